@@ -1,0 +1,1 @@
+"""Regression bench for brushless-motor firmware."""

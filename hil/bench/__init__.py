@@ -1,0 +1,1 @@
+"""Opens, guards and watches a rig; safe state on every exit."""

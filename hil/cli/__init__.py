@@ -1,0 +1,1 @@
+"""Glue to the shell: one file a command."""

@@ -1,0 +1,1 @@
+"""Pure frozen types and the one error tree; imports nothing above."""

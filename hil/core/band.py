@@ -1,0 +1,55 @@
+"""Pass bands: the limits of a measure and how nearness to a limit is decided."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from enum import StrEnum
+
+
+class Rule(StrEnum):
+    """Decision rule (JCGM 106:2012, clause 8)."""
+
+    SIMPLE = "simple"  # the measured value inside the limits passes (shared risk)
+    GUARDED = "guarded"  # pass and fail both need the expanded uncertainty clear of the limit
+
+
+@dataclass(frozen=True, slots=True)
+class Band:
+    """Limits of one measure, both inclusive.
+
+    Parameters
+    ----------
+    measure : name of the measure.
+    low, high : limits in `unit`, at least one not None, ``low <= high``.
+    unit : canonical unit of the measure.
+    rule : decision rule.
+    requirement : identifier of a requirement this band verifies, or "".
+
+    Raises
+    ------
+    ValueError
+        If both limits are missing, not finite, or contradict each other.
+    """
+
+    measure: str
+    low: float | None
+    high: float | None
+    unit: str
+    rule: Rule = Rule.SIMPLE
+    requirement: str = ""
+
+    def __post_init__(self) -> None:
+        limits = [limit for limit in (self.low, self.high) if limit is not None]
+        if not limits or not all(math.isfinite(limit) for limit in limits):
+            raise ValueError(f"{self.measure}: a band needs at least one finite limit")
+        if self.low is not None and self.high is not None and self.low > self.high:
+            raise ValueError(f"{self.measure}: min {self.low} lies above max {self.high}")
+
+    def __str__(self) -> str:
+        unit = "" if self.unit == "1" else f" {self.unit}"
+        if self.low is None:
+            return f"at most {self.high:g}{unit}"
+        if self.high is None:
+            return f"at least {self.low:g}{unit}"
+        return f"{self.low:g} to {self.high:g}{unit}"

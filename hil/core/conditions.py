@@ -1,0 +1,35 @@
+"""Under which conditions a scenario was run; measures and reports need to know."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from hil.core.drive import Direction, Sensing
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Conditions:
+    """What was asked of the drive during one manoeuvre.
+
+    Speeds are mechanical rpm, positive in the direction of rotation at the start (`direction`
+    says which that is); voltage in V, torque in N m, tolerance in % of the target speed.
+
+    Parameters
+    ----------
+    target : speed to be reached; for a reversal the speed afterwards, positive too.
+    entry : speed before the manoeuvre (0 for a start).
+    saturated : the manoeuvre drives the controller into its limit on purpose.
+    trip_expected : a stall must trip; its partner must not.
+    tolerance : half-width of the band that counts as 'at speed', % of target.
+    """
+
+    direction: Direction
+    sensing: Sensing
+    supply_voltage: float
+    pole_pairs: int
+    target: float
+    entry: float = 0.0
+    load: float = 0.0
+    tolerance: float = 5.0
+    trip_expected: bool = False
+    saturated: bool = False

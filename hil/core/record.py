@@ -1,0 +1,125 @@
+"""What a run leaves behind: one typed entry per line of ``record.jsonl``.
+
+Every entry has a ``kind``. The order in a complete run: `RunStart`, then per item an `ItemStart`
+and an `ItemResult` (an `ItemStart` without its result is an interrupted item), `Note` anywhere,
+`RunEnd` last. Numbers are in canonical units.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, ClassVar
+
+from hil.core.measure import Measure
+from hil.core.verdict import Judgement, Verdict
+
+SCHEMA = 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Identity:
+    """Who answered: a board (`revision` is the firmware build) or an instrument."""
+
+    role: str  # board, supply, tachometer, brake, switch
+    maker: str = ""
+    model: str = ""
+    serial: str = ""
+    revision: str = ""
+    resource: str = ""
+    calibration_due: str = ""  # ISO date, "" when unknown
+
+    def __str__(self) -> str:
+        parts = [part for part in (self.maker, self.model, self.serial, self.revision) if part]
+        return " ".join(parts) or "unknown"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunStart:
+    """First line of a record."""
+
+    kind: ClassVar[str] = "run-start"
+    run: str  # name of the run folder
+    utc: str  # ISO 8601, Z
+    simulated: bool
+    bench: str  # how the bench was chosen, one sentence
+    rig: str
+    plans: tuple[str, ...] = ()
+    items: tuple[str, ...] = ()  # planned ids, in order
+    seed: int = 0
+    identities: tuple[Identity, ...] = ()
+    hashes: Mapping[str, str] = field(default_factory=dict)  # input file name -> SHA-256
+    host: Mapping[str, str] = field(default_factory=dict)  # machine, system, python, packages
+    motor: Mapping[str, str] = field(default_factory=dict)  # nameplate lines for the report
+    limits: Mapping[str, str] = field(default_factory=dict)  # abort limits, for the report
+    schema: int = SCHEMA
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ItemStart:
+    """An item is about to run; flushed before anything is energised."""
+
+    kind: ClassVar[str] = "item-start"
+    item: str
+    utc: str
+    position: int  # from 1
+    of: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StateSpan:
+    """A stretch of time in one reported state, for the state time-line."""
+
+    state: str
+    start: float
+    end: float
+    repeat: int = 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ItemResult:
+    """What an item measured and how it was judged."""
+
+    kind: ClassVar[str] = "item"
+    item: str
+    scenario: str  # start, reversal, stall, speed-step, steps, ...
+    plan: str
+    title: str
+    conditions: Mapping[str, str]  # e.g. direction: cw, supply: 24 V
+    verdict: Verdict
+    reason: str  # one line: what decided the verdict
+    utc: str
+    duration: float  # s of bench time
+    measures: tuple[Measure, ...] = ()
+    repeats: tuple[int, ...] = ()  # repetition number of each entry of `measures`, 0 = the item
+    judgements: tuple[Judgement, ...] = ()
+    spans: tuple[StateSpan, ...] = ()
+    traces: tuple[str, ...] = ()  # files below traces/, one per repetition
+    requirements: tuple[str, ...] = ()
+    steps: tuple[str, ...] = ()  # what was done, for people
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Note:
+    """Something worth keeping: a warning, a reconnect, a switched-off supply with its reason."""
+
+    kind: ClassVar[str] = "note"
+    utc: str
+    text: str
+    item: str = ""
+    level: str = "info"  # info, warning, error
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunEnd:
+    """Last line of a complete record."""
+
+    kind: ClassVar[str] = "run-end"
+    utc: str
+    reason: str  # completed, interrupted: ..., aborted: ...
+    counts: Mapping[str, int]
+    identities: tuple[Identity, ...] = ()  # read again at the end
+
+
+Entry = RunStart | ItemStart | ItemResult | Note | RunEnd
+JsonObject = dict[str, Any]

@@ -1,0 +1,61 @@
+"""Verdicts, and how several become one."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from enum import StrEnum
+
+from hil.core.band import Band
+from hil.core.measure import Measure
+
+
+class Verdict(StrEnum):
+    """Judgement of a band or an item. Only FAIL blames the firmware."""
+
+    PASS = "pass"
+    FAIL = "fail"
+    UNDECIDED = "undecided"
+    BENCH_FAULT = "bench-fault"
+    NOT_RUN = "not-run"
+
+
+#: Worst first: a failed band stays a fail whatever else happened in the item.
+SEVERITY = (
+    Verdict.FAIL,
+    Verdict.BENCH_FAULT,
+    Verdict.UNDECIDED,
+    Verdict.NOT_RUN,
+    Verdict.PASS,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """One measure held against its band.
+
+    Parameters
+    ----------
+    margin : distance to the nearest limit in the unit of the measure, negative outside, None
+        without a value.
+    conformance : probability that the true value lies inside the band, or None.
+    reason : one sentence for people, naming value, band and rule.
+    repeat : number of the repetition the measure belongs to, from 1; 0 for the item as a whole.
+    """
+
+    band: Band
+    measure: Measure
+    verdict: Verdict
+    reason: str
+    margin: float | None = None
+    conformance: float | None = None
+    repeat: int = 0
+
+
+def combine(verdicts: Iterable[Verdict]) -> Verdict:
+    """The worst of several verdicts; NOT_RUN if there are none."""
+    found = set(verdicts)
+    for verdict in SEVERITY:
+        if verdict in found:
+            return verdict
+    return Verdict.NOT_RUN

@@ -1,0 +1,1 @@
+"""Serial links and VISA instruments behind the ports."""

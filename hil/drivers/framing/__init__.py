@@ -1,0 +1,1 @@
+"""One file a framing: bytes to frames and back."""

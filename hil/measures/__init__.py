@@ -1,0 +1,1 @@
+"""Pure: traces to measures."""

@@ -1,0 +1,1 @@
+"""Pure motor and drive equations."""

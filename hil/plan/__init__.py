@@ -1,0 +1,1 @@
+"""Files a user writes, read strictly into frozen typed models."""

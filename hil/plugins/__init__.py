@@ -1,0 +1,1 @@
+"""Glue to pytest: options, collection, fixtures, evidence, progress."""

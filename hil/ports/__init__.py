@@ -1,0 +1,1 @@
+"""What a board link, an instrument and a clock must do, and who offers one."""

@@ -1,0 +1,69 @@
+"""What a link to a motor-control board must do."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Protocol, runtime_checkable
+
+from hil.core.record import Identity
+from hil.core.trace import FloatArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class BoardReadings:
+    """Telemetry decoded since the previous read.
+
+    Parameters
+    ----------
+    host_time : shape (n,), `Clock.now()` at which the bytes were read, s.
+    board_time : shape (n,), the board's own time, unwrapped, s; NaN where the profile has none.
+    values : channel name (``reported.*``, see `hil.core.trace`) -> shape (n,), canonical units.
+    lost : frames missing by the sequence counter.
+    bad : pieces of data that did not decode, each a short text with bytes and reason.
+    """
+
+    host_time: FloatArray
+    board_time: FloatArray
+    values: Mapping[str, FloatArray]
+    lost: int = 0
+    bad: tuple[str, ...] = field(default=())
+
+    def __len__(self) -> int:
+        return int(self.host_time.size)
+
+
+@runtime_checkable
+class Board(Protocol):
+    """A board that obeys commands and streams telemetry.
+
+    Every method raises `LinkError` (or `LinkTimeout`) with the cause when the link fails; no
+    library error escapes.
+    """
+
+    def identify(self) -> Identity:
+        """Ask who is there; `Identity.revision` is the firmware build as the board reports it."""
+
+    def start(self, speed: float) -> None:
+        """Start towards a signed speed in rpm, clockwise positive; returns when acknowledged."""
+
+    def set_speed(self, speed: float) -> None:
+        """New signed set point in rpm; a change of sign asks for a reversal."""
+
+    def stop(self) -> None:
+        """Ask for an orderly stop."""
+
+    def clear(self) -> None:
+        """Clear latched faults."""
+
+    def select_sensing(self, sensing: str) -> None:
+        """``hall`` or ``back-emf``; only while idle."""
+
+    def stream(self, on: bool) -> None:
+        """Switch streaming telemetry on or off."""
+
+    def read(self) -> BoardReadings:
+        """Everything that arrived since the last call; never blocks, never raises on bad bytes."""
+
+    def close(self) -> None:
+        """Release the port; a second call does nothing."""

@@ -1,0 +1,99 @@
+"""What the instruments of a bench must do. Each raises `InstrumentError` with its cause."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Protocol, runtime_checkable
+
+from hil.core.record import Identity
+from hil.core.trace import FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class SupplyReading:
+    """Measured output of the supply: V, A, and `Clock.now()` in the middle of the query, s."""
+
+    time: float
+    voltage: float
+    current: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ShaftReadings:
+    """Shaft samples since the previous read.
+
+    time : (n,) `Clock.now()` scale, s; position : (n,) deg, unwrapped, clockwise positive;
+    speed : (n,) rpm, signed.
+    """
+
+    time: FloatArray
+    position: FloatArray
+    speed: FloatArray
+
+
+@runtime_checkable
+class Instrument(Protocol):
+    """Common to all instruments."""
+
+    def identify(self) -> Identity:
+        """Answer to ``*IDN?``, split."""
+
+    def close(self) -> None:
+        """Release the session; a second call does nothing."""
+
+
+@runtime_checkable
+class Supply(Instrument, Protocol):
+    """Bench supply. Output is off after opening, and limits are set before output-on."""
+
+    def prepare(self, voltage: float, current_limit: float, over_voltage: float) -> None:
+        """Set limits, then voltage, read every one back; error if any differs. Output stays as is."""
+
+    def set_voltage(self, voltage: float) -> None:
+        """Change the voltage set point, read back."""
+
+    def switch_on(self) -> None:
+        """Output on, verified by query; error if the output reads back off."""
+
+    def switch_off(self) -> None:
+        """Output off, verified by query. Safe to call at any time and more than once."""
+
+    def is_on(self) -> bool:
+        """Output state as the supply reports it."""
+
+    def measure(self) -> SupplyReading:
+        """Measured voltage and current."""
+
+
+@runtime_checkable
+class Tachometer(Instrument, Protocol):
+    """Independent witness of shaft angle and speed."""
+
+    @property
+    def senses_direction(self) -> bool:
+        """False for a one-channel pick-up: then no direction verdict can rest on it."""
+
+    def begin(self) -> None:
+        """Empty the sample memory and restart its time base."""
+
+    def read(self) -> ShaftReadings:
+        """Samples since the last call; never blocks for new ones."""
+
+
+@runtime_checkable
+class Brake(Instrument, Protocol):
+    """Loads or holds the shaft."""
+
+    def apply(self, torque: float) -> None:
+        """Braking torque in N m, opposing motion; enough of it holds the shaft."""
+
+    def release(self) -> None:
+        """No braking torque. Safe to call at any time."""
+
+
+@runtime_checkable
+class SignalSwitch(Instrument, Protocol):
+    """Relays in the board's signal lines."""
+
+    def set(self, line: str, closed: bool) -> None:
+        """Open or close one line, e.g. ``hall-a``; error for a line it does not have."""

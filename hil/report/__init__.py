@@ -1,0 +1,1 @@
+"""Records to HTML, JUnit and tables; a pure function of the record."""

@@ -1,0 +1,1 @@
+"""Manoeuvres on an opened bench, yielding traces with marks."""

@@ -1,0 +1,1 @@
+"""Append-only run folders and what is read back from them."""

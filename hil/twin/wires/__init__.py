@@ -1,0 +1,1 @@
+"""How client libraries reach the simulated bench: pyserial, PyVISA, served."""
