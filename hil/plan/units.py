@@ -35,7 +35,7 @@ def convert(text: object, kind: str) -> float:
     if not isinstance(text, str):
         raise ValueError(f"expected a {kind} with its unit, such as '1 {wanted}', found {text!r}")
     try:
-        found = registry().Quantity(text)
+        found: Any = registry().Quantity(text)
         return float(found.to("" if wanted == "1" else wanted).magnitude)
     except Exception as error:
         raise ValueError(
