@@ -73,6 +73,10 @@ class Tachometer(Instrument, Protocol):
     def senses_direction(self) -> bool:
         """False for a one-channel pick-up: then no direction verdict can rest on it."""
 
+    @property
+    def time_uncertainty(self) -> float:
+        """Standard uncertainty of the sample times on the host's scale, s, since `begin`."""
+
     def begin(self) -> None:
         """Empty the sample memory and restart its time base."""
 
@@ -97,3 +101,6 @@ class SignalSwitch(Instrument, Protocol):
 
     def set(self, line: str, closed: bool) -> None:
         """Open or close one line, e.g. ``hall-a``; error for a line it does not have."""
+
+    def restore(self) -> None:
+        """Close every line, the state a healthy rig is wired in. Safe to call at any time."""

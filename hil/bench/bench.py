@@ -1,0 +1,315 @@
+"""An opened rig: reads everything while time passes, and is safe whenever it is left."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from typing import Protocol
+
+import numpy as np
+
+from hil.bench.limits import Limits, Watch
+from hil.bench.recorder import Recorder, Sources
+from hil.core.drive import DriveState, Fault
+from hil.core.errors import BenchError, HilError, InstrumentError
+from hil.core.record import Identity
+from hil.core.trace import Trace
+from hil.ports.board import Board
+from hil.ports.clock import Clock
+from hil.ports.instruments import Brake, SignalSwitch, Supply, SupplyReading, Tachometer
+
+
+class Observer(Protocol):
+    """Whoever shows progress; must return quickly."""
+
+    def step(self, text: str) -> None:
+        """A new step began."""
+
+    def readings(self, now: Latest) -> None:
+        """New readings are in."""
+
+
+class Silent:
+    """An observer that shows nothing."""
+
+    def step(self, text: str) -> None:
+        """Ignore."""
+
+    def readings(self, now: Latest) -> None:
+        """Ignore."""
+
+
+@dataclass(slots=True)
+class Latest:
+    """The newest value of everything a scenario waits for; NaN until first read."""
+
+    reported_speed: float = np.nan
+    witness_speed: float = np.nan
+    position: float = np.nan
+    current: float = np.nan
+    voltage: float = np.nan
+    temperature: float = np.nan
+    state: DriveState | None = None
+    fault: Fault = Fault.NONE
+
+    @property
+    def speed(self) -> float:
+        """Speed in rpm: the witness if there is one, else what the firmware reports."""
+        return self.witness_speed if np.isfinite(self.witness_speed) else self.reported_speed
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Settings:
+    """How a bench is read and brought up; times in s.
+
+    Parameters
+    ----------
+    poll : interval of reading board and tachometer; supply_poll : of reading the supply.
+    current_limit, over_voltage : limits given to the supply before every output-on.
+    settle_within : % of the set voltage; settle_time : by when the output must be there.
+    rest_speed : rpm below which the shaft counts as standing.
+    """
+
+    current_limit: float
+    over_voltage: float
+    poll: float = 0.01
+    supply_poll: float = 0.05
+    settle_within: float = 2.0
+    settle_time: float = 2.0
+    rest_speed: float = 5.0
+    rest_time: float = 4.0
+
+
+@dataclass(kw_only=True, slots=True)
+class Parts:
+    """What a rig is made of."""
+
+    board: Board
+    supply: Supply
+    tachometer: Tachometer | None = None
+    brake: Brake | None = None
+    switch: SignalSwitch | None = None
+    on_close: list[Callable[[], None]] = field(default_factory=list)
+
+
+class Bench:
+    """An opened rig.
+
+    Time passes only through `wait` and `wait_until`; while it does, board, tachometer and supply
+    are read, recorded and held against the abort limits.
+    """
+
+    def __init__(
+        self,
+        *,
+        parts: Parts,
+        clock: Clock,
+        settings: Settings,
+        limits: Limits,
+        sources: Sources,
+        observer: Observer | None = None,
+    ) -> None:
+        self.board, self.supply = parts.board, parts.supply
+        self.tachometer, self.brake, self.switch = parts.tachometer, parts.brake, parts.switch
+        self._on_close = parts.on_close
+        self.clock, self.settings, self._sources = clock, settings, sources
+        self.observer: Observer = observer or Silent()
+        self.watch = Watch(limits)
+        self.latest = Latest()
+        self.energised = False
+        self._next_supply = 0.0
+        self._recorder = Recorder(sources, clock.now())
+
+    # -- identities ------------------------------------------------------------------------
+
+    def identities(self) -> tuple[Identity, ...]:
+        """Ask board and instruments who they are."""
+        instruments = (self.supply, self.tachometer, self.brake, self.switch)
+        return (
+            self.board.identify(),
+            *(part.identify() for part in instruments if part is not None),
+        )
+
+    # -- recording -------------------------------------------------------------------------
+
+    def begin_trace(self) -> None:
+        """Forget what was recorded and start a new time axis now."""
+        self.board.read()
+        if self.tachometer is not None:
+            self.tachometer.begin()
+        self._recorder = Recorder(self._sources, self.clock.now())
+        self._next_supply = self.clock.now()
+        self.latest = Latest()
+
+    def mark(self, name: str, uncertainty: float = 0.0, detail: str = "") -> None:
+        """Note the present instant in the trace."""
+        self._recorder.mark(name, self.clock.now(), uncertainty, detail)
+
+    def mark_at(self, name: str, time: float, detail: str = "") -> None:
+        """Note an instant on the host clock, s."""
+        self._recorder.mark(name, time, detail=detail)
+
+    def trace(self) -> Trace:
+        """What was recorded since `begin_trace`."""
+        return self._recorder.trace(self.clock.now())
+
+    # -- time ------------------------------------------------------------------------------
+
+    def wait(self, seconds: float) -> None:
+        """Let time pass while reading, recording and watching the abort limits."""
+        self.wait_until(lambda: False, seconds)
+
+    def wait_until(self, condition: Callable[[], bool], within: float) -> bool:
+        """Wait until `condition` holds, at most `within` seconds; True if it did."""
+        deadline = self.clock.now() + within
+        while True:
+            self.poll()
+            if condition():
+                return True
+            left = deadline - self.clock.now()
+            if left <= 0.0:
+                return False
+            self.clock.sleep(min(self.settings.poll, left))
+
+    def poll(self) -> None:
+        """Read everything that is due, record it, and check it.
+
+        Raises
+        ------
+        LimitExceeded, LinkError, InstrumentError
+        """
+        readings = self.board.read()
+        self._recorder.add_board(readings)
+        if len(readings):
+            values = {name: float(y[-1]) for name, y in readings.values.items()}
+            now = self.latest
+            now.reported_speed = values.get("reported.speed", np.nan)
+            now.current = values.get("reported.current", np.nan)
+            now.voltage = values.get("reported.voltage", np.nan)
+            now.temperature = values.get("reported.temperature", np.nan)
+            state = values.get("reported.state", np.nan)
+            now.state = DriveState(int(state)) if np.isfinite(state) else None
+            fault = values.get("reported.fault", 0.0)
+            now.fault = Fault(int(fault)) if np.isfinite(fault) else Fault.NONE
+        if self.tachometer is not None:
+            shaft = self.tachometer.read()
+            self._recorder.add_shaft(shaft, self.tachometer.time_uncertainty)
+            if shaft.time.size:
+                self.latest.witness_speed = float(shaft.speed[-1])
+                self.latest.position = float(shaft.position[-1])
+            self.watch.check_shaft(shaft)
+        if self.clock.now() >= self._next_supply:
+            reading = self._read_supply()
+            self.watch.check_supply(reading)
+        self.watch.check_board(readings)
+        self.observer.readings(self.latest)
+
+    def _read_supply(self) -> SupplyReading:
+        reading = self.supply.measure()
+        self._recorder.add_supply(reading)
+        self._next_supply = self.clock.now() + self.settings.supply_poll
+        return reading
+
+    # -- energy ----------------------------------------------------------------------------
+
+    def energise(self, voltage: float) -> None:
+        """Limits first, then voltage, read back, then output on, then settled by measurement.
+
+        Raises
+        ------
+        InstrumentError
+            If a readback differs or the output does not settle.
+        """
+        settings = self.settings
+        self.supply.prepare(voltage, settings.current_limit, settings.over_voltage)
+        self.watch.expect(0)
+        self.energised = True
+        self.supply.switch_on()
+        self.mark("supply-on")
+        self.await_voltage(voltage)
+
+    def await_voltage(self, voltage: float) -> None:
+        """Wait until the measured output is at `voltage` for three readings in a row."""
+        settings = self.settings
+        tolerance = voltage * settings.settle_within / 100.0
+        inside, deadline = 0, self.clock.now() + settings.settle_time
+        while inside < 3:
+            reading = self._read_supply()
+            inside = inside + 1 if abs(reading.voltage - voltage) <= tolerance else 0
+            if self.clock.now() > deadline:
+                raise InstrumentError(
+                    f"supply output did not settle: measured {reading.voltage:.3f} V at "
+                    f"{reading.current:.3f} A after {settings.settle_time:g} s, expected "
+                    f"{voltage:g} V within {settings.settle_within:g} %"
+                )
+            self.wait(0.02)
+
+    def at_rest(self) -> bool:
+        """True when the shaft stands, as far as anything can tell."""
+        return abs(self.latest.speed) < self.settings.rest_speed
+
+    def come_to_rest(self) -> bool:
+        """Ordinary stop: ask the board, wait for standstill, then supply off; True if it stood."""
+        self.watch.expect(None)
+        self.board.stop()
+        self.mark("stop")
+        if self.brake is not None:
+            self.brake.release()
+        stood = self.wait_until(self.at_rest, self.settings.rest_time)
+        self.supply.switch_off()
+        self.energised = False
+        return stood
+
+    def make_safe(self) -> list[str]:
+        """Supply off at once, brake released, signal lines closed; never raises.
+
+        Returns what went wrong on the way, for the record.
+        """
+        problems: list[str] = []
+        steps: list[tuple[str, Callable[[], None]]] = [("supply off", self.supply.switch_off)]
+        if self.brake is not None:
+            steps.append(("brake release", self.brake.release))
+        if self.switch is not None:
+            steps.append(("signal lines closed", self.switch.restore))
+        for name, step in steps:
+            try:
+                step()
+            except HilError as error:
+                problems.append(f"{name} failed: {error}")
+            else:
+                if name == "supply off":
+                    self.energised = False
+        return problems
+
+    def require_brake(self) -> Brake:
+        """The brake.
+
+        Raises
+        ------
+        BenchError
+            If none is wired.
+        """
+        if self.brake is None:
+            raise BenchError("this scenario needs a brake and the rig file names none")
+        return self.brake
+
+    def close(self) -> list[str]:
+        """Make safe and release every port; returns what went wrong."""
+        problems = self.make_safe()
+        for part in (self.board, self.tachometer, self.brake, self.switch, self.supply):
+            if part is not None:
+                with contextlib.suppress(HilError):
+                    part.close()
+        for action in self._on_close:
+            action()
+        return problems
+
+
+@contextlib.contextmanager
+def closing(bench: Bench) -> Iterator[Bench]:
+    """Close the bench on every way out."""
+    try:
+        yield bench
+    finally:
+        bench.close()

@@ -1,0 +1,98 @@
+"""Abort limits: watched on every reading, whatever the scenario does."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from hil.core.errors import FirmwareError
+from hil.core.trace import FloatArray
+from hil.ports.board import BoardReadings
+from hil.ports.instruments import ShaftReadings, SupplyReading
+
+
+class LimitExceeded(FirmwareError):
+    """A reading went beyond an abort limit; the supply is switched off at once."""
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """Abort limits in canonical units; `wrong_direction` in deg, `idle_travel` in deg."""
+
+    speed: float
+    current: float
+    dc_link_voltage: float
+    temperature: float
+    wrong_direction: float = 720.0
+    idle_travel: float = 10.0
+
+
+class Watch:
+    """Holds every new reading against the limits.
+
+    `expected` is the direction the shaft was commanded to turn (+1, -1), 0 while nothing was
+    commanded and the shaft must not move, None while either direction is right (a reversal, a
+    shaft that is coasting).
+    """
+
+    def __init__(self, limits: Limits) -> None:
+        self._limits = limits
+        self._expected: int | None = None
+        self._origin: float | None = None  # deg, where the shaft rested
+        self._furthest = -np.inf  # deg, furthest travel in the commanded direction
+
+    def expect(self, direction: int | None) -> None:
+        """From now on the shaft is expected to turn this way."""
+        self._expected = direction
+        self._origin, self._furthest = None, -np.inf
+
+    def check_board(self, readings: BoardReadings) -> None:
+        """Raise `LimitExceeded` if the firmware itself reports something beyond a limit."""
+        for name, limit, unit in (
+            ("reported.speed", self._limits.speed, "rpm"),
+            ("reported.current", self._limits.current, "A"),
+            ("reported.voltage", self._limits.dc_link_voltage, "V"),
+            ("reported.temperature", self._limits.temperature, "degC"),
+        ):
+            self._check(name, readings.values.get(name), limit, unit)
+
+    def check_supply(self, reading: SupplyReading) -> None:
+        """Raise `LimitExceeded` if the supply readback is beyond a limit."""
+        self._check("supply.voltage", reading.voltage, self._limits.dc_link_voltage, "V")
+        self._check("supply.current", reading.current, self._limits.current, "A")
+
+    def check_shaft(self, readings: ShaftReadings) -> None:
+        """Raise `LimitExceeded` for over-speed, the wrong direction, or motion uncommanded."""
+        if not readings.time.size:
+            return
+        self._check("witness.speed", readings.speed, self._limits.speed, "rpm")
+        if self._expected is None:
+            return
+        if self._expected == 0:
+            self._origin = readings.position[0] if self._origin is None else self._origin
+            travel = float(np.max(np.abs(readings.position - self._origin)))
+            if travel > self._limits.idle_travel:
+                raise LimitExceeded(
+                    f"the shaft moved {travel:.1f} deg although no motion was commanded "
+                    f"(limit {self._limits.idle_travel:g} deg)"
+                )
+            return
+        forward = readings.position * self._expected
+        self._furthest = max(self._furthest, float(forward.max()))
+        behind = self._furthest - float(forward[-1])
+        if behind > self._limits.wrong_direction:
+            raise LimitExceeded(
+                f"the shaft turned {behind:.0f} deg against the commanded direction "
+                f"(limit {self._limits.wrong_direction:g} deg)"
+            )
+
+    @staticmethod
+    def _check(name: str, values: FloatArray | float | None, limit: float, unit: str) -> None:
+        if values is None or not np.size(values):
+            return
+        worst = float(np.nanmax(np.abs(values))) if np.any(np.isfinite(values)) else 0.0
+        if worst > limit:
+            raise LimitExceeded(
+                f"{name} reached {worst:.4g} {unit}, above the abort limit of {limit:g} {unit}"
+            )

@@ -1,0 +1,151 @@
+"""Collects what a bench reads while a manoeuvre runs, and turns it into a trace."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from hil.bench.timebase import relate
+from hil.core.trace import Accuracy, Channel, FloatArray, Mark, Trace
+from hil.ports.board import BoardReadings
+from hil.ports.instruments import ShaftReadings, SupplyReading
+
+UNITS = {
+    "reported.speed": "rpm",
+    "reported.setpoint": "rpm",
+    "reported.current": "A",
+    "reported.peak": "A",
+    "reported.voltage": "V",
+    "reported.temperature": "degC",
+    "reported.state": "1",
+    "reported.fault": "1",
+    "witness.speed": "rpm",
+    "witness.position": "deg",
+    "supply.voltage": "V",
+    "supply.current": "A",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Sources:
+    """How good and how often the sources of a bench are.
+
+    Parameters
+    ----------
+    accuracy : channel name -> limits of error.
+    interval : channel name -> nominal sampling interval, s.
+    line_time : s that one telemetry frame spends on the line.
+    """
+
+    accuracy: dict[str, Accuracy] = field(default_factory=dict)
+    interval: dict[str, float] = field(default_factory=dict)
+    line_time: float = 0.0
+
+
+class Recorder:
+    """Keeps readings of one manoeuvre; `trace` may be called once or often."""
+
+    def __init__(self, sources: Sources, start: float) -> None:
+        self._sources = sources
+        self.start = start
+        self._board: list[BoardReadings] = []
+        self._shaft: list[ShaftReadings] = []
+        self._shaft_uncertainty = 0.0
+        self._supply: list[SupplyReading] = []
+        self._marks: list[Mark] = []
+
+    def add_board(self, readings: BoardReadings) -> None:
+        """Keep decoded telemetry."""
+        if len(readings) or readings.lost or readings.bad:
+            self._board.append(readings)
+
+    def add_shaft(self, readings: ShaftReadings, time_uncertainty: float) -> None:
+        """Keep tachometer samples; `time_uncertainty` is that of their time base, s."""
+        self._shaft_uncertainty = time_uncertainty
+        if readings.time.size:
+            self._shaft.append(readings)
+
+    def add_supply(self, reading: SupplyReading) -> None:
+        """Keep one supply reading."""
+        self._supply.append(reading)
+
+    def mark(self, name: str, time: float, uncertainty: float = 0.0, detail: str = "") -> None:
+        """Note an instant, `time` on the host clock, s."""
+        self._marks.append(Mark(name, time - self.start, uncertainty, detail))
+
+    def trace(self, end: float) -> Trace:
+        """Everything kept since the start, up to host time `end`."""
+        channels = {
+            channel.name: channel
+            for channel in (*self._reported(), *self._witness(), *self._readback())
+        }
+        return Trace(
+            channels=channels,
+            marks=tuple(sorted(self._marks, key=lambda mark: mark.t)),
+            end=end - self.start,
+            frames=sum(len(readings) for readings in self._board),
+            lost=sum(readings.lost for readings in self._board),
+            bad=sum(len(readings.bad) for readings in self._board),
+        )
+
+    def _channel(self, name: str, time: FloatArray, y: FloatArray, uncertainty: float) -> Channel:
+        # Two samples may share a stamp (host stamps of frames read together): keep the last.
+        t = time - self.start
+        order = np.argsort(t, kind="stable")
+        t, y = t[order], y[order]
+        keep = np.append(np.diff(t) > 0.0, True) & (t >= 0.0)
+        return Channel(
+            name=name,
+            unit=UNITS.get(name, "1"),
+            t=t[keep],
+            y=y[keep],
+            accuracy=self._sources.accuracy.get(name, Accuracy()),
+            time_uncertainty=uncertainty,
+            interval=self._sources.interval.get(name, 0.0),
+        )
+
+    def _reported(self) -> list[Channel]:
+        filled = [readings for readings in self._board if len(readings)]
+        if not filled:
+            return []
+        host = np.concatenate([readings.host_time for readings in filled])
+        board = np.concatenate([readings.board_time for readings in filled])
+        time, uncertainty = host, 0.0
+        if bool(np.isfinite(board).all()):
+            relation = relate(host, board, self._sources.line_time)
+            time, uncertainty = relation.to_host(board), relation.uncertainty
+        names = sorted({name for readings in filled for name in readings.values})
+        return [
+            self._channel(
+                name,
+                time,
+                np.concatenate(
+                    [r.values.get(name, np.full(len(r), np.nan)) for r in filled]
+                ).astype(np.float64),
+                uncertainty,
+            )
+            for name in names
+        ]
+
+    def _witness(self) -> list[Channel]:
+        if not self._shaft:
+            return []
+        time = np.concatenate([readings.time for readings in self._shaft])
+        values = {
+            "witness.position": np.concatenate([readings.position for readings in self._shaft]),
+            "witness.speed": np.concatenate([readings.speed for readings in self._shaft]),
+        }
+        return [
+            self._channel(name, time, y, self._shaft_uncertainty) for name, y in values.items()
+        ]
+
+    def _readback(self) -> list[Channel]:
+        if not self._supply:
+            return []
+        time = np.array([reading.time for reading in self._supply])
+        values = {
+            "supply.voltage": np.array([reading.voltage for reading in self._supply]),
+            "supply.current": np.array([reading.current for reading in self._supply]),
+        }
+        return [self._channel(name, time, y, 0.0) for name, y in values.items()]
