@@ -1,1 +1,5 @@
-"""Records to HTML, JUnit and tables; a pure function of the record."""
+"""Records to JUnit XML, tables and pages; a pure function of the run folder, never of a bench."""
+
+from hil.report.rebuild import rebuild
+
+__all__ = ["rebuild"]

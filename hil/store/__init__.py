@@ -1,1 +1,1 @@
-"""Append-only run folders and what is read back from them."""
+"""Run folders: append-only records, traces, raw serial logs, and reading them back."""

@@ -1,0 +1,229 @@
+"""A run folder being written: created once, appended to, never rewritten."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import re
+import secrets
+from collections.abc import Iterable
+from pathlib import Path
+from types import TracebackType
+from typing import BinaryIO, Self
+
+from hil.core.errors import StoreError
+from hil.core.record import Entry, Note
+from hil.core.trace import Trace
+from hil.ports.clock import utc_now
+from hil.store.atomic import replace_file, sync_folder
+from hil.store.codec import encode
+from hil.store.rawlog import LARGEST, RawLog
+from hil.store.reading import RECORD, RunRecord, read
+from hil.store.traces import trace_bytes
+
+TRACES, SERIAL, INPUTS = "traces", "serial", "inputs"
+
+_SAFE = re.compile(r"[a-z0-9][a-z0-9._-]*")
+#: Names that some systems keep for devices, whatever the extension.
+_DEVICES = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\..*)?")
+_LONGEST = 120
+
+
+def new_name() -> str:
+    """A name from the UTC time and a random suffix, e.g. ``2026-03-01t22-15-09z-5f0c``.
+
+    It sorts by time and is a legal file name on every common system.
+    """
+    return f"{utc_now()[:19].lower().replace(':', '-')}z-{secrets.token_hex(2)}"
+
+
+class RunFolder:
+    """The folder of one run, open for writing. Make one with `create` or `reopen`.
+
+    Attributes
+    ----------
+    path : the folder.
+    name : its name, which is the name of the run.
+    """
+
+    def __init__(self, path: Path, file: BinaryIO) -> None:
+        self.path = path
+        self.name = path.name
+        self._file = file
+
+    @classmethod
+    def create(cls, out_dir: Path | str, name: str | None = None) -> RunFolder:
+        """Make a new folder below `out_dir` (made too if need be).
+
+        Raises
+        ------
+        StoreError
+            If a folder of that `name` is there already, the name is not made of ``a-z 0-9 . _ -``,
+            or the folder cannot be made.
+        """
+        out = Path(out_dir)
+        try:
+            out.mkdir(parents=True, exist_ok=True)
+            path = _make(out, name)
+            for part in (TRACES, SERIAL, INPUTS):
+                (path / part).mkdir()
+            file = (path / RECORD).open("xb", buffering=0)
+        except OSError as problem:
+            raise StoreError(
+                f"{out}: cannot make a run folder: {problem.strerror or problem}"
+            ) from problem
+        sync_folder(path)
+        sync_folder(out)
+        return cls(path, file)
+
+    @classmethod
+    def reopen(cls, path: Path | str) -> RunFolder:
+        """Open an existing folder to append to it.
+
+        A line that a lost process left unfinished is cut off and kept in a note.
+
+        Raises
+        ------
+        StoreError
+            If there is no readable record in the folder.
+        """
+        folder = Path(path)
+        read(folder)
+        try:
+            file = (folder / RECORD).open("r+b", buffering=0)
+            content = file.read()
+            whole = content.rfind(b"\n") + 1
+            file.truncate(whole)
+            file.seek(whole)
+        except OSError as problem:
+            raise StoreError(f"{folder}: cannot be reopened: {problem.strerror}") from problem
+        opened = cls(folder, file)
+        if rest := content[whole:]:
+            text = f"cut off an unfinished line: {rest.decode('utf-8', 'replace')}"
+            opened.append(Note(utc=utc_now(), text=text, level="warning"))
+        return opened
+
+    def append(self, entry: Entry) -> None:
+        """Add one line and force it to the disk before returning.
+
+        Raises
+        ------
+        StoreError
+            If the entry cannot be kept as it is (`hil.store.codec.encode`) or not be written.
+        """
+        line = encode(entry).encode("ascii") + b"\n"
+        try:
+            before = self._file.tell()
+            try:
+                self._write(line)
+                os.fsync(self._file.fileno())
+            except OSError:
+                # A full disk may have taken half a line; the next entry must not stick to it.
+                self._file.truncate(before)
+                self._file.seek(before)
+                raise
+        except (OSError, ValueError) as problem:
+            raise StoreError(f"{self.path / RECORD}: cannot be written: {problem}") from problem
+
+    def write_trace(self, item: str, repeat: int, trace: Trace) -> str:
+        """Keep the trace of one repetition (from 1) of `item`; returns its file name in traces/.
+
+        A trace is never overwritten: an item run again gets a further name.
+        """
+        path = _unused(self.path / TRACES, f"{_checked(item)}.{repeat}", ".parquet")
+        replace_file(path, trace_bytes(trace))
+        return path.name
+
+    def raw_log(self, item: str, largest: int = LARGEST) -> RawLog:
+        """A writer for the raw serial bytes of `item`, in serial/; at most `largest` bytes."""
+        return RawLog(_unused(self.path / SERIAL, _checked(item), ".log"), largest)
+
+    def keep_inputs(self, files: Iterable[Path | str]) -> dict[str, str]:
+        """Copy input files (plan, rig, profile) to inputs/.
+
+        Returns
+        -------
+        dict
+            Name of the copy -> SHA-256 of its content in hexadecimal, for `RunStart.hashes`.
+
+        Raises
+        ------
+        StoreError
+            If a file cannot be read or copied.
+        """
+        hashes: dict[str, str] = {}
+        for source in map(Path, files):
+            try:
+                content = source.read_bytes()
+            except OSError as problem:
+                raise StoreError(f"{source}: cannot be read: {problem.strerror}") from problem
+            copy = self.path / INPUTS / source.name
+            digest = hashlib.sha256(content).hexdigest()
+            if hashes.get(copy.name) == digest:
+                continue
+            if copy.exists():
+                copy = _unused(copy.parent, source.stem, source.suffix)
+            replace_file(copy, content)
+            hashes[copy.name] = digest
+        return hashes
+
+    def _write(self, line: bytes) -> None:
+        rest = memoryview(line)
+        while rest:  # an unbuffered file may take less than it is given
+            rest = rest[self._file.write(rest) :]
+
+    def read(self) -> RunRecord:
+        """What the record holds so far."""
+        return read(self.path)
+
+    def close(self) -> None:
+        """Close the record; a second call does nothing."""
+        self._file.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+
+def _make(out: Path, name: str | None) -> Path:
+    if name is not None:
+        path = out / _checked(name)
+        try:
+            path.mkdir()
+        except FileExistsError:
+            raise StoreError(f"{path}: there is a run of that name already") from None
+        return path
+    while True:
+        path = out / new_name()
+        try:
+            path.mkdir()
+        except FileExistsError:  # another run in the same second drew the same suffix
+            continue
+        return path
+
+
+def _checked(name: str) -> str:
+    """`name` if it is a safe file name everywhere."""
+    bad = not _SAFE.fullmatch(name) or name.endswith(".") or _DEVICES.fullmatch(name)
+    if bad or len(name) > _LONGEST:
+        raise StoreError(
+            f"{name!r} cannot name a file on every system: expected a-z, 0-9 and . _ - only, "
+            f"at most {_LONGEST} characters, no device name"
+        )
+    return name
+
+
+def _unused(folder: Path, stem: str, suffix: str) -> Path:
+    path = folder / f"{stem}{suffix}"
+    number = 2
+    while path.exists():
+        path = folder / f"{stem}-{number}{suffix}"
+        number += 1
+    return path

@@ -1,0 +1,107 @@
+"""A run folder read back: the record as one value, interrupted items included."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+
+from hil.core.errors import StoreError
+from hil.core.record import Entry, ItemResult, ItemStart, Note, RunEnd, RunStart
+from hil.store.codec import decode
+
+RECORD = "record.jsonl"
+
+
+@dataclass(frozen=True)
+class RunRecord:
+    """Everything a record says.
+
+    Parameters
+    ----------
+    path : the run folder.
+    start : the first line.
+    entries : all lines in order, the first and last included.
+    unfinished : the last line was cut short, as by a power loss.
+    """
+
+    path: Path
+    start: RunStart
+    entries: tuple[Entry, ...]
+    unfinished: bool = False
+
+    @cached_property
+    def results(self) -> tuple[ItemResult, ...]:
+        """Results in the order in which they were recorded; an item run twice is there twice."""
+        return tuple(entry for entry in self.entries if isinstance(entry, ItemResult))
+
+    @cached_property
+    def interrupted(self) -> tuple[ItemStart, ...]:
+        """Items that began and left no result before they began again or the record ended.
+
+        Empty while the run may still be going on is not promised: an item in progress is here.
+        """
+        lost: list[ItemStart] = []
+        open_items: dict[str, ItemStart] = {}
+        for entry in self.entries:
+            if isinstance(entry, ItemStart):
+                if entry.item in open_items:
+                    lost.append(open_items[entry.item])
+                open_items[entry.item] = entry
+            elif isinstance(entry, ItemResult):
+                open_items.pop(entry.item, None)
+        return tuple(sorted([*lost, *open_items.values()], key=self.entries.index))
+
+    @cached_property
+    def never_begun(self) -> tuple[str, ...]:
+        """Planned items that neither began nor left a result."""
+        seen = {e.item for e in self.entries if isinstance(e, ItemStart | ItemResult)}
+        return tuple(item for item in self.start.items if item not in seen)
+
+    @cached_property
+    def notes(self) -> tuple[Note, ...]:
+        """Notes in order."""
+        return tuple(entry for entry in self.entries if isinstance(entry, Note))
+
+    @cached_property
+    def end(self) -> RunEnd | None:
+        """The last `RunEnd`, or None if the run never came to its end."""
+        ends = [entry for entry in self.entries if isinstance(entry, RunEnd)]
+        return ends[-1] if ends else None
+
+
+def read(path: Path | str) -> RunRecord:
+    """Read a run folder (or its ``record.jsonl``).
+
+    An unfinished last line is tolerated and reported; a run may have lost its power there.
+
+    Raises
+    ------
+    StoreError
+        If there is no record, it does not begin with a run-start, or any other line is
+        unreadable; names ``file:line``.
+    """
+    path = Path(path)
+    file = path if path.name == RECORD else path / RECORD
+    try:
+        content = file.read_bytes()
+    except OSError as problem:
+        raise StoreError(f"{file}: no readable record: {problem.strerror}") from problem
+    *lines, rest = content.split(b"\n")
+    entries = [_entry(line, f"{file}:{number}") for number, line in enumerate(lines, 1)]
+    if not entries:
+        raise StoreError(f"{file}:1: the record is empty: the run ended before it began")
+    if not isinstance(entries[0], RunStart):
+        raise StoreError(f"{file}:1: expected a run-start entry, found {entries[0].kind!r}")
+    for number, entry in enumerate(entries[1:], 2):
+        if isinstance(entry, RunStart):
+            raise StoreError(f"{file}:{number}: a second run-start in one record")
+    return RunRecord(file.parent, entries[0], tuple(entries), unfinished=bool(rest))
+
+
+def _entry(line: bytes, place: str) -> Entry:
+    try:
+        text = line.decode("utf-8")
+    except UnicodeDecodeError as problem:
+        raise StoreError(f"{place}: not text: {problem}") from problem
+    return decode(text, place)

@@ -1,0 +1,98 @@
+"""All measures of a run as one tidy table, ``measures.csv``."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+from hil.core.measure import Measure
+from hil.core.record import ItemResult
+from hil.core.verdict import Judgement
+from hil.store.reading import RunRecord
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+#: Columns in order. `value`, `uncertainty` (standard, k=1), `resolution`, `low`, `high` and
+#: `margin` are in `unit`; `conformance` is a probability; empty means there is none.
+COLUMNS = (
+    "item",
+    "scenario",
+    "repeat",
+    "measure",
+    "value",
+    "uncertainty",
+    "resolution",
+    "unit",
+    "outcome",
+    "detail",
+    "low",
+    "high",
+    "rule",
+    "verdict",
+    "margin",
+    "conformance",
+    "requirement",
+)
+
+
+def measures_frame(record: RunRecord) -> pd.DataFrame:
+    """One row a measure and band, in the order of the record; no times in it.
+
+    A measure without a band has one row without a verdict, a measure with two bands has two rows.
+    """
+    import pandas as pd
+
+    rows = [row for result in record.results for row in _rows(result)]
+    return pd.DataFrame(rows, columns=list(COLUMNS))
+
+
+def measures_csv(record: RunRecord) -> bytes:
+    """`measures_frame` as CSV in UTF-8; equal measures give equal bytes."""
+    text: str = measures_frame(record).to_csv(index=False, lineterminator="\n")
+    return text.encode("utf-8", "backslashreplace")
+
+
+def _rows(result: ItemResult) -> Iterator[list[object]]:
+    left = list(result.judgements)
+    repeats = result.repeats or (0,) * len(result.measures)
+    for measure, repeat in zip(result.measures, repeats, strict=True):
+        own = [j for j in left if j.measure == measure and j.repeat == repeat]
+        left = [j for j in left if j not in own]
+        if not own:
+            yield _row(result, measure, repeat, None)
+        for judgement in own:
+            yield _row(result, measure, repeat, judgement)
+    # Judgements of the item as a whole, such as k of n, need not repeat a listed measure.
+    for judgement in left:
+        yield _row(result, judgement.measure, judgement.repeat, judgement)
+
+
+def _row(
+    result: ItemResult, measure: Measure, repeat: int, judgement: Judgement | None
+) -> list[object]:
+    band = judgement.band if judgement else None
+    return [
+        result.item,
+        result.scenario,
+        repeat,
+        measure.name,
+        _number(measure.value),
+        _number(measure.uncertainty),
+        _number(measure.resolution),
+        measure.unit,
+        measure.outcome.value,
+        measure.detail,
+        _number(band.low) if band else "",
+        _number(band.high) if band else "",
+        band.rule.value if band else "",
+        judgement.verdict.value if judgement else "",
+        _number(judgement.margin) if judgement else "",
+        _number(judgement.conformance) if judgement else "",
+        band.requirement if band else "",
+    ]
+
+
+def _number(value: float | None) -> str:
+    """Shortest text that reads back as the same double, independent of the table library."""
+    return "" if value is None else repr(float(value))
