@@ -1,1 +1,87 @@
-"""pytest plugin: options."""
+"""Options of the bench, their ini twins, and what the other plugins share on the config.
+
+Nothing heavy is imported here: a plain pytest session must not notice that the plugin is installed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+
+#: option name -> (default, help); each has an ini twin ``hil_...`` of the same meaning.
+OPTIONS = {
+    "bench": ("auto", "where plans run: auto (hardware if it answers, else the twin), hardware, "
+              "or twin (the simulated bench)"),
+    "rig": ("", "rig file; overrides the one a plan names"),
+    "out": ("runs", "folder in which the run folder is created"),
+    "seed": ("1", "seed of everything random on the simulated bench"),
+    "board": ("", "board port or pyserial URL; overrides the rig file"),
+    "supply": ("", "VISA resource of the supply; overrides the rig file"),
+    "tachometer": ("", "VISA resource of the tachometer; overrides the rig file"),
+    "brake": ("", "VISA resource of the brake; overrides the rig file"),
+    "switch": ("", "VISA resource of the signal switch; overrides the rig file"),
+}  # fmt: skip
+CHOICES = {"bench": ("auto", "hardware", "twin")}
+
+
+@dataclass(frozen=True, slots=True)
+class BenchOptions:
+    """The options in force, command line over ini file over default."""
+
+    bench: str
+    rig: str
+    out: Path
+    seed: int
+    resources: dict[str, str]  # role -> override, only those given
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    """Add the ``--hil-...`` options, one group, each with an ini twin."""
+    group = parser.getgroup("hil", "bench for brushless-motor firmware")
+    for name, (default, text) in OPTIONS.items():
+        group.addoption(
+            f"--hil-{name}",
+            dest=f"hil_{name}",
+            default=None,
+            choices=CHOICES.get(name),
+            help=f"{text} (default: {default or 'none'})",
+        )
+        parser.addini(f"hil_{name}", f"as --hil-{name}: {text}", type="string", default=default)
+
+
+def bench_options(config: pytest.Config) -> BenchOptions:
+    """Resolve the options.
+
+    Raises
+    ------
+    pytest.UsageError
+        For a value that cannot be used, naming option and value.
+    """
+    values = {}
+    for name in OPTIONS:
+        given = config.getoption(f"hil_{name}")
+        values[name] = str(config.getini(f"hil_{name}") if given is None else given)
+    if values["bench"] not in CHOICES["bench"]:
+        raise pytest.UsageError(
+            f"hil_bench = {values['bench']}: expected one of {', '.join(CHOICES['bench'])}"
+        )
+    try:
+        seed = int(values["seed"])
+    except ValueError:
+        raise pytest.UsageError(
+            f"--hil-seed {values['seed']}: expected a whole number"
+        ) from None
+    if not 0 <= seed < 2**32:
+        raise pytest.UsageError(f"--hil-seed {seed}: expected a number from 0 to 4294967295")
+    if values["rig"] and not Path(values["rig"]).is_file():
+        raise pytest.UsageError(f"--hil-rig {values['rig']}: no such file")
+    roles = ("board", "supply", "tachometer", "brake", "switch")
+    return BenchOptions(
+        bench=values["bench"],
+        rig=values["rig"],
+        out=Path(values["out"]),
+        seed=seed,
+        resources={role: values[role] for role in roles if values[role]},
+    )

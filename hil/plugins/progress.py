@@ -1,1 +1,108 @@
-"""pytest plugin: progress."""
+"""Live progress in the terminal: item n of N, step, speed, current, voltage, elapsed, time left.
+
+One line that rewrites itself on a terminal; otherwise a plain line now and then, so that a log
+shows the night is alive. Colour is never used here, so NO_COLOR holds by construction.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import time
+from typing import TYPE_CHECKING, TextIO
+
+import pytest
+
+if TYPE_CHECKING:
+    from hil.bench.bench import Latest
+
+LIVE_INTERVAL = 0.2  # s between rewrites of the live line
+PLAIN_INTERVAL = 30.0  # s between plain lines
+
+
+def duration(seconds: float) -> str:
+    """``75`` -> ``1:15``, ``3675`` -> ``1:01:15``."""
+    minutes, rest = divmod(round(seconds), 60)
+    hours, minutes = divmod(minutes, 60)
+    return f"{hours}:{minutes:02}:{rest:02}" if hours else f"{minutes}:{rest:02}"
+
+
+class Progress:
+    """Shows what the bench is doing; an observer in the sense of `hil.bench.bench.Observer`."""
+
+    def __init__(self, stream: TextIO, *, live: bool) -> None:
+        self._stream, self._live = stream, live
+        self._item, self._step = "", ""
+        self._position, self._of = 0, 0
+        self._begun = self._shown = time.monotonic()
+        self._dirty = False
+
+    def begin(self, item: str, position: int, of: int) -> None:
+        """A new item starts."""
+        if position == 1:
+            self._begun = time.monotonic()
+        self._item, self._position, self._of, self._step = item, position, of, ""
+
+    def step(self, text: str) -> None:
+        """A new step of the item began."""
+        self._step = text
+
+    def readings(self, now: Latest) -> None:
+        """New readings: show them if the last look is long enough ago."""
+        moment = time.monotonic()
+        if moment - self._shown < (LIVE_INTERVAL if self._live else PLAIN_INTERVAL):
+            return
+        self._shown = moment
+        self._show(self.line(now, moment - self._begun))
+
+    def line(self, now: Latest, elapsed: float) -> str:
+        """The progress line, without regard to the width of the terminal."""
+        done = self._position - 1
+        left = f", {duration(elapsed / done * (self._of - done))} left" if done else ""
+        # The figures come before the names: on a narrow terminal the names are cut, not they.
+        return (
+            f"{self._position}/{self._of} {duration(elapsed)}{left} | "
+            f"{now.speed:.0f} rpm {now.current:.2f} A {now.voltage:.1f} V | "
+            f"{self._item}: {self._step}"
+        )
+
+    def _show(self, text: str) -> None:
+        if self._live:
+            width = shutil.get_terminal_size().columns - 1
+            self._stream.write(f"\r\x1b[2K{text[:width]}")
+            self._dirty = True
+        else:
+            self._stream.write(text + "\n")
+        self._stream.flush()
+
+    def clear(self) -> None:
+        """Take the live line away before something else is printed."""
+        if self._dirty:
+            self._stream.write("\r\x1b[2K")
+            self._stream.flush()
+            self._dirty = False
+
+    def close(self) -> None:
+        """Release the stream."""
+        self.clear()
+        self._stream.close()
+
+
+PROGRESS = pytest.StashKey[Progress]()
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Take a copy of the real standard output before items are captured."""
+    try:
+        stream = os.fdopen(os.dup(1), "w", encoding="utf-8", errors="replace")
+    except OSError:  # no standard output at all
+        return
+    live = stream.isatty() and os.environ.get("TERM", "dumb") != "dumb"
+    config.stash[PROGRESS] = Progress(stream, live=live)
+
+
+def pytest_unconfigure(config: pytest.Config) -> None:
+    """Close the copy."""
+    progress = config.stash.get(PROGRESS, None)
+    if progress is not None:
+        progress.close()

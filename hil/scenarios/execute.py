@@ -1,0 +1,135 @@
+"""Run one planned item on an opened bench: prepare, act, measure, judge, make safe."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+from hil.bench.bench import Bench
+from hil.core.conditions import Conditions
+from hil.core.errors import BenchError, FirmwareError, HilError
+from hil.core.measure import Measure
+from hil.core.record import StateSpan
+from hil.core.trace import Trace
+from hil.core.verdict import Judgement, Verdict, combine
+from hil.measures.catalogue import measure
+from hil.plan.plan import PlannedItem
+from hil.plan.rig import Rig
+from hil.scenarios.act import act, conditions_of
+from hil.scenarios.steps import Steps
+from hil.scenarios.timeline import state_spans
+from hil.verdicts.decide import judge
+from hil.verdicts.samples import judge_rate
+
+
+@dataclass(slots=True)
+class Executed:
+    """What came of an item; `problem` is the error that ended it early, if one did."""
+
+    verdict: Verdict = Verdict.NOT_RUN
+    reason: str = ""
+    measures: list[Measure] = field(default_factory=list)
+    repeats: list[int] = field(default_factory=list)
+    judgements: list[Judgement] = field(default_factory=list)
+    spans: list[StateSpan] = field(default_factory=list)
+    traces: list[Trace] = field(default_factory=list)
+    steps: list[str] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+    problem: HilError | None = None
+
+
+def execute(
+    item: PlannedItem,
+    rig: Rig,
+    bench: Bench,
+    *,
+    keep: Callable[[int, Trace], None] = lambda repeat, trace: None,
+) -> Executed:
+    """Run every repetition of `item` and judge it.
+
+    `keep` receives each trace as soon as it is complete, so that it is stored before the next
+    repetition begins. The bench is safe when this returns or raises. An interrupt (Ctrl-C,
+    termination) passes through, after the supply was switched off.
+    """
+    done = Executed()
+    conditions = conditions_of(item, rig)
+    try:
+        for repeat in range(1, item.repeats + 1):
+            if not _repetition(item, rig, bench, conditions, repeat, done, keep):
+                break
+    finally:
+        done.notes += bench.make_safe()
+    _conclude(item, done)
+    return done
+
+
+def _repetition(
+    item: PlannedItem,
+    rig: Rig,
+    bench: Bench,
+    conditions: Conditions,
+    repeat: int,
+    done: Executed,
+    keep: Callable[[int, Trace], None],
+) -> bool:
+    """One repetition; False if it ended early and the item with it."""
+    steps = Steps(bench)
+    steps.begin_trace()
+    if item.repeats > 1:
+        steps.say(f"repetition {repeat} of {item.repeats}")
+    try:
+        act(item, rig, steps)
+        end = bench.clock.now()
+        if not bench.come_to_rest():
+            done.notes.append(f"repetition {repeat}: the shaft did not come to rest after stop")
+    except HilError as error:
+        done.problem = error
+        end = bench.clock.now()
+        done.notes += bench.make_safe()
+    trace = bench.trace()
+    keep(repeat, trace)
+    done.traces.append(trace)
+    done.spans += state_spans(trace, repeat)
+    prefix = f"[{repeat}] " if item.repeats > 1 else ""
+    done.steps += [prefix + line for line in steps.log]
+    if done.problem is not None:
+        return False
+    # The run-down to standstill is kept in the trace but is no part of the manoeuvre.
+    part = trace.between(0.0, end - bench.trace_start)
+    bands = {band.measure: band for band in item.bands}
+    for found in measure(item.kind, part, conditions):
+        done.measures.append(found)
+        done.repeats.append(repeat)
+        if found.name in bands:
+            done.judgements.append(judge(bands[found.name], found, repeat))
+    return True
+
+
+def _conclude(item: PlannedItem, done: Executed) -> None:
+    """Judge the repetitions as a sample, and form the verdict of the item and its reason."""
+    if item.success is not None and done.problem is None:
+        wins = [m.value for m in done.measures if m.name == "success"]
+        rate, judgement = judge_rate(item.success, int(sum(v or 0.0 for v in wins)), len(wins))
+        done.measures.append(rate)
+        done.repeats.append(0)
+        done.judgements.append(judgement)
+    problem = done.problem
+    if problem is not None:
+        # Only the firmware's own doing is a fail; everything else is the bench's.
+        firmware = isinstance(problem, FirmwareError)
+        verdict = Verdict.FAIL if firmware else Verdict.BENCH_FAULT
+        whose = "firmware" if firmware else "bench" if isinstance(problem, BenchError) else "harness"
+        done.verdict = combine([verdict, *(j.verdict for j in done.judgements)])
+        done.reason = f"{whose}: {problem}"
+        return
+    done.verdict = combine(j.verdict for j in done.judgements)
+    deciding = [j for j in done.judgements if j.verdict is done.verdict]
+    if done.verdict is Verdict.PASS:
+        done.reason = f"all {len(deciding)} bands held"
+    elif deciding:
+        more = f" (and {len(deciding) - 1} more)" if len(deciding) > 1 else ""
+        done.reason = f"{deciding[0].reason}{more}"
+    else:
+        done.reason = "nothing was judged"
+
+

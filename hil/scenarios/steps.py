@@ -1,0 +1,192 @@
+"""The primitive steps that every manoeuvre is made of.
+
+Each step says what it does (to the observer and to the log of the item), does it through the bench,
+and marks the trace. Speeds are in rpm, signed, clockwise positive.
+"""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Iterable
+
+from hil.bench.bench import Bench
+from hil.core.drive import DriveState, Fault
+from hil.core.errors import FirmwareError
+
+#: The board must report idle this soon after supply-on and clear, s.
+READY_WITHIN = 1.5
+
+
+class ManoeuvreFailed(FirmwareError):
+    """The drive did not do what the rest of the manoeuvre builds on."""
+
+
+def fault_from_words(words: Iterable[str]) -> Fault:
+    """``over-current`` and the like as `Fault` bits; KeyError for a word that is none."""
+    flags = (Fault[word.upper().replace("-", "_")] for word in words)
+    return functools.reduce(lambda a, b: a | b, flags, Fault.NONE)
+
+
+class Steps:
+    """Primitive steps on an opened bench.
+
+    Attributes
+    ----------
+    log : what was done, one sentence a step, with the time since the trace began.
+    """
+
+    def __init__(self, bench: Bench) -> None:
+        self.bench = bench
+        self.log: list[str] = []
+        self._origin = bench.clock.now()
+        self._set_point = 0.0
+
+    def say(self, text: str) -> None:
+        """Note a step."""
+        self.log.append(f"{self.bench.clock.now() - self._origin:8.3f} s  {text}")
+        self.bench.observer.step(text)
+
+    def begin_trace(self) -> None:
+        """Start a new trace; times in the log count from here."""
+        self.bench.begin_trace()
+        self._origin = self.bench.clock.now()
+        self.log.clear()
+
+    # -- supply and readiness --------------------------------------------------------------
+
+    def supply(self, voltage: float) -> None:
+        """Supply on at `voltage` V, or change it when already on."""
+        if self.bench.energised:
+            self.say(f"supply to {voltage:g} V")
+            self.bench.supply.set_voltage(voltage)
+            self.bench.await_voltage(voltage)
+        else:
+            self.say(f"supply on at {voltage:g} V")
+            self.bench.energise(voltage)
+
+    def supply_off(self) -> None:
+        """Supply off, no matter what the shaft does."""
+        self.say("supply off")
+        self.bench.watch.expect(None)
+        self.bench.supply.switch_off()
+        self.bench.energised = False
+
+    def ready(self, sensing: str) -> None:
+        """Bring the board to idle, faults cleared, and select the sensing method.
+
+        Raises
+        ------
+        ManoeuvreFailed
+            If it stays in another state.
+        """
+        bench = self.bench
+        bench.board.stream(True)
+        bench.wait_until(lambda: bench.latest.state is not None, READY_WITHIN)
+        if bench.latest.state is not DriveState.IDLE:
+            bench.board.clear()
+        if not bench.wait_until(lambda: bench.latest.state is DriveState.IDLE, READY_WITHIN):
+            raise ManoeuvreFailed(
+                f"the board is not idle {READY_WITHIN:g} s after supply-on and clear: "
+                f"{self.describe()}"
+            )
+        self.say(f"sensing {sensing}")
+        bench.board.select_sensing(sensing)
+
+    # -- commands --------------------------------------------------------------------------
+
+    def start(self, speed: float, *, mark: str = "command") -> None:
+        """Start command; `mark` is ``command`` for the first one, ``restart`` after a fault."""
+        self.say(f"start towards {speed:+.0f} rpm")
+        self.bench.watch.expect(1 if speed > 0 else -1)
+        self._set_point = speed
+        before = self.bench.clock.now()
+        self.bench.board.start(speed)
+        self.bench.mark_at(mark, before, f"{speed:+.0f} rpm")
+
+    def set_speed(self, speed: float) -> None:
+        """New set point; one of opposite sign is a reversal."""
+        reverses = speed * self._set_point < 0.0
+        self.say(f"{'reverse' if reverses else 'set point'} to {speed:+.0f} rpm")
+        if reverses:
+            self.bench.watch.expect(None)
+        self._set_point = speed
+        before = self.bench.clock.now()
+        self.bench.board.set_speed(speed)
+        self.bench.mark_at("reverse" if reverses else "set-point", before, f"{speed:+.0f} rpm")
+
+    def reverse(self) -> None:
+        """Ask for the present set point in the other direction."""
+        self.set_speed(-self._set_point)
+
+    def stop(self) -> None:
+        """Ask the board for an orderly stop; the supply stays on."""
+        self.say("stop")
+        self.bench.watch.expect(None)
+        self.bench.board.stop()
+        self.bench.mark("stop")
+
+    def clear(self) -> None:
+        """Clear latched faults."""
+        self.say("clear fault")
+        self.bench.mark("clear")
+        self.bench.board.clear()
+
+    # -- load ------------------------------------------------------------------------------
+
+    def brake(self, torque: float, *, mark: str = "brake-on") -> None:
+        """Brake the shaft with `torque` N m."""
+        self.say(f"brake on, {torque:g} N m")
+        self.bench.mark(mark)
+        self.bench.require_brake().apply(torque)
+
+    def release(self, *, mark: str = "brake-off") -> None:
+        """Take the brake off."""
+        self.say("brake off")
+        self.bench.mark(mark)
+        self.bench.require_brake().release()
+
+    # -- waiting ---------------------------------------------------------------------------
+
+    def wait(self, seconds: float) -> None:
+        """Let time pass."""
+        self.say(f"wait {seconds:g} s")
+        self.bench.wait(seconds)
+
+    def wait_for_speed(self, speed: float, *, tolerance: float, within: float) -> bool:
+        """Wait until the shaft is within `tolerance` % of `speed`; False if it is not in time.
+
+        A drive that reports a fault will not get there: that ends the wait.
+        """
+        self.say(f"wait for {speed:+.0f} rpm within {within:g} s")
+        band = abs(speed) * tolerance / 100.0
+        bench = self.bench
+
+        def there() -> bool:
+            return abs(bench.latest.speed - speed) <= band
+
+        bench.wait_until(lambda: there() or bench.latest.state is DriveState.FAULT, within)
+        return there()
+
+    def wait_for_state(self, state: DriveState, *, within: float) -> bool:
+        """Wait until the board reports `state`; False if it does not in time."""
+        self.say(f"wait for state {state.word} within {within:g} s")
+        return self.bench.wait_until(lambda: self.bench.latest.state is state, within)
+
+    def expect_fault(self, faults: Fault, *, within: float) -> bool:
+        """Wait for the fault state with at least one of `faults` named; False if not in time."""
+        names = " or ".join(faults.words) or "any"
+        self.say(f"expect fault {names} within {within:g} s")
+        latest = self.bench.latest
+        seen = self.bench.wait_until(lambda: latest.state is DriveState.FAULT, within)
+        if seen:
+            self.bench.mark("fault-seen", detail=", ".join(latest.fault.words))
+        return seen and (not faults or bool(latest.fault & faults))
+
+    # -- words -----------------------------------------------------------------------------
+
+    def describe(self) -> str:
+        """The present state in words, for messages."""
+        now = self.bench.latest
+        state = "no telemetry" if now.state is None else f"state {now.state.word}"
+        fault = f" ({', '.join(now.fault.words)})" if now.fault else ""
+        return f"{state}{fault}, {now.speed:.0f} rpm, {now.current:.2f} A, {now.voltage:.2f} V"
