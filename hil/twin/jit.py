@@ -1,0 +1,122 @@
+"""Typed doors to numba: decorators that mypy can follow, and the few pointer operations needed.
+
+Compiled code is cached under a folder named by the content of every source file of the twin.
+numba itself looks only at the file of the outermost function, and would go on using old machine
+code after a change in a function that it calls.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import os
+import shutil
+import time
+from collections.abc import Callable, Iterator
+from functools import cache
+from pathlib import Path
+from typing import Any, TypeVar, cast
+
+import numba
+from llvmlite import ir  # type: ignore[import-untyped]  # ships no types
+from numba import types
+from numba.core import cgutils
+from numba.core import config as _config
+from numba.extending import intrinsic as _intrinsic
+
+Function = TypeVar("Function", bound=Callable[..., Any])
+
+#: Reassociation and fused multiply-add are welcome; NaN and infinity must keep their meaning,
+#: because a phase without a shunt reads NaN and a limit that does not exist is infinite.
+FAST_MATH = {"contract", "reassoc", "arcp", "nsz", "afn"}
+
+#: numba fills its settings module at run time, out of sight of the type checker.
+config: Any = _config
+
+_STALE = 30 * 86400.0  # s; machine code of sources nobody has used for so long is thrown away
+
+
+@cache
+def cache_folder() -> Path:
+    """Folder of the compiled code of exactly these sources."""
+    here = Path(__file__).parent
+    digest = hashlib.sha256()
+    for source in sorted(here.rglob("*.py")):
+        digest.update(source.relative_to(here).as_posix().encode())
+        digest.update(source.read_bytes())
+    home = Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache") / "hil-twin"
+    folder = home / digest.hexdigest()[:16]
+    with contextlib.suppress(OSError):
+        folder.mkdir(parents=True, exist_ok=True)
+        os.utime(folder)
+        for old in home.iterdir():
+            if time.time() - old.stat().st_mtime > _STALE:
+                shutil.rmtree(old, ignore_errors=True)
+    return folder
+
+
+@contextlib.contextmanager
+def _caching() -> Iterator[bool]:
+    """Point numba's cache at `cache_folder`; without a writable one, compile in every process."""
+    folder = cache_folder()
+    if config.CACHE_DIR or not os.access(folder, os.W_OK):
+        yield bool(config.CACHE_DIR)
+        return
+    config.CACHE_DIR = str(folder)
+    try:
+        yield True
+    finally:
+        config.CACHE_DIR = ""
+
+
+def compiled(function: Function) -> Function:
+    """Compile on first call, cached, without holding the interpreter lock."""
+    with _caching() as caching:
+        decorate = numba.njit(
+            cache=caching, nogil=True, error_model="numpy", fastmath=FAST_MATH, boundscheck=False
+        )
+        return cast(Function, decorate(function))
+
+
+def inlined(function: Function) -> Function:
+    """A part of a `compiled` function, written apart so that it can be read and tested alone."""
+    return compiled(function)
+
+
+def c_function(signature: Any) -> Callable[[Function], Any]:
+    """Compile to a function with the C calling convention; its address is ``.address``."""
+
+    def decorate(function: Function) -> Any:
+        with _caching() as caching:
+            return numba.cfunc(signature, cache=caching, error_model="numpy", fastmath=FAST_MATH)(
+                function
+            )
+
+    return decorate
+
+
+def intrinsic(function: Function) -> Any:
+    """`numba.extending.intrinsic`, typed."""
+    return _intrinsic(function)
+
+
+@intrinsic
+def pointer(_context: Any, address: Any) -> Any:
+    """``pointer(address)``: an address held in an int64, as an untyped pointer."""
+
+    def generate(_ctx: Any, builder: Any, _signature: Any, arguments: Any) -> Any:
+        return builder.inttoptr(arguments[0], cgutils.voidptr_t)
+
+    return types.voidptr(types.int64), generate if isinstance(address, types.Integer) else None
+
+
+@intrinsic
+def moved(_context: Any, start: Any, _offset: Any) -> Any:
+    """``moved(start, offset)``: a pointer `offset` bytes beyond `start`."""
+
+    def generate(ctx: Any, builder: Any, signature: Any, arguments: Any) -> Any:
+        offset = ctx.cast(builder, arguments[1], signature.args[1], types.int64)
+        base = builder.ptrtoint(arguments[0], ir.IntType(64))
+        return builder.inttoptr(builder.add(base, offset), cgutils.voidptr_t)
+
+    return types.voidptr(start, types.int64), generate
