@@ -2,10 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import date
-from typing import Literal
+from pathlib import Path
+from typing import Annotated, Any, Literal
 
-from hil.plan.model import Model
+from pydantic import (
+    AfterValidator,
+    Field,
+    ModelWrapValidatorHandler,
+    PrivateAttr,
+    model_validator,
+)
+
+from hil.core import trace
+from hil.motor.nameplate import back_emf_line_to_line_peak, winding_line_to_line
+from hil.plan.model import Count, Model, Name, Switch, Text
 from hil.plan.units import (
     Angle,
     BackEmf,
@@ -21,43 +33,128 @@ from hil.plan.units import (
     Time,
     Torque,
     Voltage,
+    convert,
 )
 
 
 class Accuracy(Model):
     """Limits of error from the data sheet: ±(reading share + absolute), and the resolution.
 
-    `absolute` and `resolution` are texts with a unit; which one depends on the quantity.
+    `of_reading` in %, `absolute` and `resolution` in the canonical unit of the quantity.
     """
 
     of_reading: Ratio = 0.0
-    absolute: str = ""
-    resolution: str = ""
+    absolute: float = 0.0
+    resolution: float = 0.0
+
+    def limits(self) -> trace.Accuracy:
+        """The same as the channels of a trace carry it."""
+        return trace.Accuracy(self.of_reading / 100.0, self.absolute, self.resolution)
+
+
+class SpeedAccuracy(Accuracy):
+    """Limits of error of a speed, rpm."""
+
+    absolute: Speed = 0.0
+    resolution: Speed = 0.0
+
+
+class PositionAccuracy(Accuracy):
+    """Limits of error of an angle, mechanical degrees."""
+
+    absolute: Angle = 0.0
+    resolution: Angle = 0.0
+
+
+def _quantity_from_zero(kind: str) -> Any:
+    def read(value: object) -> float:
+        number = convert(value, kind)
+        if number < 0.0:
+            raise ValueError(f"expected zero or more, found {value}")
+        return number
+
+    from pydantic import BeforeValidator
+
+    return BeforeValidator(read)
+
+
+class VoltageAccuracy(Accuracy):
+    """Limits of error of a voltage, V."""
+
+    absolute: Annotated[float, _quantity_from_zero("voltage")] = 0.0
+    resolution: Annotated[float, _quantity_from_zero("voltage")] = 0.0
+
+
+class CurrentAccuracy(Accuracy):
+    """Limits of error of a current, A."""
+
+    absolute: Annotated[float, _quantity_from_zero("current")] = 0.0
+    resolution: Annotated[float, _quantity_from_zero("current")] = 0.0
 
 
 class Motor(Model):
-    """Nameplate. Resistance, inductance and back-EMF are stored line to line."""
+    """Nameplate, converted to one convention.
 
-    name: str
-    pole_pairs: int
-    back_emf_constant: BackEmf  # peak of the flat top, line to line, per mechanical rad/s
+    Resistance and inductance are line to line, the back-EMF constant is the peak between two lines
+    per mechanical rad/s, whatever the file said; `nameplate` keeps the file's own words.
+    """
+
+    name: Text
+    pole_pairs: Count
+    back_emf_constant: BackEmf
     back_emf_convention: Literal["line-to-line-peak", "line-to-line-rms", "phase-peak"]
     resistance: Resistance
     inductance: Inductance
-    winding_convention: Literal["line-to-line", "phase"] = "line-to-line"
+    winding_convention: Literal["line-to-line", "phase-star", "phase-delta"] = "line-to-line"
     inertia: Inertia  # rotor and everything coupled to it
     rated_voltage: Voltage
     rated_speed: Speed
     rated_current: Current
     max_speed: Speed
     min_speed: Speed
+    _nameplate: dict[str, str] = PrivateAttr(default_factory=dict)
+
+    @property
+    def nameplate(self) -> Mapping[str, str]:
+        """Key -> text as written in the file."""
+        return self._nameplate
+
+    @model_validator(mode="wrap")
+    @classmethod
+    def _to_one_convention(cls, data: Any, handler: ModelWrapValidatorHandler[Motor]) -> Motor:
+        motor = handler(data)
+        if not isinstance(data, dict):
+            return motor
+        winding = motor.winding_convention
+        converted = motor.model_copy(
+            update={
+                "back_emf_constant": back_emf_line_to_line_peak(
+                    motor.back_emf_constant, motor.back_emf_convention
+                ),
+                "back_emf_convention": "line-to-line-peak",
+                "resistance": winding_line_to_line(motor.resistance, winding),
+                "inductance": winding_line_to_line(motor.inductance, winding),
+                "winding_convention": "line-to-line",
+            }
+        )
+        converted._nameplate = {str(key): str(value) for key, value in data.items()}
+        return converted
+
+
+def _four_digits(text: str) -> str:
+    if len(text) != 4 or any(c not in "0123456789abcdef" for c in text.lower()):
+        raise ValueError(f"expected four hexadecimal digits in quotes, found {text!r}")
+    return text.lower()
+
+
+UsbNumber = Annotated[str, AfterValidator(_four_digits)]
 
 
 class Usb(Model):
     """A USB serial adapter by what it is, not by the order in which it was plugged in."""
 
-    vendor: str  # four hexadecimal digits
-    product: str
+    vendor: UsbNumber
+    product: UsbNumber
     serial: str = ""
     location: str = ""
 
@@ -68,16 +165,19 @@ class BoardLink(Model):
     by_id: str = ""
     usb: Usb | None = None
     url: str = ""
-    profile: str  # link profile, path relative to the rig file
+    profile: Text  # link profile, path relative to the file that names it
     expect_model: str = ""  # identity the board must answer with
-    sensing: tuple[Literal["hall", "back-emf"], ...] = ("hall", "back-emf")
+    sensing: Annotated[tuple[Literal["hall", "back-emf"], ...], Field(min_length=1)] = (
+        "hall",
+        "back-emf",
+    )
 
 
 class Instrument(Model):
     """A VISA instrument."""
 
-    driver: str = "scpi"
-    resource: str
+    driver: Text = "scpi"
+    resource: Text
     expect: str = ""  # text that *IDN? must contain
     calibration_due: date | None = None
 
@@ -91,17 +191,17 @@ class SupplyInstrument(Instrument):
     max_voltage: Voltage  # no plan may ask for more
     settle_within: Ratio = 2.0
     settle_time: Time = 2.0
-    voltage_accuracy: Accuracy = Accuracy()
-    current_accuracy: Accuracy = Accuracy()
+    voltage_accuracy: VoltageAccuracy = VoltageAccuracy()
+    current_accuracy: CurrentAccuracy = CurrentAccuracy()
 
 
 class TachometerInstrument(Instrument):
     """Tachometer or encoder counter on the shaft."""
 
-    senses_direction: bool = True
+    senses_direction: Switch = True
     interval: Time = 0.001
-    speed_accuracy: Accuracy = Accuracy()
-    position_accuracy: Accuracy = Accuracy()
+    speed_accuracy: SpeedAccuracy = SpeedAccuracy()
+    position_accuracy: PositionAccuracy = PositionAccuracy()
 
 
 class BrakeInstrument(Instrument):
@@ -114,7 +214,7 @@ class BrakeInstrument(Instrument):
 class SwitchInstrument(Instrument):
     """Relays in the signal lines."""
 
-    lines: tuple[str, ...] = ()
+    lines: tuple[Text, ...] = ()
 
 
 class AbortLimits(Model):
@@ -137,9 +237,9 @@ class Regeneration(Model):
 class Telemetry(Model):
     """How good the firmware's own numbers are claimed to be, for uncertainties."""
 
-    speed_accuracy: Accuracy = Accuracy()
-    current_accuracy: Accuracy = Accuracy()
-    voltage_accuracy: Accuracy = Accuracy()
+    speed_accuracy: SpeedAccuracy = SpeedAccuracy()
+    current_accuracy: CurrentAccuracy = CurrentAccuracy()
+    voltage_accuracy: VoltageAccuracy = VoltageAccuracy()
 
 
 class PumpLoad(Model):
@@ -147,7 +247,7 @@ class PumpLoad(Model):
 
     torque: Torque = 0.0
     pulsation: Torque = 0.0
-    pulses_per_turn: int = 3
+    pulses_per_turn: Count = 3
 
 
 class SimulatedFirmware(Model):
@@ -176,7 +276,7 @@ class Rig(Model):
     """One bench."""
 
     format: Literal[1]
-    rig: str  # name, [a-z0-9.-]
+    rig: Name
     description: str = ""
     motor: Motor
     board: BoardLink
@@ -188,3 +288,14 @@ class Rig(Model):
     regeneration: Regeneration
     telemetry: Telemetry = Telemetry()
     twin: SimulatedBench = SimulatedBench()
+    _files: tuple[Path, ...] = PrivateAttr(default=())
+
+    @property
+    def files(self) -> tuple[Path, ...]:
+        """Files it was read from, and its link profile last; their hashes belong in a record."""
+        return self._files
+
+    @property
+    def profile_path(self) -> Path:
+        """The link profile: next to the rig file that was loaded."""
+        return self._files[-1]

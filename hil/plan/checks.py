@@ -1,0 +1,138 @@
+"""Whether the parts of a rig file fit each other."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from hil.plan.rig import Rig
+from hil.plan.source import Where
+
+#: Lines a signal switch can have.
+LINES = ("hall-a", "hall-b", "hall-c", "phase-a", "phase-b", "phase-c")
+
+Complaint = tuple[Where, str]
+
+
+def check_rig(rig: Rig) -> Iterator[Complaint]:
+    """Contradictions between entries: place of the one to blame first, and a text naming both."""
+    yield from _check_board(rig)
+    yield from _check_motor(rig)
+    yield from _check_supply(rig)
+    yield from _check_limits(rig)
+    yield from _check_rest(rig)
+
+
+def _check_board(rig: Rig) -> Iterator[Complaint]:
+    board = rig.board
+    named = [
+        name for name, given in (("by-id", board.by_id), ("usb", board.usb), ("url", board.url))
+        if given
+    ]  # fmt: skip
+    if len(named) != 1:
+        found = " and ".join(named) or "none of them"
+        place: Where = ("board", named[1]) if named else ("board",)
+        yield place, f"board: expected exactly one of by-id, usb, url, found {found}"
+    if board.usb is not None and not (board.usb.serial or board.usb.location):
+        yield (
+            ("board", "usb"),
+            "board.usb: expected a serial number, or a location for an adapter without one",
+        )
+    if len(set(board.sensing)) != len(board.sensing):
+        yield ("board", "sensing"), "board.sensing: a method is named twice"
+
+
+def _check_motor(rig: Rig) -> Iterator[Complaint]:
+    motor = rig.motor
+    if motor.resistance == 0.0:
+        yield ("motor", "resistance"), "motor.resistance: expected more than zero, found 0"
+    if not 0.0 < motor.min_speed < motor.max_speed:
+        yield (
+            ("motor", "min-speed"),
+            f"motor.min-speed: expected more than zero and less than max-speed "
+            f"{motor.max_speed:g} rpm, found {motor.min_speed:g} rpm",
+        )
+    if motor.rated_speed < motor.min_speed:
+        yield (
+            ("motor", "rated-speed"),
+            f"motor.rated-speed: {motor.rated_speed:g} rpm lies below min-speed "
+            f"{motor.min_speed:g} rpm",
+        )
+
+
+def _check_supply(rig: Rig) -> Iterator[Complaint]:
+    supply, limits = rig.supply, rig.limits
+    if supply.voltage > supply.max_voltage:
+        yield (
+            ("supply", "voltage"),
+            f"supply.voltage: {supply.voltage:g} V lies above max-voltage {supply.max_voltage:g} V",
+        )
+    if supply.over_voltage_limit <= supply.max_voltage:
+        yield (
+            ("supply", "over-voltage-limit"),
+            f"supply.over-voltage-limit: expected more than max-voltage {supply.max_voltage:g} V, "
+            f"found {supply.over_voltage_limit:g} V",
+        )
+    if supply.current_limit < rig.motor.rated_current:
+        yield (
+            ("supply", "current-limit"),
+            f"supply.current-limit: {supply.current_limit:g} A lies below the rated current of the "
+            f"motor, {rig.motor.rated_current:g} A",
+        )
+    if limits.dc_link_voltage <= supply.max_voltage:
+        yield (
+            ("limits", "dc-link-voltage"),
+            f"limits.dc-link-voltage: expected more than supply.max-voltage "
+            f"{supply.max_voltage:g} V, found {limits.dc_link_voltage:g} V",
+        )
+
+
+def _check_limits(rig: Rig) -> Iterator[Complaint]:
+    limits, motor = rig.limits, rig.motor
+    for name, limit, rating, of, unit in (
+        ("speed", limits.speed, motor.max_speed, "motor.max-speed", "rpm"),
+        ("current", limits.current, motor.rated_current, "motor.rated-current", "A"),
+        ("temperature", limits.temperature, rig.twin.ambient, "the ambient temperature", "degC"),
+    ):
+        if limit <= rating:
+            yield (
+                ("limits", name),
+                f"limits.{name}: expected more than {of} {rating:g} {unit}, found {limit:g} {unit}",
+            )
+    if limits.wrong_direction <= 0.0:
+        yield (
+            ("limits", "wrong-direction"),
+            "limits.wrong-direction: expected more than zero, "
+            f"found {limits.wrong_direction:g} deg",
+        )
+
+
+def _check_rest(rig: Rig) -> Iterator[Complaint]:
+    if rig.brake is not None and rig.brake.max_torque <= 0.0:
+        yield ("brake", "max-torque"), "brake.max-torque: expected more than zero, found 0"
+    if rig.tachometer is not None and rig.tachometer.interval <= 0.0:
+        yield ("tachometer", "interval"), "tachometer.interval: expected more than zero, found 0"
+    if rig.switch is not None:
+        for index, line in enumerate(rig.switch.lines):
+            if line not in LINES:
+                yield (
+                    ("switch", "lines", index),
+                    f"switch.lines: expected {', '.join(LINES)}, found {line!r}",
+                )
+        if len(set(rig.switch.lines)) != len(rig.switch.lines):
+            yield ("switch", "lines"), "switch.lines: a line is named twice"
+    if not 0.0 < rig.twin.flat_top <= 180.0:
+        yield (
+            ("twin", "flat-top"),
+            f"twin.flat-top: expected 0 to 180 deg, found {rig.twin.flat_top:g} deg",
+        )
+    resources: dict[str, str] = {}
+    for name in ("supply", "tachometer", "brake", "switch"):
+        part = getattr(rig, name)
+        if part is None:
+            continue
+        if part.resource in resources:
+            yield (
+                (name, "resource"),
+                f"{name}.resource: {part.resource} is also that of {resources[part.resource]}",
+            )
+        resources.setdefault(part.resource, name)

@@ -1,0 +1,159 @@
+"""Validation results in the words of the person who wrote the file."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable, Iterator, Mapping
+from typing import Any, TypeVar
+
+from pydantic import BaseModel, ValidationError
+
+from hil.plan.model import Model
+from hil.plan.source import Problem, Source, Where, describe, refuse
+
+ModelT = TypeVar("ModelT", bound=Model)
+
+#: Error kind of the validation library -> what was expected.
+_EXPECTED = {
+    "int_type": "a whole number without unit",
+    "int_parsing": "a whole number without unit",
+    "int_from_float": "a whole number without unit",
+    "float_type": "a number",
+    "string_type": "a text (put digits in quotes)",
+    "bool_type": "true or false",
+    "bool_parsing": "true or false",
+    "model_type": "keys and values",
+    "dict_type": "keys and values",
+    "tuple_type": "a list",
+    "list_type": "a list",
+    "date_type": "a date such as 2027-03-31",
+    "date_parsing": "a date such as 2027-03-31",
+    "date_from_datetime_parsing": "a date such as 2027-03-31",
+}
+
+
+def nearest(name: str, names: Iterable[str]) -> str:
+    """``"; did you mean 'x'?"`` with the most similar of `names`, else the list of them."""
+    known = sorted(names)
+    close = difflib.get_close_matches(name, known, n=1, cutoff=0.6)
+    if close:
+        return f"; did you mean {close[0]!r}?"
+    return f"; known are {', '.join(known)}" if known else ""
+
+
+def place(where: Iterable[str | int]) -> str:
+    """Field path for a message: ``scenarios[2].bands.overshoot``."""
+    text = ""
+    for part in where:
+        text += f"[{part + 1}]" if isinstance(part, int) else f"{'.' if text else ''}{part}"
+    return text
+
+
+def validate(model: type[ModelT], source: Source, data: object = None, at: Where = ()) -> ModelT:
+    """Make `model` of the source's data (or of `data`, which stands at `at` in it).
+
+    Raises
+    ------
+    PlanError
+        With all problems, each with file, line, column, field, what was found and expected.
+    """
+    try:
+        return model.model_validate(source.data if data is None else data)
+    except ValidationError as error:
+        raise refuse(list(problems(model, error, source, at))) from error
+
+
+def problems(
+    model: type[BaseModel], error: ValidationError, source: Source, at: Where = ()
+) -> Iterator[Problem]:
+    """Each entry of a validation error at its place in the file."""
+    for entry in error.errors(include_url=False):
+        loc = _known(source.data, (*at, *entry["loc"]), entry["type"])
+        yield _problem(model, entry, source, loc, len(at))
+
+
+def _problem(
+    model: type[BaseModel], entry: Mapping[str, Any], source: Source, loc: Where, skip: int
+) -> Problem:
+    kind, found = str(entry["type"]), entry["input"]
+    field = place(loc)
+    if kind == "missing":
+        return source.problem(loc, f"{field} is missing")
+    if kind == "extra_forbidden":
+        siblings = _fields_at(model, loc[skip:-1])
+        return source.problem(
+            loc, f"{place(loc[:-1]) or 'file'}: unknown key {loc[-1]!r}"
+            f"{nearest(str(loc[-1]), siblings)}", key=True,
+        )  # fmt: skip
+    text = _sentence(kind, entry, found)
+    return source.problem(loc, f"{field}: {text}" if field else text)
+
+
+def _sentence(kind: str, entry: Mapping[str, Any], found: object) -> str:
+    context = entry.get("ctx", {})
+    if kind == "value_error":
+        return str(context["error"])
+    if kind in ("literal_error", "union_tag_invalid"):
+        expected = str(context.get("expected") or context["expected_tags"])
+        found = context.get("tag", found)
+        words = [word.strip(" '") for word in expected.replace(" or ", ", ").split(",")]
+        hint = nearest(str(found), words) if isinstance(found, str) else ""
+        said = f"expected {expected}, found {describe(found)}"
+        return said + (hint if hint.startswith("; did") else "")
+    if kind == "string_pattern_mismatch":
+        return (
+            "expected lower-case letters, digits, '.', '_' or '-', beginning and ending with a "
+            f"letter or digit, found {describe(found)}"
+        )
+    if kind == "string_too_short":
+        return "expected some text, found none"
+    expected = _EXPECTED.get(kind, "")
+    if expected:
+        return f"expected {expected}, found {describe(found)}"
+    said = str(entry["msg"])
+    return f"{said[:1].lower()}{said[1:]}, found {describe(found)}"
+
+
+def _known(data: Any, loc: Iterable[str | int], kind: str) -> Where:
+    """Drop the parts of a location that name a choice of a union, not a place in the file."""
+    parts = list(loc)
+    result: list[str | int] = []
+    here: Any = data
+    for index, part in enumerate(parts):
+        last = index == len(parts) - 1
+        if _holds(here, part):
+            result.append(part)
+            here = here[part]
+        elif last and kind == "missing":
+            result.append(part)
+    return tuple(result)
+
+
+def _holds(here: Any, part: str | int) -> bool:
+    if isinstance(here, dict):
+        return part in here
+    return isinstance(here, list) and isinstance(part, int) and part < len(here)
+
+
+def _fields_at(model: type[BaseModel], where: Where) -> list[str]:
+    """Keys that the model at a place knows."""
+    here: list[type[BaseModel]] = [model]
+    for part in where:
+        if isinstance(part, int):
+            continue
+        below: list[type[BaseModel]] = []
+        for candidate in here:
+            fields = {f.alias or n: f for n, f in candidate.model_fields.items()}
+            if part in fields:
+                below.extend(_models(fields[str(part)].annotation))
+            else:
+                # a key of a mapping: the models inside it are already the candidates
+                below.append(candidate)
+        here = below or here
+    return sorted({f.alias or n for c in here for n, f in c.model_fields.items()})
+
+
+def _models(annotation: Any) -> list[type[BaseModel]]:
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return [annotation]
+    return [m for part in getattr(annotation, "__args__", ()) for m in _models(part)]

@@ -1,0 +1,58 @@
+"""Files to frozen typed models: the way in to this package."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from pathlib import Path
+
+from hil.plan.checks import check_rig
+from hil.plan.explain import validate
+from hil.plan.profile import Profile, check_profile, describe_link
+from hil.plan.rig import Rig
+from hil.plan.source import Problem, Source, Where, read, read_based, refuse
+from hil.ports.link import LinkDescription
+
+
+def load_rig(path: Path | str) -> Rig:
+    """Read a rig file (and the one it is based on).
+
+    Raises
+    ------
+    PlanError
+        With file, line and column of every problem.
+    """
+    source = read_based(Path(path))
+    rig = validate(Rig, source)
+    _raise(source, check_rig(rig))
+    named_in = Path(source.position(("board", "profile")).file)
+    profile = named_in.parent / rig.board.profile
+    if not profile.is_file():
+        raise refuse(
+            [
+                source.problem(
+                    ("board", "profile"), f"board.profile: there is no file {profile.as_posix()}"
+                )
+            ]
+        )
+    rig._files = (*source.files, profile)
+    return rig
+
+
+def load_profile(path: Path | str) -> LinkDescription:
+    """Read a link profile.
+
+    Raises
+    ------
+    PlanError
+        With file, line and column of every problem.
+    """
+    source = read(Path(path))
+    profile = validate(Profile, source)
+    _raise(source, check_profile(profile))
+    return describe_link(profile)
+
+
+def _raise(source: Source, complaints: Iterable[tuple[Where, str]]) -> None:
+    found: list[Problem] = [source.problem(where, text, key=False) for where, text in complaints]
+    if found:
+        raise refuse(found)
