@@ -19,6 +19,8 @@ class Conditions:
     target : speed to be reached; for a reversal the speed afterwards, positive too.
     entry : speed before the manoeuvre (0 for a start).
     saturated : the manoeuvre drives the controller into its limit on purpose.
+    back_emf_constant : nameplate, V*s/rad, peak of the flat top, line to line; 0 when unknown.
+    resistance : nameplate winding resistance, ohm, line to line; 0 when unknown.
     trip_expected : a stall must trip; its partner must not.
     tolerance : half-width of the band that counts as 'at speed', % of target.
     """
@@ -33,3 +35,5 @@ class Conditions:
     tolerance: float = 5.0
     trip_expected: bool = False
     saturated: bool = False
+    back_emf_constant: float = 0.0
+    resistance: float = 0.0

@@ -14,6 +14,9 @@ class Outcome(StrEnum):
     NEVER_REACHED = "never reached"  # the event did not happen: a fact about the drive
     MISSING_DATA = "missing data"  # the channel, or a stretch of it, was not captured
     TOO_FEW_SAMPLES = "too few samples"
+    #: The measure has no meaning under these conditions (a Hall start has no handover). A band on
+    #: it is judged not-run with the reason in `Measure.detail`: neither a pass nor a fault.
+    NOT_APPLICABLE = "not applicable"
 
 
 @dataclass(frozen=True, slots=True)
