@@ -1,0 +1,1 @@
+"""Simulated instruments: supply, tachometer, brake and signal switch behind SCPI."""

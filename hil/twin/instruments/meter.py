@@ -1,0 +1,32 @@
+"""How an instrument misreads: a gain and an offset error within its data sheet, and resolution."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from hil.core.trace import Accuracy
+
+
+class Meter:
+    """Turns a true value into an indication.
+
+    Parameters
+    ----------
+    accuracy : limits of error; gain and offset error are drawn once, uniformly within them.
+    rng : where they are drawn from.
+    """
+
+    def __init__(self, accuracy: Accuracy, rng: np.random.Generator) -> None:
+        gain, offset = rng.uniform(-1.0, 1.0, 2)
+        self.gain = 1.0 + float(gain) * accuracy.relative
+        self.offset = float(offset) * accuracy.absolute
+        self.resolution = accuracy.resolution
+
+    def read(self, true: float) -> float:
+        """Indication for the `true` value, in the same unit."""
+        return quantise(true * self.gain + self.offset, self.resolution)
+
+
+def quantise(value: float, step: float) -> float:
+    """Nearest multiple of `step`; the value itself for a step of 0."""
+    return round(value / step) * step if step > 0.0 else value

@@ -1,0 +1,144 @@
+"""Simulated bench supply: set points, over-voltage protection, constant current, readback."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from hil.core.trace import Accuracy
+from hil.twin.instruments.base import SimulatedInstrument
+from hil.twin.instruments.meter import Meter, quantise
+from hil.twin.instruments.parameters import boolean, decimal, limit, number
+from hil.twin.scpi import ScpiError
+from hil.twin.world import DriveLike
+
+#: Bits of the questionable register (SCPI-1999 volume 1, 9.4: bit 0 voltage, bit 1 current).
+OVER_VOLTAGE, CURRENT_LIMITED = 1, 2
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SupplyRating:
+    """Data sheet of the supply: V and A; steps are the resolution of the set points."""
+
+    voltage: float = 60.0
+    current: float = 20.0
+    over_voltage: float = 66.0
+    voltage_step: float = 0.001
+    current_step: float = 0.001
+    voltage_accuracy: Accuracy = field(default_factory=lambda: Accuracy(0.0005, 0.005, 0.001))
+    current_accuracy: Accuracy = field(default_factory=lambda: Accuracy(0.001, 0.005, 0.001))
+
+
+class SimulatedSupply(SimulatedInstrument):
+    """A supply that feeds the drive.
+
+    Over-voltage protection looks at the terminals, which are wired to the DC link, after every
+    slice of simulated time while the output is on. A trip switches the output off and stays until
+    it is cleared; switching on is refused (-221) until then.
+
+    Attributes
+    ----------
+    stuck_off : True and the output relay does not close (for fault scenarios).
+    """
+
+    def __init__(
+        self,
+        drive: DriveLike,
+        rating: SupplyRating | None = None,
+        seed: int = 0,
+        serial: str = "SIM-0001",
+    ) -> None:
+        super().__init__("supply", "SIM-SUPPLY", serial)
+        self._drive = drive
+        self.rating = rating = rating or SupplyRating()
+        rng = np.random.default_rng([seed, 1])
+        self._voltmeter = Meter(rating.voltage_accuracy, rng)
+        self._ammeter = Meter(rating.current_accuracy, rng)
+        self.stuck_off = False
+        self._add_level("VOLTage", "voltage", "V", rating.voltage, 0.0)
+        self._add_level("CURRent", "current", "A", rating.current, 0.0)
+        self._add_protection()
+        self.tree.add("OUTPut[:STATe]", self._switch, boolean)
+        self.tree.add("OUTPut[:STATe]?", lambda: str(int(self.on)))
+        self.tree.add("MEASure[:SCALar]:VOLTage[:DC]?", self._measure_voltage)
+        self.tree.add("MEASure[:SCALar]:CURRent[:DC]?", self._measure_current)
+        self.reset()
+
+    def reset(self) -> None:
+        """0 V, 0 A, protection at its highest level and enabled, trip cleared, output off."""
+        self.levels = {"voltage": 0.0, "current": 0.0, "protection": self.rating.over_voltage}
+        self.protected, self.tripped, self.on = True, False, False
+        self._apply()
+
+    def observe(self, now: float) -> None:  # noqa: ARG002
+        """Check the protection and the current limit."""
+        if not self.on:
+            return
+        drive = self._drive
+        terminals = max(drive.supply_voltage, drive.dc_link_voltage)
+        if self.protected and terminals > self.levels["protection"]:
+            self.tripped, self.on = True, False
+            self._apply()
+            return
+        limited = drive.supply_current >= 0.99 * self.levels["current"]
+        self.status.questionable.update(CURRENT_LIMITED if limited else 0)
+
+    def power_off(self) -> None:
+        """Output off."""
+        self.on = False
+        self._apply()
+
+    def _add_level(self, word: str, name: str, unit: str, high: float, default: float) -> None:
+        header = f"[SOURce:]{word}[:LEVel][:IMMediate][:AMPLitude]"
+        step = self.rating.voltage_step if unit == "V" else self.rating.current_step
+
+        def assign(value: float) -> None:
+            self.levels[name] = min(quantise(value, step), high)
+            self._apply()
+
+        def answer(bound: float | None = None) -> str:
+            return decimal(self.levels[name] if bound is None else bound)
+
+        self.tree.add(header, assign, number(0.0, high, unit, default=default))
+        self.tree.add(f"{header}?", answer, limit(0.0, high, default), optional=1)
+
+    def _add_protection(self) -> None:
+        header, high = "[SOURce:]VOLTage:PROTection", self.rating.over_voltage
+
+        def assign(value: float) -> None:
+            self.levels["protection"] = quantise(value, self.rating.voltage_step)
+
+        def answer(bound: float | None = None) -> str:
+            return decimal(self.levels["protection"] if bound is None else bound)
+
+        def enable(on: bool) -> None:
+            self.protected = on
+
+        self.tree.add(f"{header}[:LEVel]", assign, number(0.0, high, "V", default=high))
+        self.tree.add(f"{header}[:LEVel]?", answer, limit(0.0, high, high), optional=1)
+        self.tree.add(f"{header}:STATe", enable, boolean)
+        self.tree.add(f"{header}:STATe?", lambda: str(int(self.protected)))
+        self.tree.add(f"{header}:TRIPped?", lambda: str(int(self.tripped)))
+        self.tree.add(f"{header}:CLEar", self._clear_trip)
+        self.tree.add("OUTPut:PROTection:CLEar", self._clear_trip)
+
+    def _clear_trip(self) -> None:
+        self.tripped = False  # the output stays off: switching on again is a decision
+        self._apply()
+
+    def _switch(self, on: bool) -> None:
+        if on and self.tripped:
+            raise ScpiError(-221, "over-voltage protection has tripped")
+        self.on = on and not self.stuck_off
+        self._apply()
+
+    def _apply(self) -> None:
+        self._drive.set_supply(self.levels["voltage"], self.levels["current"], self.on)
+        self.status.questionable.update(OVER_VOLTAGE if self.tripped else 0)
+
+    def _measure_voltage(self) -> str:
+        return decimal(self._voltmeter.read(self._drive.supply_voltage))
+
+    def _measure_current(self) -> str:
+        return decimal(self._ammeter.read(self._drive.supply_current))

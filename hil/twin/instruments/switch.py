@@ -1,0 +1,40 @@
+"""Simulated signal switch: relays in the board's Hall and phase lines."""
+
+from __future__ import annotations
+
+from hil.twin.instruments.base import SimulatedInstrument
+from hil.twin.instruments.parameters import channel_list
+from hil.twin.world import DriveLike
+
+#: Channel 1, 2, ... of the switch.
+LINES = ("hall-a", "hall-b", "hall-c", "phase-a", "phase-b", "phase-c")
+
+
+class SimulatedSwitch(SimulatedInstrument):
+    """Channels 1 to 6 close the lines named in `LINES`; all are closed after power-on and reset."""
+
+    def __init__(
+        self, drive: DriveLike, lines: tuple[str, ...] = LINES, serial: str = "SIM-0001"
+    ) -> None:
+        super().__init__("switch", "SIM-SWITCH", serial)
+        self._drive, self.lines = drive, lines
+        self.closed = dict.fromkeys(lines, True)
+        channels = channel_list(1, len(lines))
+        self.tree.add("ROUTe:CLOSe", lambda found: self._set(found, closed=True), channels)
+        self.tree.add("ROUTe:OPEN", lambda found: self._set(found, closed=False), channels)
+        self.tree.add("ROUTe:CLOSe?", lambda found: self._answer(found, closed=True), channels)
+        self.tree.add("ROUTe:OPEN?", lambda found: self._answer(found, closed=False), channels)
+        self.reset()
+
+    def reset(self) -> None:
+        """Close all lines."""
+        self._set(tuple(range(1, len(self.lines) + 1)), closed=True)
+
+    def _set(self, channels: tuple[int, ...], *, closed: bool) -> None:
+        for channel in channels:
+            line = self.lines[channel - 1]
+            self.closed[line] = closed
+            self._drive.set_line(line, closed)
+
+    def _answer(self, channels: tuple[int, ...], *, closed: bool) -> str:
+        return ",".join(str(int(self.closed[self.lines[c - 1]] is closed)) for c in channels)

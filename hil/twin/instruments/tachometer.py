@@ -1,0 +1,117 @@
+"""Simulated tachometer: a counter on an encoder that samples the shaft once a millisecond."""
+
+from __future__ import annotations
+
+from collections import deque
+
+import numpy as np
+
+from hil.core.trace import FloatArray
+from hil.twin.instruments.base import SimulatedInstrument
+from hil.twin.instruments.parameters import NOT_A_NUMBER, decimal
+from hil.twin.scpi import ScpiError
+from hil.twin.world import DriveLike
+
+COUNTS = 4096  # per turn
+INTERVAL = 0.001  # s
+GATE = 5  # samples over which the speed is counted
+MEMORY = 20_000  # samples
+FETCH = 2_000  # samples in one answer, at most
+OVERRUN = 201  # device-dependent error: the memory was full and the oldest samples were dropped
+DATA_LOST = 512  # bit 9 of the questionable register, free for the designer of a device
+_COLLECT_EVERY = 0.05  # s; the drive keeps samples until they are collected
+
+
+class SimulatedTachometer(SimulatedInstrument):
+    """Counts encoder edges from ``INITiate`` to ``ABORt``.
+
+    Position is the count (floor) in degrees, unwrapped; speed is the difference of counts over
+    5 ms, so its resolution is 60/4096/0.005 = 2.93 rpm. The memory holds 20 000 samples; when it
+    is full the oldest are dropped, bit 9 of the questionable register is set and error 201 queued
+    once. Fetching without having initiated answers NAN and queues -230.
+    """
+
+    def __init__(self, drive: DriveLike, serial: str = "SIM-0001") -> None:
+        super().__init__("tachometer", "SIM-TACHO", serial)
+        self._drive = drive
+        self._running = False
+        self._origin = 0.0
+        self._lost = False
+        self._collected = -1.0
+        self._history: FloatArray | None = None  # the last GATE counts
+        self._memory: deque[FloatArray] = deque()  # blocks of shape (n, 3): s, deg, rpm
+        self._stored = 0
+        self.tree.add("INITiate[:IMMediate]", self._begin)
+        self.tree.add("ABORt", self.reset)
+        self.tree.add("FETCh:ARRay?", self._fetch)
+        self.tree.add("[SENSe:]SWEep:TINTerval?", lambda: decimal(INTERVAL))
+
+    def reset(self) -> None:
+        """Stop sampling and empty the memory."""
+        self._collect()
+        self._running = False
+        self._empty()
+
+    def observe(self, now: float) -> None:
+        """Take the samples from the drive now and then."""
+        if now - self._collected >= _COLLECT_EVERY:
+            self._collect()
+
+    def _begin(self) -> None:
+        self.reset()
+        self._running, self._origin = True, self._drive.time
+
+    def _empty(self) -> None:
+        self._memory.clear()
+        self._stored = 0
+        self._lost = False
+        self.status.questionable.update(0)
+
+    def _collect(self) -> None:
+        self._collected = self._drive.time
+        t, angle, _ = self._drive.shaft_samples()
+        if not t.size:
+            return
+        counts = np.floor(angle * (COUNTS / 360.0))
+        if self._history is None:  # before the first sample the shaft stood still
+            self._history = np.full(GATE, counts[0])
+        extended = np.concatenate((self._history, counts))
+        self._history = extended[-GATE:]
+        if not self._running:
+            return
+        speed = (counts - extended[: counts.size]) * (60.0 / COUNTS / (GATE * INTERVAL))
+        self._memory.append(np.column_stack((t - self._origin, counts * (360.0 / COUNTS), speed)))
+        self._stored += counts.size
+        if self._stored > MEMORY:
+            self._drop(self._stored - MEMORY)
+
+    def _drop(self, surplus: int) -> None:
+        self._take(surplus)
+        if not self._lost:
+            self._lost = True
+            self.status.report(ScpiError(OVERRUN), "Sample memory overrun")
+        self.status.questionable.update(DATA_LOST)
+
+    def _take(self, count: int) -> list[FloatArray]:
+        taken = []
+        while count and self._memory:
+            block = self._memory.popleft()
+            if block.shape[0] > count:
+                self._memory.appendleft(block[count:])
+                block = block[:count]
+            taken.append(block)
+            count -= block.shape[0]
+            self._stored -= block.shape[0]
+        return taken
+
+    def _fetch(self) -> str:
+        self._collect()
+        if not self._running:
+            self.status.report(ScpiError(-230, "not initiated"))
+        blocks = self._take(FETCH)
+        self._lost = False
+        self.status.questionable.update(0)
+        if not blocks:
+            return decimal(NOT_A_NUMBER)
+        samples = np.concatenate(blocks)
+        return ",".join(["%.6f,%.4f,%.3f"] * samples.shape[0]) % tuple(samples.ravel().tolist())

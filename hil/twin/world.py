@@ -1,0 +1,197 @@
+"""A simulated bench as a whole: the drive, the instruments around it, and virtual time."""
+
+from __future__ import annotations
+
+import math
+import threading
+from collections.abc import Mapping
+from typing import Protocol
+
+from hil.core.errors import BenchError
+from hil.core.trace import FloatArray
+from hil.twin.instruments.base import SimulatedInstrument
+
+BOARD_BUFFER = 65536  # bytes from the board kept for a reader that is late; the oldest are lost
+
+
+class DriveLike(Protocol):
+    """What the bench needs of the simulated drive (motor, power stage, board)."""
+
+    @property
+    def time(self) -> float:
+        """Simulated time since power-up, s."""
+
+    @property
+    def supply_voltage(self) -> float:
+        """Voltage at the supply's terminals, V."""
+
+    @property
+    def supply_current(self) -> float:
+        """Supply current, mean over the last millisecond, A."""
+
+    @property
+    def dc_link_voltage(self) -> float:
+        """DC-link voltage, V."""
+
+    def advance(self, seconds: float) -> None:
+        """Simulate `seconds`, to the nearest PWM period."""
+
+    def set_supply(self, voltage: float, current_limit: float, on: bool) -> None:
+        """Set points of the supply, V and A, and its output relay."""
+
+    def set_brake(self, torque: float) -> None:
+        """Braking torque, N m."""
+
+    def set_line(self, line: str, closed: bool) -> None:
+        """Close or open a signal line, e.g. ``hall-a``."""
+
+    def feed(self, data: bytes) -> None:
+        """Bytes from host to board; they arrive at the pace of the line."""
+
+    def drain(self) -> bytes:
+        """Bytes from the board that have left the line since the last call."""
+
+    def shaft_samples(self) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Time s, angle deg, speed rpm of the shaft at 1 kHz since the last call."""
+
+
+class World:
+    """A simulated bench.
+
+    Time moves only through `advance`; the same calls give the same results. After every slice of
+    at most `slice_time` the instruments look at the drive (protection, counters).
+
+    Parameters
+    ----------
+    drive : the simulated drive.
+    instruments : VISA resource name -> instrument.
+    query_time : simulated time of one query over VISA, s.
+    slice_time : longest stretch between two looks of the instruments, s.
+    """
+
+    def __init__(
+        self,
+        drive: DriveLike,
+        instruments: Mapping[str, SimulatedInstrument],
+        *,
+        query_time: float = 0.001,
+        slice_time: float = 0.005,
+    ) -> None:
+        if not slice_time > 0.0:
+            raise ValueError(f"slice_time must be positive, found {slice_time}")
+        self.drive = drive
+        self.instruments = dict(instruments)
+        self.query_time = query_time
+        self._slice = slice_time
+        self._devices = tuple(self.instruments.values())
+        self._now = drive.time
+        self._lock = threading.RLock()
+        self._from_board = bytearray()
+        self.board_present = True
+        self._unreachable: set[str] = set()
+        self.closed = False
+
+    @property
+    def now(self) -> float:
+        """Virtual time, s since power-up of the simulated bench."""
+        return self._now
+
+    def advance(self, seconds: float) -> None:
+        """Let `seconds` of virtual time pass; ValueError if negative or not finite."""
+        if not (seconds >= 0.0 and math.isfinite(seconds)):
+            raise ValueError(f"time moves forward only, found {seconds} s")
+        if self.closed:
+            raise BenchError("the simulated bench has been closed")
+        drive = self.drive
+        with self._lock:
+            end = self._now + seconds
+            while True:
+                now = self._now
+                stop = min(end, now + self._slice)
+                for device in self._devices:
+                    due = device.due()
+                    if now < due < stop:
+                        stop = due
+                ahead = stop - drive.time
+                if ahead > 0.0:
+                    drive.advance(ahead)
+                self._now = now = max(self._now, stop)
+                for device in self._devices:
+                    device.observe(now)
+                self._collect()
+                if now >= end:
+                    return
+
+    def _collect(self) -> None:
+        data = self.drive.drain()
+        if data:
+            self._from_board += data
+            del self._from_board[:-BOARD_BUFFER]
+
+    # The board's serial line -----------------------------------------------------------------
+
+    def waiting(self) -> int:
+        """Bytes from the board that can be read now."""
+        self._collect()
+        return len(self._from_board)
+
+    def receive(self, size: int = BOARD_BUFFER) -> bytes:
+        """At most `size` bytes from the board, without waiting."""
+        self._collect()
+        data = bytes(self._from_board[:size])
+        del self._from_board[:size]
+        return data
+
+    def send(self, data: bytes) -> None:
+        """Bytes to the board."""
+        self.drive.feed(data)
+
+    # Faults of the bench, for tests ----------------------------------------------------------
+
+    def unplug_board(self) -> None:
+        """Pull the board's serial cable: an open port fails, and opening fails."""
+        self.board_present = False
+
+    def plug_board(self) -> None:
+        """Put the cable back; a port must be opened again."""
+        self.board_present = True
+        self._from_board.clear()
+
+    def unplug_instrument(self, resource: str) -> None:
+        """Take an instrument off the network. KeyError for one that does not exist."""
+        if resource not in self.instruments:
+            raise KeyError(resource)
+        self._unreachable.add(resource)
+
+    def plug_instrument(self, resource: str) -> None:
+        """Put it back."""
+        self._unreachable.discard(resource)
+
+    def reachable(self, resource: str) -> bool:
+        """Whether the bench has that instrument and it is on the network."""
+        return (
+            not self.closed and resource in self.instruments and resource not in self._unreachable
+        )
+
+    def close(self) -> None:
+        """Switch everything off; whoever still talks to the bench gets an error."""
+        if not self.closed:
+            for device in self._devices:
+                device.power_off()
+            self.closed = True
+            self.board_present = False
+
+
+class VirtualClock:
+    """Clock of a simulated bench: sleeping moves the simulation on (`hil.ports.clock.Clock`)."""
+
+    def __init__(self, world: World) -> None:
+        self._world = world
+
+    def now(self) -> float:
+        """Virtual time, s."""
+        return self._world.now
+
+    def sleep(self, seconds: float) -> None:
+        """Advance the bench; a negative duration counts as zero."""
+        self._world.advance(max(0.0, seconds))
