@@ -1,1 +1,1 @@
-"""One file a framing: bytes to frames and back."""
+"""How messages are cut from a byte stream, one file a framing; start at `base.make_framing`."""

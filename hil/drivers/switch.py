@@ -1,0 +1,64 @@
+"""Relays in the board's signal lines over SCPI.
+
+config = SwitchConfig(scpi=ScpiConfig(resource=..., role="switch"))
+switch = ScpiSwitch.open(config, clock, manager)    # implements ...instruments.SignalSwitch
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from types import MappingProxyType
+from typing import Any
+
+from hil.core.errors import InstrumentError
+from hil.core.record import Identity
+from hil.drivers.scpi import ScpiConfig, ScpiSession
+from hil.ports.clock import Clock
+
+#: Line -> channel of the relay, as the demo rig is wired.
+CHANNELS: Mapping[str, int] = MappingProxyType(
+    {"hall-a": 1, "hall-b": 2, "hall-c": 3, "phase-a": 4, "phase-b": 5, "phase-c": 6}
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SwitchConfig:
+    """A relay box. `channels`: line -> number of the relay in it."""
+
+    scpi: ScpiConfig
+    channels: Mapping[str, int] = field(default_factory=lambda: CHANNELS)
+
+
+class ScpiSwitch:
+    """See `hil.ports.instruments.SignalSwitch`."""
+
+    def __init__(self, session: ScpiSession, config: SwitchConfig) -> None:
+        self._session, self._config = session, config
+
+    @classmethod
+    def open(cls, config: SwitchConfig, clock: Clock, manager: Any) -> ScpiSwitch:
+        """Connect; the relays are left as they are."""
+        return cls(ScpiSession.open(manager, config.scpi, clock), config)
+
+    def identify(self) -> Identity:
+        """Answer to ``*IDN?``, split."""
+        return self._session.identity
+
+    def set(self, line: str, closed: bool) -> None:
+        """Open or close one line, verified; InstrumentError for a line it does not have."""
+        channel = self._config.channels.get(line)
+        if channel is None:
+            known = ", ".join(self._config.channels)
+            raise InstrumentError(f"{self._session.name}: no line {line!r}, it has {known}")
+        self._session.checked_write(f"ROUT:{'CLOS' if closed else 'OPEN'} (@{channel})")
+        if self._session.query_flag(f"ROUT:CLOS? (@{channel})") is not closed:
+            asked, found = ("closed", "open") if closed else ("open", "closed")
+            raise InstrumentError(
+                f"{self._session.name}: line {line} (relay {channel}) set {asked} "
+                f"reads back {found}"
+            )
+
+    def close(self) -> None:
+        """Release the session; a second call does nothing."""
+        self._session.close()
