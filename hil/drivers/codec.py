@@ -19,7 +19,7 @@ import numpy as np
 
 from hil.core.trace import FloatArray
 from hil.drivers.continuity import Continuity
-from hil.drivers.fields import LETTERS, in_range, letter, to_canonical, to_raw, to_text
+from hil.drivers.fields import LETTERS, Columns, in_range, letter, to_raw, to_text
 from hil.drivers.framing.base import Reject
 from hil.ports.link import FieldSpec, LinkDescription, MessageSpec
 
@@ -92,8 +92,13 @@ class Codec:
                 self._struct(message)
         self._prefix = self._key(telemetry) + (b"" if self._binary else self._separator)
         self._numbers = tuple(f for f in telemetry.fields if f.type != "text")
+        self._has_float = any(f.type == "f32" for f in self._numbers)
         self._row = self._number_struct(telemetry)
-        self.continuity = Continuity(telemetry)
+        self._columns = Columns(self._numbers)
+        self._channels = [
+            (spec.channel, index) for index, spec in enumerate(self._numbers) if spec.channel
+        ]
+        self.continuity = Continuity(self._numbers)
 
     # ------------------------------------------------------------------ commands
 
@@ -155,7 +160,7 @@ class Codec:
                 text = item if isinstance(item, str) else str(int(item))
                 command = self._by_command_key.get(text, "")
             elif not isinstance(item, str):
-                value = float(to_canonical(spec, np.array([float(item)]), [])[0])
+                value = float(Columns((spec,)).convert(np.array([[float(item)]]), [])[0, 0])
             fields[spec.name] = value
             if spec.role:
                 roles[spec.role] = value
@@ -202,11 +207,9 @@ class Codec:
             else self._text_rows(frames, good, bad)
         )
         columns = np.ascontiguousarray(raw.T)
-        values: dict[str, FloatArray] = {}
-        for spec, column in zip(self._numbers, columns, strict=True):
-            if spec.channel:
-                values[spec.channel] = to_canonical(spec, column, bad)
-        board_time, lost = self.continuity.follow(self._numbers, columns)
+        canonical = self._columns.convert(columns, bad)
+        values = {channel: canonical[index] for channel, index in self._channels}
+        board_time, lost = self.continuity.follow(columns)
         return Batch(values, board_time, lost, good, bad)
 
     def _binary_rows(
@@ -225,10 +228,9 @@ class Codec:
             frames = [frame for frame, fits in zip(frames, good, strict=True) if fits]
         rows = list(self._row.iter_unpack(b"".join(frames)))
         matrix = np.array(rows, dtype=np.float64).reshape(len(rows), len(self._numbers))
-        finite = np.isfinite(matrix)
-        if not finite.all():
-            # a float field of NaN is a value that is missing, not a frame that is broken
-            matrix[~finite] = np.nan
+        if self._has_float:
+            # a float field that is not finite is a value that is missing, not a broken frame
+            matrix[~np.isfinite(matrix)] = np.nan
         return matrix
 
     def _text_rows(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
@@ -67,55 +67,89 @@ def to_text(spec: FieldSpec, raw: float) -> str:
     return repr(float(raw))
 
 
-def to_canonical(spec: FieldSpec, raw: FloatArray, problems: list[str]) -> FloatArray:
-    """Canonical values of a column of raw numbers.
+class Columns:
+    """Canonical values of whole columns of raw numbers, one column a field.
 
-    Parameters
-    ----------
-    raw : shape (n,), raw numbers.
-    problems : one text is added for each state code the profile does not know.
-
-    Returns
-    -------
-    shape (n,): NaN where the profile says 'no value' or the code is unknown. A fault bit that the
-    profile does not name becomes `Fault.OTHER`: an unknown fault must not look like none.
+    Scaling is one multiplication for all of them; state codes, fault bits and the mark for
+    'no value' are treated afterwards, in the columns that have them.
     """
-    if spec.values:
-        return _look_up(spec, raw, problems)
-    if spec.bits:
-        return _flags(spec, raw)
-    out = raw * spec.scale + spec.offset
-    if spec.missing is not None:
-        out[raw == spec.missing] = np.nan
-    return out
+
+    def __init__(self, specs: Sequence[FieldSpec]) -> None:
+        self._specs = tuple(specs)
+        self._scale = np.array([[1.0 if s.values or s.bits else s.scale] for s in specs])
+        self._offset = np.array([[0.0 if s.values or s.bits else s.offset] for s in specs])
+        self._plain = bool(np.all(self._scale == 1.0) and np.all(self._offset == 0.0))
+        self._tables = {
+            index: _table(spec.values)
+            for index, spec in enumerate(specs)
+            if spec.values and min(spec.values) >= 0 and max(spec.values) < 4096
+        }
+        self._special = [
+            (index, spec)
+            for index, spec in enumerate(specs)
+            if spec.values or spec.bits or spec.missing is not None
+        ]
+
+    def convert(self, raw: FloatArray, problems: list[str]) -> FloatArray:
+        """Canonical values.
+
+        Parameters
+        ----------
+        raw : shape (fields, n), raw numbers.
+        problems : one text is added for each state code the profile does not know.
+
+        Returns
+        -------
+        shape (fields, n): NaN where the profile says 'no value' or the code is unknown. A fault
+        bit that the profile does not name becomes `Fault.OTHER`: an unknown fault must not look
+        like none.
+        """
+        out = raw.copy() if self._plain else raw * self._scale + self._offset
+        if not raw.size:
+            return out
+        for index, spec in self._special:
+            column = raw[index]
+            if spec.values:
+                out[index] = self._look_up(index, column, problems)
+            elif spec.bits and column.any():
+                out[index] = _flags(spec, column)
+            if spec.missing is not None:
+                out[index][column == spec.missing] = np.nan
+        return out
+
+    def _look_up(self, index: int, raw: FloatArray, problems: list[str]) -> FloatArray:
+        spec, table = self._specs[index], self._tables.get(index)
+        if table is not None:
+            codes = raw.astype(np.intp)
+            if codes.min() >= 0 and codes.max() < table.size and bool((codes == raw).all()):
+                found = table[codes]
+                if not bool(np.isnan(found).any()):
+                    return found
+        out = np.full(raw.shape, np.nan)
+        for code in np.unique(raw).tolist():
+            if code in spec.values:
+                out[raw == code] = spec.values[code]
+            elif code != spec.missing:
+                known = ", ".join(str(number) for number in sorted(spec.values))
+                problems.append(f"{spec.name}: unknown code {code:g}, the profile knows {known}")
+        return out
 
 
-def _look_up(spec: FieldSpec, raw: FloatArray, problems: list[str]) -> FloatArray:
-    out = np.full(raw.shape, np.nan)
-    for code in np.unique(raw).tolist():
-        if code in spec.values:
-            out[raw == code] = spec.values[code]
-        elif code != spec.missing:
-            known = ", ".join(str(number) for number in sorted(spec.values))
-            problems.append(f"{spec.name}: unknown code {code:g}, the profile knows {known}")
-    return out
+def _table(values: Mapping[int, int]) -> FloatArray:
+    table = np.full(max(values) + 1, np.nan)
+    table[list(values)] = list(values.values())
+    return table
 
 
 def _flags(spec: FieldSpec, raw: FloatArray) -> FloatArray:
-    out = np.zeros(raw.shape)
-    missing = raw == spec.missing if spec.missing is not None else None
-    if raw.any():
-        whole = raw.astype(np.int64)
-        flags = np.zeros(raw.shape, dtype=np.int64)
-        known = 0
-        for bit, flag in spec.bits.items():
-            known |= 1 << bit
-            flags |= np.where(whole & (1 << bit), flag, 0)
-        flags |= np.where(whole & ~known, int(Fault.OTHER), 0)
-        out = flags.astype(np.float64)
-    if missing is not None:
-        out[missing] = np.nan
-    return out
+    whole = raw.astype(np.int64)
+    flags = np.zeros(raw.shape, dtype=np.int64)
+    known = 0
+    for bit, flag in spec.bits.items():
+        known |= 1 << bit
+        flags |= np.where(whole & (1 << bit), flag, 0)
+    flags |= np.where(whole & ~known, int(Fault.OTHER), 0)
+    return flags.astype(np.float64)
 
 
 def in_range(spec: FieldSpec, raw: Sequence[float] | FloatArray) -> bool:
