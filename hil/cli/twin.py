@@ -1,0 +1,153 @@
+"""``hil twin``: serve the simulated bench of a rig file in wall-clock time."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import signal
+import threading
+from collections.abc import Callable, Iterator, Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from hil.core.errors import HilError
+
+if TYPE_CHECKING:
+    from hil.plan.rig import Rig
+    from hil.twin.wires.served import Served
+
+#: Roles in the order in which they are printed.
+ROLES = ("board", "supply", "tachometer", "brake", "switch")
+_CAUTION = (
+    "SIMULATED: nothing behind these ports is real. The clients treat it as hardware, and what "
+    "they record is no evidence about any real board."
+)
+
+
+@click.command("twin")
+@click.argument("rig", type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@click.option(
+    "--ready",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="Write a JSON object with board, supply, ... and pid here once all of them answer; "
+    "it is removed when serving ends.",
+)
+@click.option("--seed", type=int, default=0, show_default=True, help="Seed of the simulation.")
+@click.option(
+    "--json",
+    "json_file",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="Write the same object here, to keep.",
+)
+def twin(rig: Path, ready: Path | None, seed: int, json_file: Path | None) -> None:
+    """Serve the simulated bench of RIG until interrupted.
+
+    The board is a pseudo-terminal, each instrument a TCP socket on this machine only. Stop it
+    with Ctrl-C or SIGTERM.
+    """
+    if ready is not None:
+        ready.unlink(missing_ok=True)  # from an earlier run: its ports are gone
+    try:
+        _serve(rig, seed, ready, json_file)
+    except HilError as error:
+        raise click.ClickException(str(error)) from error
+    finally:
+        if ready is not None:
+            ready.unlink(missing_ok=True)
+
+
+def _serve(path: Path, seed: int, ready: Path | None, json_file: Path | None) -> None:
+    from hil.bench.simulate import world_for
+    from hil.plan.load import load_rig
+    from hil.twin.wires.served import Served
+
+    rig = load_rig(path)
+    with Served(world_for(rig, seed)) as served, stopping_on_signals(served.stop):
+        places = {"board": served.board, **served.resources}
+        failures: list[Exception] = []
+
+        def check() -> None:
+            try:
+                _ask_everyone(rig, places)
+                _announce(places, path, [ready, json_file])
+            except Exception as error:
+                failures.append(error)
+                served.stop()
+
+        checker = threading.Thread(target=check, name="check", daemon=True)
+        checker.start()
+        served.run()
+        checker.join(timeout=5.0)
+        if failures:
+            raise failures[0]
+        _farewell(served)
+
+
+def _ask_everyone(rig: Rig, places: Mapping[str, str]) -> None:
+    """Open everything as a client would and check the identities; `HilError` if one is silent."""
+    from hil.bench.open import hardware_identities
+    from hil.plan.load import load_profile
+
+    hardware_identities(rig, load_profile(rig.profile_path), places)
+
+
+def _announce(places: Mapping[str, str], rig: Path, files: list[Path | None]) -> None:
+    facts: dict[str, Any] = {**places, "pid": os.getpid()}
+    for line in announcement(places, rig):
+        click.echo(line)
+    for file in files:
+        if file is not None:
+            write_whole(file, json.dumps(facts, indent=2) + "\n")
+
+
+def announcement(places: Mapping[str, str], rig: Path) -> list[str]:
+    """Lines for people: where everything is, that it is simulated, and how to use it."""
+    known = [role for role in ROLES if role in places]
+    options = " ".join(f"--hil-{role} {places[role]}" for role in known)
+    return [
+        _CAUTION,
+        "",
+        *(f"{role:<12}{places[role]}" for role in known),
+        f"{'pid':<12}{os.getpid()}",
+        "",
+        "Run plans on it as on hardware, in another terminal:",
+        f"  pytest testplans --hil-rig {rig} --hil-bench=hardware {options}",
+        "",
+        "Stop with Ctrl-C.",
+    ]
+
+
+def write_whole(file: Path, text: str) -> None:
+    """Write a file so that a reader sees all of it or nothing."""
+    part = file.with_name(f"{file.name}.{os.getpid()}.part")
+    try:
+        part.write_text(text, encoding="utf-8")
+        part.replace(file)
+    except OSError as error:
+        part.unlink(missing_ok=True)
+        raise click.ClickException(f"{file} cannot be written: {error}") from error
+
+
+@contextlib.contextmanager
+def stopping_on_signals(stop: Callable[[], None]) -> Iterator[None]:
+    """Call `stop` on SIGINT and SIGTERM inside the block; former handlers are put back."""
+    wanted = (signal.SIGINT, signal.SIGTERM)
+    former = {number: signal.signal(number, lambda *_: stop()) for number in wanted}
+    try:
+        yield
+    finally:
+        for number, handler in former.items():
+            signal.signal(number, handler)
+
+
+def _farewell(served: Served) -> None:
+    if served.worst_lag > 0.1:
+        click.echo(
+            f"The simulation was up to {served.worst_lag:.2f} s behind the wall clock: "
+            "timing seen by clients was off by as much.",
+            err=True,
+        )
+    click.echo("The simulated bench has stopped.")
