@@ -11,9 +11,10 @@ from typing import Any
 
 from hil.core.errors import InstrumentError
 from hil.core.record import Identity
-from hil.drivers.scpi import ScpiConfig, ScpiSession
+from hil.drivers.scpi import ScpiConfig, ScpiSession, needs_visa
 from hil.drivers.scpi_numbers import format_number
 from hil.ports.clock import Clock
+from hil.ports.registry import Descriptor
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,3 +78,14 @@ class ScpiBrake:
     def close(self) -> None:
         """Release the session; a second call does nothing."""
         self._session.close()
+
+
+DESCRIPTOR = Descriptor(
+    name="scpi",
+    port="brake",
+    driver=ScpiBrake,
+    config=BrakeConfig,
+    open=ScpiBrake.open,
+    probe=needs_visa,
+    capabilities=frozenset({"torque"}),
+)

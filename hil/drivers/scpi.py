@@ -15,6 +15,7 @@ import re
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
+from importlib.util import find_spec
 from typing import Any, TypeVar
 
 from hil.core.errors import HilError, InstrumentError, InstrumentTimeout
@@ -76,6 +77,11 @@ def parse_queue_entry(text: str) -> QueueEntry:
     if len(words) > 1 and words[0] == words[-1] and words[0] in "\"'":
         words = words[1:-1].replace('""', '"')
     return QueueEntry(int(found[1]), words)
+
+
+def needs_visa() -> str:
+    """For `Descriptor.probe`: "" if VISA can be used on this computer, else the reason."""
+    return "" if find_spec("pyvisa") else "the package pyvisa is not installed"
 
 
 class ScpiSession:

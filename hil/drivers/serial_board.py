@@ -26,6 +26,7 @@ from hil.drivers.framing.base import make_framing
 from hil.ports.board import BoardReadings
 from hil.ports.clock import Clock
 from hil.ports.link import LinkDescription
+from hil.ports.registry import Descriptor
 
 ByteLog = Callable[[str, float, bytes], None]
 
@@ -300,3 +301,13 @@ def _converted(what: str) -> Iterator[None]:
         raise LinkTimeout(f"{what}: the port does not take the data ({error})") from error
     except LIBRARY_ERRORS as error:
         raise LinkError(f"{what}: {error}") from error
+
+
+DESCRIPTOR = Descriptor(
+    name="serial",
+    port="board",
+    driver=SerialBoard,
+    config=SerialBoardConfig,
+    open=SerialBoard.open,
+    capabilities=frozenset({"lines", "cobs", "raw-log"}),
+)

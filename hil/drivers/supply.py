@@ -12,10 +12,11 @@ from typing import Any
 
 from hil.core.errors import InstrumentError
 from hil.core.record import Identity
-from hil.drivers.scpi import ScpiConfig, ScpiSession
+from hil.drivers.scpi import ScpiConfig, ScpiSession, needs_visa
 from hil.drivers.scpi_numbers import format_number
 from hil.ports.clock import Clock
 from hil.ports.instruments import SupplyReading
+from hil.ports.registry import Descriptor
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -134,3 +135,14 @@ class ScpiSupply:
     def close(self) -> None:
         """Release the session; a second call does nothing. The output is left as it is."""
         self._session.close()
+
+
+DESCRIPTOR = Descriptor(
+    name="scpi",
+    port="supply",
+    driver=ScpiSupply,
+    config=SupplyConfig,
+    open=ScpiSupply.open,
+    probe=needs_visa,
+    capabilities=frozenset({"over-voltage-protection", "current-limit"}),
+)

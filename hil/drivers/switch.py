@@ -13,8 +13,9 @@ from typing import Any
 
 from hil.core.errors import InstrumentError
 from hil.core.record import Identity
-from hil.drivers.scpi import ScpiConfig, ScpiSession
+from hil.drivers.scpi import ScpiConfig, ScpiSession, needs_visa
 from hil.ports.clock import Clock
+from hil.ports.registry import Descriptor
 
 #: Line -> channel of the relay, as the demo rig is wired.
 CHANNELS: Mapping[str, int] = MappingProxyType(
@@ -59,6 +60,27 @@ class ScpiSwitch:
                 f"reads back {found}"
             )
 
+    def restore(self) -> None:
+        """Close every line, verified; all are tried before the first error is raised."""
+        failed: InstrumentError | None = None
+        for line in self._config.channels:
+            try:
+                self.set(line, True)
+            except InstrumentError as error:
+                failed = failed or error
+        if failed is not None:
+            raise failed
+
     def close(self) -> None:
         """Release the session; a second call does nothing."""
         self._session.close()
+
+
+DESCRIPTOR = Descriptor(
+    name="scpi",
+    port="switch",
+    driver=ScpiSwitch,
+    config=SwitchConfig,
+    open=ScpiSwitch.open,
+    probe=needs_visa,
+)

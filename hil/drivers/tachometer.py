@@ -7,6 +7,7 @@ tachometer.begin(); tachometer.time_uncertainty            # s, half the round t
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -15,9 +16,10 @@ import numpy as np
 from hil.core.errors import InstrumentError
 from hil.core.record import Identity
 from hil.core.trace import FloatArray
-from hil.drivers.scpi import ScpiConfig, ScpiSession
+from hil.drivers.scpi import ScpiConfig, ScpiSession, needs_visa
 from hil.ports.clock import Clock
 from hil.ports.instruments import ShaftReadings
+from hil.ports.registry import Descriptor
 
 #: Fetches in one read: a memory that fills faster than it can be read is a fault.
 MOST_FETCHES = 1000
@@ -39,8 +41,7 @@ class ScpiTachometer:
     def __init__(self, session: ScpiSession, config: TachometerConfig, clock: Clock) -> None:
         self._session, self._config, self._clock = session, config, clock
         self._zero: float | None = None
-        #: Half the round trip of `begin`, s: how well instrument time is tied to clock time.
-        self.time_uncertainty = 0.0
+        self._half_round_trip = 0.0
 
     @classmethod
     def open(cls, config: TachometerConfig, clock: Clock, manager: Any) -> ScpiTachometer:
@@ -74,16 +75,25 @@ class ScpiTachometer:
         """Time between samples, s."""
         return self._config.interval
 
+    @property
+    def time_uncertainty(self) -> float:
+        """Standard uncertainty of the sample times on the host's scale, s, since `begin`.
+
+        Half the round trip of `begin` is the half-width of a rectangular distribution
+        (JCGM 100:2008, 4.3.7).
+        """
+        return self._half_round_trip / math.sqrt(3.0)
+
     def begin(self) -> None:
         """Empty the sample memory and restart its time base.
 
-        Time zero is the middle of the round trip; `time_uncertainty` is half of it.
+        Time zero is the middle of the round trip: it lies somewhere within it.
         """
         before = self._clock.now()
         self._session.checked_write("INIT")
         after = self._clock.now()
         self._zero = (before + after) / 2.0
-        self.time_uncertainty = (after - before) / 2.0
+        self._half_round_trip = (after - before) / 2.0
 
     def read(self) -> ShaftReadings:
         """Samples since the last call; never blocks for new ones.
@@ -124,3 +134,14 @@ class ScpiTachometer:
     def close(self) -> None:
         """Release the session; a second call does nothing."""
         self._session.close()
+
+
+DESCRIPTOR = Descriptor(
+    name="scpi",
+    port="tachometer",
+    driver=ScpiTachometer,
+    config=TachometerConfig,
+    open=ScpiTachometer.open,
+    probe=needs_visa,
+    capabilities=frozenset({"position", "speed", "sample-memory"}),
+)
