@@ -1,0 +1,238 @@
+"""How the shaft speed approaches a set point: what start, reversal and speed-step share."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+from hil.core.measure import Outcome
+from hil.core.trace import Mark
+from hil.measures import steady, waveform
+from hil.measures.recipe import (
+    COMMON,
+    IEEE_181,
+    Estimate,
+    Recipe,
+    Unmeasurable,
+    defines,
+    flag,
+    quadrature,
+)
+from hil.measures.signal import Signal
+from hil.measures.view import View
+
+SMOOTHING = 0.020  # s, moving mean for entering and staying in a band
+HOLD = 0.1  # s that a band must be held at the end to count as reached
+FILTER_TEXT = f"Filter: centred moving mean of {1e3 * SMOOTHING:g} ms"
+SPEED = ("witness.speed",)
+
+
+@dataclass(frozen=True, eq=False)
+class Approach:
+    """Speed oriented so that the commanded change is upwards, over its judged window.
+
+    Parameters
+    ----------
+    raw, smooth : speed from the onset to the end of the window, as sampled and after the filter.
+    onset : the mark from which times count.
+    end : end of the judged window, s.
+    base : level before the change, rpm.
+    target : commanded speed, rpm; ``target > base``.
+    tolerance : half-width of 'at speed', rpm.
+    """
+
+    raw: Signal
+    smooth: Signal
+    onset: Mark
+    end: float
+    base: float
+    target: float
+    tolerance: float
+
+    @property
+    def steady(self) -> steady.Level:
+        """Level of the steady window at the end."""
+        return steady.steady(self.raw, self.onset.t, self.end)
+
+    @property
+    def levels(self) -> tuple[float, float]:
+        """State levels before and after; NEVER_REACHED unless half the change was made."""
+        final = self.steady.value
+        if final - self.base < 0.5 * (self.target - self.base):
+            detail = f"the speed ended {final - self.base:.4g} rpm from where it began, "
+            detail += f"{self.target - self.base:.4g} rpm were commanded"
+            raise Unmeasurable(Outcome.NEVER_REACHED, detail)
+        return self.base, final
+
+    def instant(self, delay: float, smoothing: float = SMOOTHING) -> Estimate:
+        """A time counted from the onset, with its uncertainty and resolution."""
+        at = self.onset.t + delay
+        crossing = self.smooth.time_of_crossing_uncertainty(at, smoothing)
+        return Estimate(
+            delay, quadrature(crossing, self.onset.uncertainty), self.raw.interval, self.raw.note
+        )
+
+    def first_entry(self) -> float:
+        """Seconds from the onset until the speed first enters target ± tolerance."""
+        s = self.smooth
+        return waveform.first_entry(s.t, s.y, self.target, self.tolerance, self.onset.t)
+
+    def stays(self) -> str:
+        """Empty if the speed is in target ± tolerance for the last `HOLD` s at least, else why."""
+        s = self.smooth
+        try:
+            entry = waveform.last_entry(s.t, s.y, self.target, self.tolerance, self.onset.t)
+        except Unmeasurable as why:
+            if why.outcome is Outcome.NEVER_REACHED:
+                return why.detail
+            raise
+        held = self.end - self.onset.t - entry
+        return "" if held >= HOLD else f"in the band for the last {held:.3g} s only"
+
+    def beyond(self, part: Signal) -> Estimate:
+        """Overshoot of `part` in % of the waveform amplitude; the gain error cancels."""
+        base, final = self.levels
+        value = waveform.overshoot(part.y, (base, final))
+        factor = 100.0 / (final - base)
+        return Estimate(
+            value,
+            factor * quadrature(part.difference_uncertainty, self.steady_scatter),
+            factor * part.accuracy.resolution,
+            part.note,
+        )
+
+    @property
+    def steady_scatter(self) -> float:
+        """Part of the uncertainty of the final level that is not a gain error, rpm."""
+        level = self.steady
+        own = level.window.level_uncertainty(level.value)
+        return math.sqrt(max(level.uncertainty**2 - own**2, 0.0))
+
+
+ApproachOf = Callable[[View], Approach]
+
+
+def approach(
+    speed: Signal, onset: Mark, end: float, *, base: float, target: float, tolerance: float
+) -> Approach:
+    """The approach in `speed` (not yet oriented: it may rise or fall) from `onset` to `end`.
+
+    `base` and `target` in rpm, `tolerance` in % of `target`.
+
+    Raises
+    ------
+    Unmeasurable
+        MISSING_DATA or TOO_FEW_SAMPLES (see `Signal.window`); NOT_APPLICABLE if no change of speed
+        was commanded.
+    """
+    if target == base:
+        detail = f"no change of speed was commanded: {base:g} rpm before and after"
+        raise Unmeasurable(Outcome.NOT_APPLICABLE, detail)
+    part = speed.window(onset.t, end, 3)
+    sign = 1.0 if target > base else -1.0
+    raw = part if sign > 0 else -part
+    smooth = replace(raw, y=waveform.moving_mean(raw.t, raw.y, SMOOTHING))
+    half_width = abs(target) * tolerance / 100.0
+    return Approach(raw, smooth, onset, end, sign * base, sign * target, half_width)
+
+
+def success_recipe(find: ApproachOf, onset: str) -> Recipe:
+    """The measure `success`: at speed at the end, and no fault since `onset`."""
+
+    @defines(
+        "success",
+        "1",
+        f"""1 if, from mark `{onset}` to the end of the judged window, no fault bit and no fault
+        state was reported and the shaft speed was within target ± tolerance for the last {HOLD:g} s
+        at least; else 0. {FILTER_TEXT}.""",
+        source=COMMON,
+        channels=(*SPEED, "reported.state", "reported.fault"),
+    )
+    def recipe(view: View) -> Estimate:
+        it = view.once(find)
+        missed = it.stays()
+        if missed:
+            return flag(False, f"not at speed: {missed}")
+        if view.faulted(it.onset.t, it.end):
+            return flag(False, "a fault was reported")
+        return flag(True, it.raw.note)
+
+    return recipe
+
+
+def time_to_recipe(find: ApproachOf, name: str, onset: str) -> Recipe:
+    """First entry into the tolerance band about the target, counted from `onset`."""
+
+    @defines(
+        name,
+        "s",
+        f"""Time from mark `{onset}` to the first entry of the shaft speed into target ± tolerance
+        (interpolated). {FILTER_TEXT}. Uncertainty: time stamps of mark and samples, sampling
+        interval, speed error over slope, filter.""",
+        source=COMMON,
+        channels=SPEED,
+    )
+    def recipe(view: View) -> Estimate:
+        it = view.once(find)
+        return it.instant(it.first_entry())
+
+    return recipe
+
+
+def settling_recipe(find: ApproachOf, name: str, onset: str, percent: float | None) -> Recipe:
+    """Last entry into ± `percent` of the amplitude about the final level (None: tolerance)."""
+    width = "the tolerance" if percent is None else f"{percent:g} %"
+
+    @defines(
+        name,
+        "s",
+        f"""Settling: time from mark `{onset}` to the last entry (interpolated) of the shaft speed
+        into the final level ± {width} of the waveform amplitude, kept to the end of the judged
+        window. Final level: time mean of the steady window; amplitude: final level minus level
+        before; {steady.STEADY_TEXT}. {FILTER_TEXT}.""",
+        source=IEEE_181,
+        channels=SPEED,
+    )
+    def recipe(view: View) -> Estimate:
+        it = view.once(find)
+        base, final = it.levels
+        share = view.conditions.tolerance if percent is None else percent
+        half_width = (final - base) * share / 100.0
+        s = it.smooth
+        return it.instant(waveform.last_entry(s.t, s.y, final, half_width, it.onset.t))
+
+    return recipe
+
+
+def overshoot_recipe(find: ApproachOf, onset: str) -> Recipe:
+    """Excursion beyond the final level in % of the waveform amplitude."""
+
+    @defines(
+        "overshoot",
+        "%",
+        f"""Largest shaft speed after mark `{onset}` beyond the final level, in % of the waveform
+        amplitude (final level minus level before); 0 if none; speed ripple is part of it. Final
+        level: time mean of the steady window; {steady.STEADY_TEXT}. No filter.""",
+        source=IEEE_181,
+        channels=SPEED,
+    )
+    def recipe(view: View) -> Estimate:
+        it = view.once(find)
+        return it.beyond(it.raw)
+
+    return recipe
+
+
+def level_of(find: ApproachOf) -> steady.LevelOf:
+    """Steady level and target of an approach, positive for a shaft that turns as commanded."""
+
+    def found(view: View) -> tuple[steady.Level, float]:
+        it = view.once(find)
+        level = it.steady
+        if it.target >= 0.0:
+            return level, it.target
+        turned = steady.Level(-level.value, level.uncertainty, -level.window)
+        return turned, -it.target
+
+    return found

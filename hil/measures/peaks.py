@@ -1,0 +1,92 @@
+"""Largest currents and voltages, and how many faults: measures of any window of any trace."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+
+from hil.core.drive import DriveState
+from hil.measures import waveform
+from hil.measures.recipe import COMMON, Estimate, Recipe, defines
+from hil.measures.signal import Signal
+from hil.measures.view import View
+
+#: Gives a judged window in s; None stands for the whole trace (`View.all_of`).
+WindowOf = Callable[[View], tuple[float, float]]
+
+
+def _part(view: View, name: str, window: WindowOf | None) -> Signal:
+    return view.all_of(name) if window is None else view.signal(name).window(*window(view))
+
+
+def _peak(part: Signal, note: str) -> Estimate:
+    value, _ = waveform.peak(part.t, np.abs(part.y))
+    return Estimate(value, part.level_uncertainty(value), part.accuracy.resolution, note)
+
+
+def peak_current_recipe(window: WindowOf | None, words: str) -> Recipe:
+    """Largest motor current in a window that `words` name."""
+
+    @defines(
+        "peak-current",
+        "A",
+        f"""Largest motor current {words}: the greatest reported peak (largest current since the
+        previous telemetry frame). Where the firmware sends no peak, the greatest reported
+        (filtered) current stands in and the measure says so. No further filter.""",
+        source=COMMON,
+        channels=("reported.peak",),
+    )
+    def recipe(view: View) -> Estimate:
+        if "reported.peak" in view.trace.channels or "reported.current" not in view.trace.channels:
+            return _peak(_part(view, "reported.peak", window), "")
+        part = _part(view, "reported.current", window)
+        return _peak(part, "from the filtered current: the firmware reports no peak")
+
+    return recipe
+
+
+def peak_dc_link_recipe(window: WindowOf | None, words: str) -> Recipe:
+    """Largest DC-link voltage in a window that `words` name."""
+
+    @defines(
+        "peak-dc-link-voltage",
+        "V",
+        f"""Largest DC-link voltage {words}: the greatest sample of the reported voltage, or of the
+        supply readback where that is greater. No filter beyond the board's own; a peak shorter than
+        the telemetry interval can be missed.""",
+        source=COMMON,
+        channels=("reported.voltage", "supply.voltage"),
+    )
+    def recipe(view: View) -> Estimate:
+        reported = _peak(_part(view, "reported.voltage", window), "")
+        if view.trace.channel("supply.voltage") is None:
+            return reported
+        start, end = window(view) if window is not None else (0.0, view.end)
+        readback = view.signal("supply.voltage").cut(start, end)
+        if not readback.t.size:
+            return reported
+        witnessed = _peak(readback, "from the supply readback, which is above the reported voltage")
+        return witnessed if witnessed.value > reported.value else reported
+
+    return recipe
+
+
+@defines(
+    "fault-count",
+    "1",
+    """How often the drive went into a fault over the whole trace: the greater of the number of
+    entries into the state fault and the number of times the fault bits went from none to some. A
+    fault already there at the first sample counts.""",
+    source=COMMON,
+    channels=("reported.state", "reported.fault"),
+)
+def fault_count(view: View) -> Estimate:
+    """Count of faults over the whole trace; see its definition."""
+    states, bits = view.all_of("reported.state"), view.all_of("reported.fault")
+    entries = _rises(np.rint(states.y) == DriveState.FAULT)
+    return Estimate(float(max(entries, _rises(bits.y != 0.0))))
+
+
+def _rises(on: np.typing.NDArray[np.bool_]) -> int:
+    return int(np.count_nonzero(np.diff(on.astype(np.int8), prepend=0) > 0))

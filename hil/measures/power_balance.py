@@ -1,0 +1,126 @@
+"""Reported motor current against the power that the supply delivers.
+
+Why the current needs a power balance: the firmware reports the current in the motor, the supply
+the current into the board, and between them stands a step-down converter. In six-step drive with
+duty d the supply delivers about d times the motor current, so the two differ by a factor that is
+large at low speed and no error at all. What both sides share is power: the supply's V·I is turned
+into back-EMF times current plus winding loss,
+
+    V·I_supply = ke·w·I + R·I²   (two phases in series carry I; ke and R line to line),
+
+which has one positive solution for I at known speed. The bench compares that with the reported
+current: switching and commutation losses and the spread of the nameplate cost a healthy drive some
+10 to 15 %, while a scale error of two shows as 50 % of the larger. Without nameplate only a bound
+is left: the motor current cannot be smaller than the supply current (d is at most 1).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from hil.core.measure import Outcome
+from hil.core.trace import FloatArray
+from hil.measures.compare import (
+    MEAN,
+    STEP,
+    SUPPLY_AROUND,
+    envelope,
+    feeding,
+    low_speed,
+    on_grid,
+    running,
+)
+from hil.measures.recipe import COMMON, Estimate, Unmeasurable, defines, quadrature
+from hil.measures.view import View
+
+CURRENT_MEAN = 0.200  # s, moving mean of the reported current
+CHUNK, LEAST = 20, 5  # supply readings compared as one (1 s at 20 Hz), and the fewest
+NAMEPLATE = 0.10  # half-width, relative, by which nameplate constants may be off
+FLOOR = 0.2  # share of the largest current below which a deviation is not blown up
+
+
+def motor_current(power: float, speed: float, back_emf: float, resistance: float) -> float:
+    """Motor current in A that turns `power` (W) into motion and heat at `speed` (rpm).
+
+    Positive solution of ``P = ke·w·I + R·I²``; `back_emf` in V*s/rad and `resistance` in ohm, both
+    line to line; at least one of ke·w and R must be positive. Power below zero gives 0.
+    """
+    e = back_emf * abs(speed) * np.pi / 30.0
+    power = max(power, 0.0)
+    if power == 0.0:
+        return 0.0
+    # This form of the solution keeps its digits for small R and allows R = 0.
+    return float(2.0 * power / (e + np.sqrt(e * e + 4.0 * resistance * power)))
+
+
+@defines(
+    "current-disagreement",
+    "%",
+    f"""Largest deviation of the reported motor current from the motor current that the power
+    balance V·I(supply) = ke·w·I + R·I² (nameplate, line to line) gives at the witnessed speed,
+    in % of the larger (at least of {100 * FLOOR:g} % of the largest in the trace). Compared are
+    means over {CHUNK} supply readings taken in the state run at steady speed (within 10 % over
+    ±{1e3 * SUPPLY_AROUND:g} ms, above the low-speed limit) while the supply delivers current;
+    reported current after a moving mean of {1e3 * CURRENT_MEAN:g} ms. A healthy drive shows its
+    losses and the spread of the nameplate, a scale error of two shows as 50 %. Without
+    nameplate only a reported current below the supply current counts. Nameplate constants enter
+    the uncertainty as ±{100 * NAMEPLATE:g} % (rectangular).""",
+    source="conservation of energy; windows: " + COMMON,
+    channels=("reported.current", "supply.voltage", "supply.current", "witness.speed"),
+)
+def current_disagreement(view: View) -> Estimate:
+    """Reported current against the power the supply delivers; see its definition."""
+    reported = view.signal("reported.current")
+    volts, amps = view.once(feeding)
+    speed = view.speed
+    grid, valid = view.once(running)
+    start, end = float(grid[0]), float(grid[-1])
+    w = np.abs(on_grid(speed.window(start, end, 2), grid, MEAN))
+    r = np.abs(on_grid(reported.window(start, end, 2), grid, CURRENT_MEAN))
+    around = envelope(w, SUPPLY_AROUND, SUPPLY_AROUND)
+    steady = valid & (around.high - around.low <= 0.1 * around.high)
+    steady &= w >= low_speed(view, speed)
+    inside = (volts.t >= start) & (volts.t <= end)
+    i = np.rint((volts.t[inside] - start) / STEP).astype(np.intp)
+    i = np.minimum(i, grid.size - 1)
+    use = steady[i]
+    power = (volts.y[inside] * amps[inside])[use]
+    if power.size < LEAST:
+        detail = f"{power.size} supply readings at steady speed in the state run, {LEAST} needed"
+        raise Unmeasurable(Outcome.TOO_FEW_SAMPLES, detail)
+    columns = (power, w[i[use]], r[i[use]], amps[inside][use])
+    means = np.array([_chunk_means(column) for column in columns])
+    expected, bound = _expected(view, means)
+    larger = np.maximum(means[2], expected)
+    scale = np.maximum(larger, FLOOR * float(np.max(larger)))
+    off = np.maximum(expected - means[2], 0.0) if bound else np.abs(means[2] - expected)
+    share = off / scale
+    k = int(np.argmax(share))
+    source = view.signal("supply.current")
+    spread = quadrature(
+        reported.level_uncertainty(float(means[2][k])),
+        float(expected[k]) * source.level_uncertainty(float(means[3][k])) / float(means[3][k]),
+        0.0 if bound else float(expected[k]) * NAMEPLATE / float(np.sqrt(3.0)),
+    )
+    factor = 100.0 / float(scale[k])
+    detail = f"worst: {means[2][k]:.4g} A reported, "
+    detail += f"at least {expected[k]:.4g} A" if bound else f"{expected[k]:.4g} A"
+    detail += " by the supply" + (" (no nameplate: a bound)" if bound else " (power balance)")
+    return Estimate(
+        100.0 * float(share[k]), factor * spread, factor * reported.accuracy.resolution, detail
+    )
+
+
+def _chunk_means(column: FloatArray) -> list[float]:
+    """Means over successive `CHUNK` values; a rest of fewer than half joins the one before."""
+    count = max(1, round(column.size / CHUNK))
+    return [float(np.mean(part)) for part in np.array_split(column, count)]
+
+
+def _expected(view: View, means: FloatArray) -> tuple[FloatArray, bool]:
+    """Motor current per chunk as the supply sees it, and whether it is only a lower bound."""
+    ke, resistance = view.conditions.back_emf_constant, view.conditions.resistance
+    if ke <= 0.0 or resistance < 0.0:
+        return means[3], True
+    found = [motor_current(p, n, ke, resistance) for p, n in zip(means[0], means[1], strict=True)]
+    return np.array(found), False

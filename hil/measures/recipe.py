@@ -1,0 +1,88 @@
+"""How a measure is made: its definition, the function built on it, and what the function yields."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from hil.core.measure import Definition, Measure, Outcome
+
+if TYPE_CHECKING:
+    from hil.measures.view import View
+
+IEEE_181 = "IEEE Std 181-2011, clauses 3 and 5 (terms cited from memory)"
+COMMON = "common practice, no source"
+
+
+class Unmeasurable(Exception):
+    """There is no value, and the outcome says why; `Recipe.apply` turns it into a `Measure`.
+
+    Parameters
+    ----------
+    outcome : any `Outcome` but VALUE.
+    detail : one sentence for people.
+    """
+
+    def __init__(self, outcome: Outcome, detail: str) -> None:
+        super().__init__(detail)
+        self.outcome, self.detail = outcome, detail
+
+
+@dataclass(frozen=True, slots=True)
+class Estimate:
+    """A value with its standard uncertainty and resolution, all in the unit of the measure."""
+
+    value: float
+    uncertainty: float = 0.0
+    resolution: float = 0.0
+    detail: str = ""
+
+
+Compute = Callable[["View"], Estimate]
+
+
+@dataclass(frozen=True, slots=True)
+class Recipe:
+    """A definition and the function that follows it."""
+
+    definition: Definition
+    compute: Compute
+
+    def apply(self, view: View) -> Measure:
+        """The measure of `view`; without a value it says why, it never raises for bad data."""
+        name, unit = self.definition.name, self.definition.unit
+        try:
+            # Absurd samples (1e300 rpm) overflow; that is checked below, not warned about.
+            with np.errstate(all="ignore"):
+                found = self.compute(view)
+        except Unmeasurable as why:
+            return Measure.absent(name, unit, why.outcome, why.detail)
+        if not all(map(math.isfinite, (found.value, found.uncertainty, found.resolution))):
+            detail = "the samples are beyond the numeric range"
+            return Measure.absent(name, unit, Outcome.MISSING_DATA, detail)
+        value = found.value + 0.0  # no negative zero in reports
+        return Measure(
+            name, unit, value, found.uncertainty, found.resolution, Outcome.VALUE, found.detail
+        )
+
+
+def defines(
+    name: str, unit: str, text: str, *, source: str, channels: tuple[str, ...] = ()
+) -> Callable[[Compute], Recipe]:
+    """Decorator: make a `Recipe` of a function and the words that define it."""
+    definition = Definition(name, unit, " ".join(text.split()), source, channels)
+    return lambda compute: Recipe(definition, compute)
+
+
+def flag(condition: bool, detail: str = "") -> Estimate:
+    """1 for true, 0 for false: a count without uncertainty."""
+    return Estimate(1.0 if condition else 0.0, detail=detail)
+
+
+def quadrature(*parts: float) -> float:
+    """Root of the sum of squares: standard uncertainties of independent parts."""
+    return math.hypot(*parts)

@@ -1,0 +1,109 @@
+"""A reversal: from steady speed one way to steady speed the other way."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from hil.core.measure import Outcome
+from hil.measures import approach as to
+from hil.measures import steady, waveform
+from hil.measures.peaks import fault_count, peak_current_recipe, peak_dc_link_recipe
+from hil.measures.recipe import COMMON, Estimate, Recipe, Unmeasurable, defines, quadrature
+from hil.measures.signal import Signal
+from hil.measures.view import View
+
+STANDSTILL = 2.0  # % of the entry speed
+
+
+def _window(view: View) -> tuple[float, float]:
+    start = view.mark("reverse").t
+    return start, view.until(start)
+
+
+def _approach(view: View) -> to.Approach:
+    onset = view.mark("reverse")
+    asked = view.conditions
+    return to.approach(
+        view.speed,
+        onset,
+        view.until(onset.t),
+        base=abs(asked.entry),
+        target=-abs(asked.target),
+        tolerance=asked.tolerance,
+    )
+
+
+def standstill_threshold(view: View) -> float:
+    """Speed below which the shaft counts as standing: 2 % of entry, or 3 resolutions, in rpm."""
+    entry = abs(view.conditions.entry) or abs(view.conditions.target)
+    return max(STANDSTILL / 100.0 * entry, 3.0 * view.speed.accuracy.resolution)
+
+
+def _standstill(view: View) -> tuple[float, Signal]:
+    """First entry into the standstill band, s on the axis of the trace, and the speed."""
+    start, end = _window(view)
+    part = view.speed.window(start, end, 3)
+    threshold = standstill_threshold(view)
+    if part.y[0] <= threshold:
+        detail = f"the shaft turned at {part.y[0]:.4g} rpm at the mark: nothing to reverse"
+        raise Unmeasurable(Outcome.NEVER_REACHED, detail)
+    found = waveform.crossings(part.t, part.y, threshold, waveform.Polarity.FALLING)
+    if not found.size:
+        detail = f"the speed never fell below {threshold:.4g} rpm"
+        raise Unmeasurable(Outcome.NEVER_REACHED, detail)
+    return float(found[0]), part
+
+
+@defines(
+    "time-to-standstill",
+    "s",
+    f"""Time from mark `reverse` to the first instant (interpolated) at which the shaft speed falls
+    to the standstill threshold: {STANDSTILL:g} % of the entry speed, but at least three resolutions
+    of the tachometer. No filter.""",
+    source=COMMON,
+    channels=("witness.speed",),
+)
+def time_to_standstill(view: View) -> Estimate:
+    """Time until the shaft first stands; see its definition."""
+    at, part = view.once(_standstill)
+    onset = view.mark("reverse")
+    spread = quadrature(part.time_of_crossing_uncertainty(at), onset.uncertainty)
+    return Estimate(at - onset.t, spread, part.interval, part.note)
+
+
+@defines(
+    "dwell",
+    "s",
+    f"""Time from the first entry into the standstill band (as in time-to-standstill) to the last
+    exit from it into the new direction (interpolated): |speed| below {STANDSTILL:g} % of the entry
+    speed, but at least three resolutions of the tachometer. No filter.""",
+    source=COMMON,
+    channels=("witness.speed",),
+)
+def dwell(view: View) -> Estimate:
+    """Time at standstill between the two directions; see its definition."""
+    at, part = view.once(_standstill)
+    threshold = standstill_threshold(view)
+    leaving = waveform.crossings(part.t, part.y, -threshold, waveform.Polarity.FALLING)
+    if not leaving.size:
+        raise Unmeasurable(Outcome.NEVER_REACHED, "the shaft never turned the other way")
+    last = float(leaving[-1])
+    spread = quadrature(
+        part.time_of_crossing_uncertainty(at), part.time_of_crossing_uncertainty(last)
+    )
+    return Estimate(last - at, spread, part.interval, part.note)
+
+
+_WORDS = "from mark `reverse` to the end of the judged window"
+_RECIPES: tuple[Recipe, ...] = (
+    to.success_recipe(_approach, "reverse"),
+    time_to_standstill,
+    dwell,
+    to.time_to_recipe(_approach, "time-to-reverse-speed", "reverse"),
+    peak_dc_link_recipe(_window, _WORDS),
+    peak_current_recipe(_window, _WORDS),
+    to.overshoot_recipe(_approach, "reverse"),
+    steady.steady_error_recipe(to.level_of(_approach)),
+    fault_count,
+)
+RECIPES: Mapping[str, Recipe] = {recipe.definition.name: recipe for recipe in _RECIPES}

@@ -1,0 +1,117 @@
+"""One channel made fit for measuring: finite samples, checked for gaps, with its uncertainties."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from hil.core.measure import Outcome
+from hil.core.trace import Accuracy, Channel, FloatArray
+from hil.measures.recipe import Unmeasurable, quadrature
+
+GAP = 3.0  # a longer gap, in nominal intervals, inside a judged window is missing data
+EDGE = 0.1  # s; how much earlier than the end of a window the last sample may be
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Signal:
+    """Finite samples of one channel.
+
+    Parameters
+    ----------
+    name : channel name, for messages.
+    t, y : shape (n,), s and the unit of the channel; no NaN.
+    accuracy : limits of error of one sample.
+    time_uncertainty : standard uncertainty of one time stamp, s.
+    interval : nominal sampling interval, s; the median one if the channel does not state it.
+    note : what people should know about the source, or "".
+    """
+
+    name: str
+    t: FloatArray
+    y: FloatArray
+    accuracy: Accuracy
+    time_uncertainty: float
+    interval: float
+    note: str = ""
+
+    @classmethod
+    def of(cls, channel: Channel, factor: float = 1.0) -> Signal:
+        """The finite samples of `channel` times `factor` (±1)."""
+        keep = np.isfinite(channel.y) & np.isfinite(channel.t)
+        t, y = channel.t[keep], factor * channel.y[keep]
+        interval = channel.interval
+        if interval <= 0.0 and t.size > 1:
+            interval = float(np.median(np.diff(t)))
+        time_uncertainty = channel.time_uncertainty
+        return cls(channel.name, t, y, channel.accuracy, time_uncertainty, max(interval, 0.0))
+
+    def window(self, start: float, end: float, least: int = 2) -> Signal:
+        """The samples with ``start <= t <= end``.
+
+        Raises
+        ------
+        Unmeasurable
+            MISSING_DATA for no samples, a gap of more than `GAP` intervals, or samples that begin
+            or end inside the window; TOO_FEW_SAMPLES for fewer than `least`.
+        """
+        part = self.cut(start, end)
+        if not part.t.size:
+            detail = f"no samples of {self.name} from {start:.4g} s to {end:.4g} s"
+            raise Unmeasurable(Outcome.MISSING_DATA, detail)
+        allowed = GAP * self.interval * (1.0 + 1e-6) + 1e-9
+        edges = np.concatenate(
+            ([start + 0.0], part.t, [max(end - max(EDGE - allowed, 0.0), start)])
+        )
+        gaps = np.diff(edges)
+        if gaps.size and float(np.max(gaps)) > allowed:
+            i = int(np.argmax(gaps))
+            raise Unmeasurable(
+                Outcome.MISSING_DATA,
+                f"{self.name} has a gap of {gaps[i]:.4g} s at {edges[i]:.4g} s, "
+                f"at most {allowed:.4g} s is allowed",
+            )
+        if part.t.size < least:
+            detail = f"{part.t.size} samples of {self.name} in the window, {least} needed"
+            raise Unmeasurable(Outcome.TOO_FEW_SAMPLES, detail)
+        return part
+
+    def cut(self, start: float, end: float) -> Signal:
+        """The samples with ``start <= t <= end``, unchecked, maybe none."""
+        i = int(np.searchsorted(self.t, start, side="left"))
+        j = int(np.searchsorted(self.t, end, side="right"))
+        return replace(self, t=self.t[i:j], y=self.y[i:j])
+
+    def __neg__(self) -> Signal:
+        return replace(self, y=-self.y)
+
+    def level_uncertainty(self, reading: float) -> float:
+        """Standard uncertainty of a level near `reading`, unit of the channel."""
+        return self.accuracy.standard_uncertainty(reading)
+
+    @property
+    def difference_uncertainty(self) -> float:
+        """Standard uncertainty of the difference of two readings: the gain error cancels."""
+        one = replace(self.accuracy, relative=0.0).standard_uncertainty(0.0)
+        return quadrature(one, one)
+
+    def time_of_crossing_uncertainty(self, at: float, smoothing: float = 0.0) -> float:
+        """Standard uncertainty of the instant `at` which the signal passes a level, s.
+
+        Parts: time stamp; place between two samples (rectangular over one interval); level error
+        over the slope found around `at` (not more than ten intervals); and, after a moving mean,
+        a tenth of its width as half-width of a rectangular distribution.
+        """
+        between = self.interval / np.sqrt(12.0)
+        span = max(self.interval, smoothing / 2.0)
+        by_level = 0.0
+        if self.t.size > 1 and span > 0.0:
+            around = np.interp([at - span, at, at + span], self.t, self.y)
+            slope = abs(float(around[2] - around[0])) / (2.0 * span)
+            error = self.level_uncertainty(float(around[1]))
+            limit = 10.0 * max(span, self.interval)
+            by_level = min(error / slope, limit) if slope > 0.0 else (limit if error > 0.0 else 0.0)
+        return quadrature(
+            self.time_uncertainty, float(between), by_level, smoothing / 10.0 / float(np.sqrt(3.0))
+        )

@@ -1,0 +1,145 @@
+"""A speed step, up or down, small or large, and what happens when saturation is released."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+
+from hil.core.measure import Outcome
+from hil.core.trace import Mark
+from hil.measures import approach as to
+from hil.measures import steady, waveform
+from hil.measures.peaks import peak_current_recipe
+from hil.measures.recipe import (
+    COMMON,
+    IEEE_181,
+    Estimate,
+    Recipe,
+    Unmeasurable,
+    defines,
+    quadrature,
+)
+from hil.measures.view import View
+
+BEFORE = 0.2  # s before the set point, averaged for the level before
+ENDS = ("stop", "reverse", "clear", "restart")
+_WORDS = "from the last mark `set-point` to the end of the judged window"
+_LEVELS = f"""Levels: the mean of the {BEFORE:g} s before mark `set-point`, and the mean of the
+    steady window; {steady.STEADY_TEXT}."""
+
+
+def _onset(view: View) -> Mark:
+    return view.mark("set-point", -1)
+
+
+def _window(view: View) -> tuple[float, float]:
+    start = _onset(view).t
+    return start, view.until(start, ENDS)
+
+
+def _approach(view: View) -> to.Approach:
+    onset, asked = _onset(view), view.conditions
+    start, end = _window(view)
+    before = steady.level_of(view.speed.window(start - BEFORE, start, 3)).value
+    it = to.approach(
+        view.speed,
+        onset,
+        end,
+        base=asked.entry,
+        target=asked.target,
+        tolerance=asked.tolerance,
+    )
+    base = before if asked.target > asked.entry else -before
+    commanded = abs(asked.target - asked.entry)
+    if abs(base - it.base) > 0.5 * commanded:
+        detail = f"the shaft turned at {before:.4g} rpm before the step, not at {asked.entry:g} rpm"
+        raise Unmeasurable(Outcome.NEVER_REACHED, detail)
+    return to.Approach(it.raw, it.smooth, onset, end, base, it.target, it.tolerance)
+
+
+@defines(
+    "transition-duration",
+    "s",
+    f"""Time between the 10 % and the 90 % reference level instants of the speed step
+    (interpolated): the first crossing of 90 % of the waveform amplitude and the last crossing
+    of 10 % before it. {_LEVELS} {to.FILTER_TEXT}.""",
+    source=IEEE_181,
+    channels=to.SPEED,
+)
+def transition_duration(view: View) -> Estimate:
+    """10-90 % transition duration; see its definition."""
+    it = view.once(_approach)
+    first, second = waveform.transition(it.smooth.t, it.smooth.y, it.levels)
+    one, other = (
+        it.smooth.time_of_crossing_uncertainty(at, to.SMOOTHING) for at in (first, second)
+    )
+    return Estimate(second - first, quadrature(one, other), it.raw.interval, it.raw.note)
+
+
+@defines(
+    "undershoot",
+    "%",
+    f"""Largest excursion of the shaft speed against the step, short of the level before,
+    between mark `set-point` and the 90 % reference level instant, in % of the waveform
+    amplitude; 0 if none; speed ripple is part of it. {_LEVELS} No filter.""",
+    source=IEEE_181,
+    channels=to.SPEED,
+)
+def undershoot(view: View) -> Estimate:
+    """Excursion against the step; see its definition."""
+    it = view.once(_approach)
+    levels = it.levels
+    _, until = waveform.transition(it.smooth.t, it.smooth.y, levels, (50.0, 90.0))
+    part = it.raw.cut(it.onset.t, until)
+    factor = 100.0 / (levels[1] - levels[0])
+    return Estimate(
+        waveform.undershoot(part.y, levels),
+        factor * part.difference_uncertainty,
+        factor * part.accuracy.resolution,
+        part.note,
+    )
+
+
+@defines(
+    "wind-up-overshoot",
+    "%",
+    f"""Largest shaft speed after the release of the load that held the controller in
+    saturation (the last mark `load-off` or `brake-off` after `set-point`) beyond the final
+    level, in % of the waveform amplitude; 0 if none. {_LEVELS} No filter. Only for steps that
+    saturate on purpose.""",
+    source=COMMON,
+    channels=to.SPEED,
+)
+def wind_up_overshoot(view: View) -> Estimate:
+    """Overshoot after saturation; see its definition."""
+    if not view.conditions.saturated:
+        raise Unmeasurable(Outcome.NOT_APPLICABLE, "the step does not saturate on purpose")
+    it = view.once(_approach)
+    released = [
+        m.t
+        for m in view.trace.marks
+        if m.name in ("load-off", "brake-off") and it.onset.t <= m.t < it.end
+    ]
+    if not released:
+        detail = "no mark `load-off` or `brake-off` after the set point"
+        raise Unmeasurable(Outcome.MISSING_DATA, detail)
+    part = it.raw.cut(max(released), it.end)
+    if not np.any(it.smooth.cut(it.onset.t, max(released)).y < it.target - it.tolerance):
+        detail = "the speed was not held back before the release"
+        raise Unmeasurable(Outcome.NOT_APPLICABLE, detail)
+    return it.beyond(part)
+
+
+_RECIPES: tuple[Recipe, ...] = (
+    transition_duration,
+    to.overshoot_recipe(_approach, "set-point"),
+    undershoot,
+    to.settling_recipe(_approach, "settling-time-2", "set-point", 2.0),
+    to.settling_recipe(_approach, "settling-time-5", "set-point", 5.0),
+    steady.steady_error_recipe(to.level_of(_approach)),
+    steady.ripple_recipe(to.level_of(_approach)),
+    peak_current_recipe(_window, _WORDS),
+    wind_up_overshoot,
+)
+RECIPES: Mapping[str, Recipe] = {recipe.definition.name: recipe for recipe in _RECIPES}

@@ -1,0 +1,210 @@
+"""A start: from the command at rest to steady speed."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+
+from hil.core.drive import DriveState, Sensing
+from hil.core.measure import Outcome
+from hil.measures import approach as to
+from hil.measures import steady, waveform
+from hil.measures.peaks import fault_count, peak_current_recipe
+from hil.measures.recipe import COMMON, Estimate, Recipe, Unmeasurable, defines, quadrature
+from hil.measures.signal import Signal
+from hil.measures.view import Event, View
+
+BEFORE_HANDOVER = 0.010  # s, averaged for the handover speed
+AFTER_HANDOVER = 0.3  # s, searched for the dip
+
+
+def _window(view: View) -> tuple[float, float]:
+    start = view.mark("command").t
+    return start, view.until(start)
+
+
+def _approach(view: View) -> to.Approach:
+    onset = view.mark("command")
+    asked = view.conditions
+    return to.approach(
+        view.speed,
+        onset,
+        view.until(onset.t),
+        base=0.0,
+        target=abs(asked.target),
+        tolerance=asked.tolerance,
+    )
+
+
+@defines(
+    "alignment-time",
+    "s",
+    """Time in the reported state align between mark `command` and the end of the judged window; a
+    change of state lies in the middle between two telemetry frames. Not applicable to a Hall start
+    without alignment.""",
+    source=COMMON,
+    channels=("reported.state",),
+)
+def alignment_time(view: View) -> Estimate:
+    """Duration of the alignment; see its definition."""
+    held, uncertainty, resolution = view.time_in(DriveState.ALIGN, *_window(view))
+    if held > 0.0:
+        return Estimate(held, uncertainty, resolution)
+    if view.conditions.sensing is Sensing.HALL:
+        raise Unmeasurable(Outcome.NOT_APPLICABLE, "a start on Hall sensors needs no alignment")
+    raise Unmeasurable(Outcome.NEVER_REACHED, "the drive never reported the state align")
+
+
+def _travel(view: View, end: float) -> Signal:
+    """Shaft angle relative to where it was at the command, positive as commanded."""
+    start = view.mark("command").t
+    part = view.position.window(start, end, 2)
+    origin = float(np.interp(start, view.position.t, view.position.y))
+    return Signal(
+        part.name,
+        part.t,
+        part.y - origin,
+        part.accuracy,
+        part.time_uncertainty,
+        part.interval,
+    )
+
+
+@defines(
+    "backward-kick",
+    "deg",
+    """Largest travel of the shaft against the commanded direction, from its angle at mark
+    `command`, anywhere up to the end of the judged window; 0 if none. Mechanical degrees, no
+    filter. At most 180 degrees over the number of pole pairs follow from one alignment step at
+    rest (physics of a two-pole alignment).""",
+    source="definition: " + COMMON,
+    channels=("witness.position",),
+)
+def backward_kick(view: View) -> Estimate:
+    """Travel against the commanded direction; see its definition."""
+    _, end = _window(view)
+    travel = _travel(view, end)
+    value = max(0.0, -float(np.min(travel.y)))
+    return Estimate(value, travel.difference_uncertainty, travel.accuracy.resolution)
+
+
+@defines(
+    "total-kick",
+    "deg",
+    """Peak-to-peak travel of the shaft from mark `command` until it runs forward for good.
+    That instant is the last at which the shaft was behind an angle it had reached before (by more
+    than two resolutions), but not before the end of the state align, and searched only up to the
+    first of: state run entered from ramp, half the target speed reached. Without alignment and
+    without any backward motion it is 0. Mechanical degrees, no filter.""",
+    source="definition: " + COMMON,
+    channels=("witness.position", "reported.state"),
+)
+def total_kick(view: View) -> Estimate:
+    """Peak-to-peak travel before the drive runs forward for good; see its definition."""
+    start, end = _window(view)
+    limit = end
+    handover = view.entry_to(DriveState.RUN, start, end, before=DriveState.RAMP)
+    if handover is not None:
+        limit = handover.t
+    speed = view.speed.cut(start, limit)
+    rising = waveform.crossings(
+        speed.t, speed.y, abs(view.conditions.target) / 2.0, waveform.Polarity.RISING
+    )
+    if rising.size:
+        limit = float(rising[0])
+    travel = _travel(view, end).cut(start, limit)
+    states = view.signal("reported.state").cut(start, limit)
+    aligned = states.t[np.rint(states.y) == DriveState.ALIGN]
+    until = float(aligned[-1]) + states.interval if aligned.size else start
+    behind = np.maximum.accumulate(travel.y) - travel.y > 2.0 * travel.accuracy.resolution
+    if bool(np.any(behind)):
+        until = max(until, float(travel.t[np.flatnonzero(behind)[-1]]))
+    kick = travel.cut(start, until)
+    value = float(np.ptp(np.append(kick.y, 0.0)))
+    return Estimate(value, travel.difference_uncertainty, travel.accuracy.resolution)
+
+
+def _handover(view: View) -> Event:
+    start, end = _window(view)
+    found = view.entry_to(DriveState.RUN, start, end, before=DriveState.RAMP)
+    if found is not None:
+        return found
+    ramped = view.entry_to(DriveState.RAMP, start, end) is not None
+    ran = view.entry_to(DriveState.RUN, start, end) is not None
+    if not ramped and (ran or view.conditions.sensing is Sensing.HALL):
+        raise Unmeasurable(Outcome.NOT_APPLICABLE, "the start has no ramp, hence no handover")
+    raise Unmeasurable(Outcome.NEVER_REACHED, "the drive never went from ramp to run")
+
+
+def _handover_level(view: View) -> steady.Level:
+    at = view.once(_handover).t
+    return steady.level_of(view.speed.window(at - BEFORE_HANDOVER, at, 2))
+
+
+@defines(
+    "handover-speed",
+    "rpm",
+    f"""Mean shaft speed over the {1e3 * BEFORE_HANDOVER:g} ms before the reported state
+    changes from ramp to run, positive in the commanded direction. Not applicable to a start
+    without a ramp. Uncertainty includes the slope of the speed times the uncertainty of the
+    instant.""",
+    source=COMMON,
+    channels=("witness.speed", "reported.state"),
+)
+def handover_speed(view: View) -> Estimate:
+    """Speed at which the ramp ends; see its definition."""
+    event, level = view.once(_handover), view.once(_handover_level)
+    window = level.window
+    slope = float(window.y[-1] - window.y[0]) / float(window.t[-1] - window.t[0])
+    return Estimate(
+        level.value,
+        quadrature(level.uncertainty, slope * event.uncertainty),
+        window.accuracy.resolution,
+        window.note,
+    )
+
+
+@defines(
+    "handover-dip",
+    "%",
+    f"""How far the shaft speed falls below the handover speed in the {AFTER_HANDOVER:g} s after the
+    change from ramp to run, in % of the handover speed; 0 if it does not.
+    Filter: moving mean of {1e3 * BEFORE_HANDOVER:g} ms. Not applicable without a ramp.""",
+    source=COMMON,
+    channels=("witness.speed", "reported.state"),
+)
+def handover_dip(view: View) -> Estimate:
+    """Loss of speed at the end of the ramp; see its definition."""
+    event, level = view.once(_handover), view.once(_handover_level)
+    if level.value <= 0.0:
+        detail = f"the shaft turned at {level.value:.4g} rpm at the end of the ramp"
+        raise Unmeasurable(Outcome.NEVER_REACHED, detail)
+    _, end = _window(view)
+    after = view.speed.window(event.t, min(event.t + AFTER_HANDOVER, end), 2)
+    lowest = float(np.min(waveform.moving_mean(after.t, after.y, BEFORE_HANDOVER)))
+    factor = 100.0 / level.value
+    return Estimate(
+        max(0.0, factor * (level.value - lowest)),
+        factor * quadrature(level.uncertainty, after.difference_uncertainty),
+        factor * after.accuracy.resolution,
+        after.note,
+    )
+
+
+_RECIPES: tuple[Recipe, ...] = (
+    to.success_recipe(_approach, "command"),
+    to.time_to_recipe(_approach, "time-to-speed", "command"),
+    alignment_time,
+    backward_kick,
+    total_kick,
+    handover_speed,
+    handover_dip,
+    to.overshoot_recipe(_approach, "command"),
+    to.settling_recipe(_approach, "settling-time", "command", None),
+    peak_current_recipe(_window, "from mark `command` to the end of the judged window"),
+    steady.steady_error_recipe(to.level_of(_approach)),
+    steady.ripple_recipe(to.level_of(_approach)),
+    fault_count,
+)
+RECIPES: Mapping[str, Recipe] = {recipe.definition.name: recipe for recipe in _RECIPES}

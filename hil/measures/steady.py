@@ -1,0 +1,123 @@
+"""The steady part of a trace: its level, steady error and ripple."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from hil.core.measure import Outcome
+from hil.measures import waveform
+from hil.measures.recipe import COMMON, Estimate, Recipe, Unmeasurable, defines, quadrature
+from hil.measures.signal import Signal
+from hil.measures.view import View
+
+STEADY = 0.5  # s, length of the steady window
+RIPPLE_FILTER = 0.005  # s
+RIPPLE_BANDWIDTH = 0.443 / RIPPLE_FILTER  # Hz
+STEADY_TEXT = f"the steady window is the last {STEADY:g} s of the judged window"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Level:
+    """A settled level: the time mean over a window, with its standard uncertainty."""
+
+    value: float
+    uncertainty: float
+    window: Signal
+
+
+#: Finds the steady level and the target speed, both with the same orientation.
+LevelOf = Callable[[View], tuple[Level, float]]
+
+
+def steady(signal: Signal, start: float, end: float) -> Level:
+    """The level over the last `STEADY` seconds of [start, end].
+
+    Uncertainty: the limits of error of the source, which a mean does not reduce, and the spread of
+    the samples over the root of the number of independent stretches of 50 ms.
+
+    Raises
+    ------
+    Unmeasurable
+        TOO_FEW_SAMPLES if [start, end] is shorter than the steady window; or see `Signal.window`.
+    """
+    if end - start < STEADY - 1e-9:
+        detail = f"{end - start:.4g} s from {start:.4g} s are too short: {STEADY_TEXT}"
+        raise Unmeasurable(Outcome.TOO_FEW_SAMPLES, detail)
+    return level_of(signal.window(end - STEADY, end, 3))
+
+
+def level_of(window: Signal) -> Level:
+    """The level of a stretch that is settled throughout (see `steady`)."""
+    value = waveform.mean(window.t, window.y)
+    spread = float(np.std(window.y))
+    stretches = max(1.0, float(window.t[-1] - window.t[0]) / 0.05)
+    scatter = spread / float(np.sqrt(stretches))
+    return Level(value, quadrature(window.level_uncertainty(value), scatter), window)
+
+
+def steady_error(level: Level, target: float, note: str = "") -> Estimate:
+    """(level - target) / |target| in %; positive is too fast, whatever the direction.
+
+    `level` and `target` have the same orientation; a target of zero is NOT_APPLICABLE.
+    """
+    if target == 0.0:
+        detail = "the target speed is zero: no error in % of it"
+        raise Unmeasurable(Outcome.NOT_APPLICABLE, detail)
+    factor = 100.0 / target
+    return Estimate(
+        factor * (level.value - target),
+        abs(factor) * level.uncertainty,
+        abs(factor) * level.window.accuracy.resolution,
+        note,
+    )
+
+
+def ripple(level: Level, target: float, note: str = "") -> Estimate:
+    """Peak-to-peak speed in % of the mean of the steady window, after a 5 ms moving mean.
+
+    NEVER_REACHED if the mean is below a tenth of `target`: a shaft at rest has no ripple.
+    """
+    window = level.window
+    if abs(level.value) <= abs(target) / 10.0:
+        detail = f"the shaft turned at {level.value:.4g} rpm: too slow for a ripple in % of it"
+        raise Unmeasurable(Outcome.NEVER_REACHED, detail)
+    factor = 100.0 / abs(level.value)
+    return Estimate(
+        waveform.ripple(window.t, window.y, RIPPLE_FILTER),
+        factor * window.difference_uncertainty,
+        factor * window.accuracy.resolution,
+        note,
+    )
+
+
+RIPPLE_TEXT = f"""Peak-to-peak shaft speed in the steady window, in % of the mean there.
+    Filter: moving mean of {1e3 * RIPPLE_FILTER:g} ms (bandwidth {RIPPLE_BANDWIDTH:.0f} Hz), on
+    top of the tachometer's own; {STEADY_TEXT}."""
+
+STEADY_ERROR_TEXT = f"""Time mean of the shaft speed in the steady window minus the target
+    speed, in % of the target; positive means too fast. No filter; {STEADY_TEXT}."""
+
+
+def ripple_recipe(find: LevelOf) -> Recipe:
+    """The measure `ripple` of the steady window that `find` gives."""
+
+    @defines("ripple", "%", RIPPLE_TEXT, source=COMMON, channels=("witness.speed",))
+    def recipe(view: View) -> Estimate:
+        level, target = find(view)
+        return ripple(level, target, level.window.note)
+
+    return recipe
+
+
+def steady_error_recipe(find: LevelOf, name: str = "steady-error") -> Recipe:
+    """The measure `steady-error` of the steady window that `find` gives."""
+
+    @defines(name, "%", STEADY_ERROR_TEXT, source=COMMON, channels=("witness.speed",))
+    def recipe(view: View) -> Estimate:
+        level, target = find(view)
+        return steady_error(level, target, level.window.note)
+
+    return recipe

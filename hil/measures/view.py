@@ -1,0 +1,182 @@
+"""A trace seen under its conditions: oriented speeds, judged windows, changes of state."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
+from typing import Any, TypeVar, cast
+
+import numpy as np
+
+from hil.core.conditions import Conditions
+from hil.core.drive import DriveState
+from hil.core.measure import Outcome
+from hil.core.trace import Mark, Trace
+from hil.measures.recipe import Unmeasurable
+from hil.measures.signal import Signal
+
+T = TypeVar("T")
+
+#: Marks that end the judged window of an approach to a set point.
+ENDS = ("set-point", "reverse", "stop", "brake-on", "load-on", "clear", "restart")
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """An instant with its standard uncertainty and resolution, all in s."""
+
+    t: float
+    uncertainty: float = 0.0
+    resolution: float = 0.0
+
+
+@dataclass(frozen=True, eq=False)
+class View:
+    """One trace and the conditions it was captured under.
+
+    Speeds and positions it hands out are positive in the direction of rotation at the start.
+    """
+
+    trace: Trace
+    conditions: Conditions
+    _known: dict[Any, Any] = field(default_factory=dict)
+
+    def once(self, make: Callable[[View], T]) -> T:
+        """The value of `make(self)`, or the `Unmeasurable` it raised, worked out only once."""
+        if make not in self._known:
+            try:
+                self._known[make] = make(self)
+            except Unmeasurable as why:
+                self._known[make] = why
+        found = self._known[make]
+        if isinstance(found, Unmeasurable):
+            raise Unmeasurable(found.outcome, found.detail)
+        return cast("T", found)
+
+    @property
+    def end(self) -> float:
+        """Last instant of the trace, s: its stated end, or its last sample if none is stated."""
+        last = [float(c.t[-1]) for c in self.trace.channels.values() if len(c)]
+        return float(max([self.trace.end, *last]) if self.trace.end <= 0.0 else self.trace.end)
+
+    def signal(self, name: str, factor: float = 1.0) -> Signal:
+        """The channel `name`, times `factor`; MISSING_DATA if it was not captured."""
+        key = (name, factor)
+        if key not in self._known:
+            channel = self.trace.channel(name)
+            if channel is None:
+                raise Unmeasurable(Outcome.MISSING_DATA, f"{name} was not captured")
+            self._known[key] = Signal.of(channel, factor)
+        found: Signal = self._known[key]
+        if not found.t.size:
+            raise Unmeasurable(Outcome.MISSING_DATA, f"{name} holds no valid sample")
+        return found
+
+    def all_of(self, name: str) -> Signal:
+        """The channel over the whole trace; it may begin late as long as nothing was asked yet.
+
+        Nothing asked: before the first mark other than `supply-on`. A board that the bench supply
+        feeds sends nothing earlier.
+        """
+        found = self.signal(name)
+        asked = [mark.t for mark in self.trace.marks if mark.name != "supply-on"]
+        start = min(float(found.t[0]), asked[0] if asked else self.end)
+        return found.window(min(start, self.end), self.end, 1)
+
+    @property
+    def speed(self) -> Signal:
+        """Shaft speed in rpm, from the tachometer.
+
+        Only where the rig has none (no such channel at all) the speed the firmware reports stands
+        in, and every measure built on it says so. A tachometer that fell silent is missing data.
+        """
+        return self.once(_speed)
+
+    @property
+    def position(self) -> Signal:
+        """Shaft angle in degrees from the tachometer."""
+        return self.signal("witness.position", float(self.conditions.direction))
+
+    def mark(self, name: str, nth: int = 0) -> Mark:
+        """The mark of that name; MISSING_DATA if it was not set."""
+        found = self.trace.mark(name, nth)
+        if found is None:
+            raise Unmeasurable(Outcome.MISSING_DATA, f"the trace has no mark '{name}'")
+        return found
+
+    def until(self, start: float, names: Iterable[str] = ENDS) -> float:
+        """The first mark of `names` later than `start`, or the end of the trace, s."""
+        wanted = set(names)
+        later = [m.t for m in self.trace.marks if m.name in wanted and m.t > start]
+        return min([*later, self.end])
+
+    def entry_to(
+        self, state: DriveState, start: float, end: float, *, before: DriveState | None = None
+    ) -> Event | None:
+        """First change into `state` (from `before`, if given) within [start, end], or None.
+
+        A change between two telemetry frames is placed in the middle between them (rectangular
+        distribution), but not before `start`.
+
+        Raises
+        ------
+        Unmeasurable
+            MISSING_DATA if the state was not captured or has a gap before the change.
+        """
+        states = self.signal("reported.state")
+        code = np.rint(states.y)
+        hit = (code[1:] == state) & (code[:-1] != state)
+        if before is not None:
+            hit &= code[:-1] == before
+        hit &= (states.t[1:] >= start) & (states.t[1:] <= end)
+        found = np.flatnonzero(hit)
+        if not found.size:
+            states.window(start, end, 1)
+            return None
+        a, b = float(states.t[found[0]]), float(states.t[found[0] + 1])
+        states.window(start, b, 1)
+        a = max(a, start)
+        width = max(b - a, states.interval)
+        spread = float(np.hypot(width / np.sqrt(12.0), states.time_uncertainty))
+        return Event((a + b) / 2.0, spread, width)
+
+    def time_in(self, state: DriveState, start: float, end: float) -> tuple[float, float, float]:
+        """Time spent in `state` within [start, end]: (s, standard uncertainty, resolution)."""
+        states = self.signal("reported.state").window(start, end, 1)
+        held = (np.rint(states.y) == state).astype(np.float64)
+        middles = (states.t[1:] + states.t[:-1]) / 2.0
+        edges = np.concatenate(([states.t[0]], middles, [states.t[-1]]))
+        changes = int(np.count_nonzero(np.diff(held)))
+        one = np.hypot(states.interval / np.sqrt(12.0), states.time_uncertainty)
+        uncertainty = float(one * np.sqrt(changes))
+        return float(np.sum(np.diff(edges) * held)), uncertainty, states.interval
+
+    def faulted(self, start: float, end: float) -> bool:
+        """Whether a fault bit or the fault state was reported within [start, end].
+
+        Raises
+        ------
+        Unmeasurable
+            MISSING_DATA if no fault was seen but state or fault bits are not all there: missing
+            data must not look like a healthy drive.
+        """
+        signals = [self.signal(name) for name in ("reported.fault", "reported.state")]
+        bits, states = (signal.cut(start, end) for signal in signals)
+        if bool(np.any(bits.y != 0.0)) or bool(np.any(np.rint(states.y) == DriveState.FAULT)):
+            return True
+        for signal in signals:
+            signal.window(start, end, 1)
+        return False
+
+
+def _speed(view: View) -> Signal:
+    factor = float(view.conditions.direction)
+    if "witness.speed" in view.trace.channels:
+        return view.signal("witness.speed", factor)
+    if "reported.speed" not in view.trace.channels:
+        raise Unmeasurable(Outcome.MISSING_DATA, "witness.speed was not captured")
+    found = view.signal("reported.speed", factor)
+    note = "from the speed the firmware reports: the rig has no tachometer"
+    return Signal(
+        found.name, found.t, found.y, found.accuracy, found.time_uncertainty, found.interval, note
+    )
