@@ -150,6 +150,11 @@ class Bench:
         """Note an instant on the host clock, s."""
         self._recorder.mark(name, time, detail=detail)
 
+    @property
+    def trace_start(self) -> float:
+        """Host time of the origin of the trace, s."""
+        return self._recorder.start
+
     def trace(self) -> Trace:
         """What was recorded since `begin_trace`."""
         return self._recorder.trace(self.clock.now())

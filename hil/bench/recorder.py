@@ -136,9 +136,7 @@ class Recorder:
             "witness.position": np.concatenate([readings.position for readings in self._shaft]),
             "witness.speed": np.concatenate([readings.speed for readings in self._shaft]),
         }
-        return [
-            self._channel(name, time, y, self._shaft_uncertainty) for name, y in values.items()
-        ]
+        return [self._channel(name, time, y, self._shaft_uncertainty) for name, y in values.items()]
 
     def _readback(self) -> list[Channel]:
         if not self._supply:

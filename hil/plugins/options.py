@@ -70,9 +70,7 @@ def bench_options(config: pytest.Config) -> BenchOptions:
     try:
         seed = int(values["seed"])
     except ValueError:
-        raise pytest.UsageError(
-            f"--hil-seed {values['seed']}: expected a whole number"
-        ) from None
+        raise pytest.UsageError(f"--hil-seed {values['seed']}: expected a whole number") from None
     if not 0 <= seed < 2**32:
         raise pytest.UsageError(f"--hil-seed {seed}: expected a number from 0 to 4294967295")
     if values["rig"] and not Path(values["rig"]).is_file():

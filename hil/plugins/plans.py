@@ -1,1 +1,147 @@
-"""pytest plugin: plans."""
+"""Collects ``*.plan.yaml`` files: one pytest item per planned item, in the order of the file.
+
+pytest's own options work on them: ``-k``, ``-m`` (each item is marked ``hil`` and with its
+scenario, direction and sensing method), ``--collect-only``, ``-x``, ``--lf``, ``--junitxml``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from functools import cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pytest
+
+from hil.core.errors import HilError, PlanError
+from hil.plugins.options import bench_options
+
+if TYPE_CHECKING:
+    from hil.core.record import ItemResult
+    from hil.plan.plan import PlannedItem
+    from hil.plan.rig import Rig
+
+MARKS = {
+    "hil": "runs on the bench (real or simulated)",
+    "start": "start manoeuvre",
+    "reversal": "direction reversal",
+    "stall": "stall, or its partner that must not trip",
+    "speed_step": "speed step",
+    "steps": "scenario made of primitive steps",
+    "cw": "clockwise",
+    "ccw": "counter-clockwise",
+    "hall": "sensing by Hall sensors",
+    "back_emf": "sensing by back-EMF",
+}
+
+
+class ItemNotPassed(Exception):
+    """Carries the verdict of an item that did not pass to pytest's reporting."""
+
+    def __init__(self, result: ItemResult) -> None:
+        super().__init__(result.reason)
+        self.result = result
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Register the marks."""
+    for name, text in MARKS.items():
+        config.addinivalue_line("markers", f"{name}: {text}")
+
+
+def pytest_collect_file(file_path: Path, parent: pytest.Collector) -> pytest.Collector | None:
+    """Take files named ``*.plan.yaml``."""
+    if file_path.name.endswith(".plan.yaml"):
+        collector: pytest.Collector = PlanFile.from_parent(parent, path=file_path)
+        return collector
+    return None
+
+
+@cache
+def load_rig_once(path: Path) -> Rig:
+    """A rig file read once per session."""
+    from hil.plan.load import load_rig
+
+    return load_rig(path)
+
+
+class PlanFile(pytest.File):
+    """A plan file."""
+
+    def collect(self) -> Iterable[PlanItem]:
+        """Read the plan against its rig; a wrong file is a collection error."""
+        from hil.measures.catalogue import KINDS, definitions
+        from hil.plan.plan import expand, load_plan
+
+        plan = load_plan(self.path)
+        given = bench_options(self.config).rig
+        rig_file = Path(given) if given else self.path.parent / plan.rig
+        rig = load_rig_once(rig_file.resolve())
+        units = {kind: {name: d.unit for name, d in definitions(kind).items()} for kind in KINDS}
+        for planned in expand(plan, rig, units):
+            yield PlanItem.from_parent(
+                self, name=planned.id, planned=planned, rig=rig, rig_file=rig_file.resolve()
+            )
+
+    def repr_failure(self, excinfo: pytest.ExceptionInfo[BaseException], style: Any = None) -> Any:
+        """An error in the file is shown as file:line:column and what is wrong, nothing else."""
+        if isinstance(excinfo.value, PlanError):
+            return str(excinfo.value)
+        return super().repr_failure(excinfo, style)
+
+
+class PlanItem(pytest.Item):
+    """One planned item."""
+
+    def __init__(self, *, planned: PlannedItem, rig: Rig, rig_file: Path, **kwargs: Any) -> None:
+        super().__init__(**kwargs)
+        self.planned, self.rig, self.rig_file = planned, rig, rig_file
+        for mark in (
+            "hil",
+            planned.kind.replace("-", "_"),
+            planned.direction.word,
+            planned.sensing.value.replace("-", "_"),
+        ):
+            self.add_marker(mark)
+        for requirement in planned.requirements:
+            self.user_properties.append(("requirement", requirement))
+
+    def runtest(self) -> None:
+        """Run it on the bench; anything but a pass is raised as `ItemNotPassed`."""
+        from hil.core.verdict import Verdict
+        from hil.plugins.run import RUN, run_planned
+
+        result = run_planned(self.config.stash[RUN], self.planned)
+        if result.verdict is Verdict.NOT_RUN:
+            pytest.skip(f"not run: {result.reason}")
+        if result.verdict is not Verdict.PASS:
+            raise ItemNotPassed(result)
+
+    def repr_failure(self, excinfo: pytest.ExceptionInfo[BaseException], style: Any = None) -> Any:
+        """The verdict, its reason, and every band that did not hold; no traceback."""
+        error = excinfo.value
+        if isinstance(error, ItemNotPassed):
+            return "\n".join(failure_lines(error.result))
+        if isinstance(error, HilError):
+            return f"{type(error).__name__}: {error}"
+        return super().repr_failure(excinfo, style)
+
+    def reportinfo(self) -> tuple[Path, int | None, str]:
+        """Where the scenario stands in the plan, for people and for JUnit."""
+        return self.path, self.planned.line - 1, self.name
+
+
+def failure_lines(result: ItemResult) -> Iterator[str]:
+    """What an engineer needs first: verdict and cause, then each band that did not hold."""
+    from hil.core.verdict import Verdict
+
+    yield f"{result.verdict.value.upper()}  {result.item}"
+    yield f"  {result.reason}"
+    seen = {result.reason}
+    for judgement in result.judgements:
+        if judgement.verdict is Verdict.PASS or judgement.reason in seen:
+            continue
+        seen.add(judgement.reason)
+        repeat = f"repetition {judgement.repeat}: " if judgement.repeat > 1 else ""
+        yield f"  {judgement.verdict.value}: {repeat}{judgement.reason}"
+    yield "  under: " + ", ".join(f"{key} {value}" for key, value in result.conditions.items())

@@ -15,7 +15,7 @@ from hil.core.verdict import Judgement, Verdict, combine
 from hil.measures.catalogue import measure
 from hil.plan.plan import PlannedItem
 from hil.plan.rig import Rig
-from hil.scenarios.act import act, conditions_of
+from hil.scenarios.act import act, check_safe, conditions_of
 from hil.scenarios.steps import Steps
 from hil.scenarios.timeline import state_spans
 from hil.verdicts.decide import judge
@@ -43,7 +43,7 @@ def execute(
     rig: Rig,
     bench: Bench,
     *,
-    keep: Callable[[int, Trace], None] = lambda repeat, trace: None,
+    keep: Callable[[int, Trace], object] = lambda _repeat, _trace: None,
 ) -> Executed:
     """Run every repetition of `item` and judge it.
 
@@ -54,9 +54,12 @@ def execute(
     done = Executed()
     conditions = conditions_of(item, rig)
     try:
+        check_safe(item, rig)
         for repeat in range(1, item.repeats + 1):
-            if not _repetition(item, rig, bench, conditions, repeat, done, keep):
+            if not _repetition(item, bench, conditions, repeat, done, keep):
                 break
+    except HilError as error:
+        done.problem = error
     finally:
         done.notes += bench.make_safe()
     _conclude(item, done)
@@ -65,12 +68,11 @@ def execute(
 
 def _repetition(
     item: PlannedItem,
-    rig: Rig,
     bench: Bench,
     conditions: Conditions,
     repeat: int,
     done: Executed,
-    keep: Callable[[int, Trace], None],
+    keep: Callable[[int, Trace], object],
 ) -> bool:
     """One repetition; False if it ended early and the item with it."""
     steps = Steps(bench)
@@ -78,7 +80,7 @@ def _repetition(
     if item.repeats > 1:
         steps.say(f"repetition {repeat} of {item.repeats}")
     try:
-        act(item, rig, steps)
+        act(item, steps)
         end = bench.clock.now()
         if not bench.come_to_rest():
             done.notes.append(f"repetition {repeat}: the shaft did not come to rest after stop")
@@ -118,7 +120,9 @@ def _conclude(item: PlannedItem, done: Executed) -> None:
         # Only the firmware's own doing is a fail; everything else is the bench's.
         firmware = isinstance(problem, FirmwareError)
         verdict = Verdict.FAIL if firmware else Verdict.BENCH_FAULT
-        whose = "firmware" if firmware else "bench" if isinstance(problem, BenchError) else "harness"
+        whose = (
+            "firmware" if firmware else "bench" if isinstance(problem, BenchError) else "harness"
+        )
         done.verdict = combine([verdict, *(j.verdict for j in done.judgements)])
         done.reason = f"{whose}: {problem}"
         return
@@ -131,5 +135,3 @@ def _conclude(item: PlannedItem, done: Executed) -> None:
         done.reason = f"{deciding[0].reason}{more}"
     else:
         done.reason = "nothing was judged"
-
-

@@ -2,10 +2,12 @@
 
 Each is run with the supply on and the board idle, works on `Steps`, and leaves the shaft turning
 or the fault latched; `hil.scenarios.execute` brings it to rest. Speeds in rpm (positive, with
-`direction` +1 or -1), times in s, torque in N m.
+the direction in `Approach`), times in s, torque in N m.
 """
 
 from __future__ import annotations
+
+from dataclasses import dataclass
 
 from hil.core.drive import DriveState, Fault
 from hil.core.errors import BenchError
@@ -16,30 +18,51 @@ from hil.scenarios.steps import ManoeuvreFailed, Steps
 SETTLE = 0.4
 
 
-def start(
-    steps: Steps, *, direction: int, speed: float, tolerance: float, within: float, hold: float
-) -> None:
+@dataclass(frozen=True, slots=True)
+class Approach:
+    """How a manoeuvre gets to its speeds.
+
+    Parameters
+    ----------
+    direction : +1 clockwise, -1 counter-clockwise.
+    tolerance : half-width of the band that counts as 'at speed', % of the speed.
+    within : s that reaching a speed may take.
+    running : the shaft turns at the entry speed already; no start command is sent.
+    """
+
+    direction: int
+    tolerance: float = 5.0
+    within: float = 5.0
+    running: bool = False
+
+
+def reach(steps: Steps, approach: Approach, speed: float) -> bool:
+    """Wait until the shaft turns at `speed` (signed) within the approach's tolerance."""
+    return steps.wait_for_speed(speed, tolerance=approach.tolerance, within=approach.within)
+
+
+def start(steps: Steps, approach: Approach, *, speed: float, hold: float) -> None:
     """From standstill to `speed`, then `hold` seconds of steady running."""
     steps.bench.wait(0.1)  # shows the rest position and that nothing moves before the command
-    steps.start(direction * speed)
-    if steps.wait_for_speed(direction * speed, tolerance=tolerance, within=within):
+    steps.start(approach.direction * speed)
+    if reach(steps, approach, approach.direction * speed):
         steps.wait(hold)
 
 
-def run_up(
-    steps: Steps, *, direction: int, speed: float, tolerance: float, within: float
-) -> None:
-    """Start as the preparation of another manoeuvre.
+def run_up(steps: Steps, approach: Approach, *, speed: float) -> None:
+    """Bring the shaft to the entry speed of another manoeuvre.
 
     Raises
     ------
     ManoeuvreFailed
         If the entry speed is not reached: then there is nothing to measure.
     """
-    steps.start(direction * speed)
-    if not steps.wait_for_speed(direction * speed, tolerance=tolerance, within=within):
+    if not approach.running:
+        steps.start(approach.direction * speed)
+    if not reach(steps, approach, approach.direction * speed):
         raise ManoeuvreFailed(
-            f"entry speed {speed:g} rpm not reached within {within:g} s: {steps.describe()}"
+            f"entry speed {speed:g} rpm not reached within {approach.within:g} s: "
+            f"{steps.describe()}"
         )
     steps.wait(SETTLE)
 
@@ -66,31 +89,20 @@ def refuse_unsafe_reversal(
     return peak
 
 
-def reversal(
-    steps: Steps,
-    *,
-    direction: int,
-    entry: float,
-    speed: float,
-    tolerance: float,
-    within: float,
-    hold: float,
-) -> None:
+def reversal(steps: Steps, approach: Approach, *, entry: float, speed: float, hold: float) -> None:
     """From `entry` speed to `speed` in the other direction."""
-    run_up(steps, direction=direction, speed=entry, tolerance=tolerance, within=within)
-    steps.set_speed(-direction * speed)
-    if steps.wait_for_speed(-direction * speed, tolerance=tolerance, within=within):
+    run_up(steps, approach, speed=entry)
+    steps.set_speed(-approach.direction * speed)
+    if reach(steps, approach, -approach.direction * speed):
         steps.wait(hold)
 
 
 def stall(
     steps: Steps,
+    approach: Approach,
     *,
-    direction: int,
     speed: float,
     torque: float,
-    tolerance: float,
-    within: float,
     hold: float,
     watch: float,
     from_standstill: bool = False,
@@ -103,9 +115,9 @@ def stall(
     bench = steps.bench
     if from_standstill:
         steps.brake(torque)
-        steps.start(direction * speed)
+        steps.start(approach.direction * speed)
     else:
-        run_up(steps, direction=direction, speed=speed, tolerance=tolerance, within=within)
+        run_up(steps, approach, speed=speed)
         steps.brake(torque)
     tripped = steps.expect_fault(Fault.OVER_CURRENT | Fault.STALL, within=hold)
     tripped = tripped or bench.latest.state is DriveState.FAULT
@@ -116,24 +128,16 @@ def stall(
     steps.clear()
     if not steps.wait_for_state(DriveState.IDLE, within=1.0):
         return
-    steps.start(direction * speed, mark="restart")
-    steps.wait_for_speed(direction * speed, tolerance=tolerance, within=within)
+    steps.start(approach.direction * speed, mark="restart")
+    reach(steps, approach, approach.direction * speed)
     steps.wait(SETTLE)
 
 
 def load_without_trip(
-    steps: Steps,
-    *,
-    direction: int,
-    speed: float,
-    torque: float,
-    tolerance: float,
-    within: float,
-    hold: float,
-    watch: float,
+    steps: Steps, approach: Approach, *, speed: float, torque: float, hold: float, watch: float
 ) -> None:
     """The partner of a stall: a load just inside the limit, which must not trip."""
-    run_up(steps, direction=direction, speed=speed, tolerance=tolerance, within=within)
+    run_up(steps, approach, speed=speed)
     steps.brake(torque)
     steps.wait(hold)
     steps.release()
@@ -142,12 +146,10 @@ def load_without_trip(
 
 def speed_step(
     steps: Steps,
+    approach: Approach,
     *,
-    direction: int,
     entry: float,
     speed: float,
-    tolerance: float,
-    within: float,
     hold: float,
     torque: float = 0.0,
     saturated_for: float = 0.0,
@@ -157,13 +159,14 @@ def speed_step(
     The braked step drives the speed controller into its limit; what it does after the release
     shows how it keeps its integral part.
     """
-    run_up(steps, direction=direction, speed=entry, tolerance=tolerance, within=within)
+    target = approach.direction * speed
+    run_up(steps, approach, speed=entry)
     if torque > 0.0:
         steps.brake(torque, mark="load-on")
-        steps.set_speed(direction * speed)
+        steps.set_speed(target)
         steps.wait(saturated_for)
         steps.release(mark="load-off")
     else:
-        steps.set_speed(direction * speed)
-    steps.wait_for_speed(direction * speed, tolerance=tolerance, within=within)
+        steps.set_speed(target)
+    reach(steps, approach, target)
     steps.wait(hold)

@@ -1,0 +1,50 @@
+"""Hardware or simulated bench: which one a run uses, and why, in one sentence."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+from hil.bench.open import hardware_identities
+from hil.core.errors import HilError
+from hil.plan.rig import Rig
+from hil.ports.link import LinkDescription
+
+Mode = Literal["auto", "hardware", "twin"]
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """Where a run happens.
+
+    Parameters
+    ----------
+    simulated : True for the twin.
+    reason : one sentence for the terminal, the record and every report page.
+    resources : role -> port or VISA resource that overrides the rig file.
+    """
+
+    simulated: bool
+    reason: str
+    resources: Mapping[str, str]
+
+
+def choose(rig: Rig, profile: LinkDescription, mode: str, resources: Mapping[str, str]) -> Choice:
+    """Decide by `mode`: ``hardware`` and ``twin`` as they say; ``auto`` asks the hardware.
+
+    ``auto`` takes the hardware if board and instruments all answer to their identity; nothing is
+    energised to find out. Otherwise it takes the twin and the reason names what was missing.
+    """
+    if mode == "twin":
+        return Choice(True, f"SIMULATED bench of rig {rig.rig}, as asked for", resources)
+    if mode == "hardware":
+        return Choice(False, f"hardware bench {rig.rig}, as asked for", resources)
+    try:
+        found = hardware_identities(rig, profile, resources)
+    except HilError as error:
+        return Choice(
+            True, f"SIMULATED bench of rig {rig.rig}, since no hardware answers: {error}", resources
+        )
+    board = next((who for who in found if who.role == "board"), None)
+    return Choice(False, f"hardware bench {rig.rig}, board {board} answers", resources)

@@ -1,0 +1,237 @@
+"""Opens what a rig file names: board and instruments, on hardware or on the simulated bench."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from hil.bench.bench import Bench, Observer, Parts, Settings
+from hil.bench.limits import Limits
+from hil.bench.recorder import Sources
+from hil.core.errors import BenchError
+from hil.core.record import Identity
+from hil.core.trace import Accuracy
+from hil.drivers.brake import BrakeConfig, ScpiBrake
+from hil.drivers.port_select import UsbMatch, find_port
+from hil.drivers.scpi import ScpiConfig
+from hil.drivers.serial_board import ByteLog, SerialBoard, SerialBoardConfig
+from hil.drivers.supply import ScpiSupply, SupplyConfig
+from hil.drivers.switch import ScpiSwitch, SwitchConfig
+from hil.drivers.tachometer import ScpiTachometer, TachometerConfig
+from hil.plan.rig import Instrument, Rig
+from hil.ports.clock import Clock, WallClock
+from hil.ports.link import LinkDescription
+
+#: Roles in the order in which they are opened; the supply first, so that it is known to be off.
+ROLES = ("supply", "tachometer", "brake", "switch")
+
+
+@dataclass(kw_only=True, slots=True)
+class Access:
+    """How to reach a bench.
+
+    Parameters
+    ----------
+    board : device path or pyserial URL.
+    visa : a PyVISA resource manager.
+    on_close : called when the bench is closed.
+    """
+
+    board: str
+    visa: Any
+    clock: Clock
+    on_close: list[Callable[[], None]] = field(default_factory=list)
+
+
+def hardware_access(rig: Rig, resources: Mapping[str, str]) -> Access:
+    """The real bench: port selected as the rig file says, VISA through pyvisa-py.
+
+    Raises
+    ------
+    BenchError
+        If the board's port is not there, or not unique.
+    """
+    link = rig.board
+    usb = link.usb and UsbMatch(
+        link.usb.vendor, link.usb.product, link.usb.serial, link.usb.location
+    )
+    board = resources.get("board") or find_port(by_id=link.by_id, usb=usb, url=link.url)
+    import pyvisa
+
+    manager = pyvisa.ResourceManager("@py")
+    return Access(board=board, visa=manager, clock=WallClock(), on_close=[manager.close])
+
+
+def open_parts(
+    rig: Rig,
+    profile: LinkDescription,
+    access: Access,
+    resources: Mapping[str, str],
+    log: ByteLog | None = None,
+) -> Parts:
+    """Open instruments, then the board, each checked against the identity the rig file expects.
+
+    Nothing is energised. On failure everything opened so far is closed again.
+
+    Raises
+    ------
+    BenchError
+        Naming what could not be opened and why.
+    """
+    with contextlib.ExitStack() as undo:
+        for action in access.on_close:
+            undo.callback(action)
+        opened: dict[str, Any] = {}
+        for role in ROLES:
+            instrument: Instrument | None = getattr(rig, role)
+            if instrument is not None:
+                opened[role] = _open_instrument(role, instrument, rig, access, resources)
+                undo.callback(opened[role].close)
+        board = SerialBoard.open(
+            SerialBoardConfig(url=access.board, description=profile), access.clock, log
+        )
+        undo.callback(board.close)
+        identity = board.identify()
+        expected = rig.board.expect_model
+        if expected and identity.model != expected:
+            raise BenchError(
+                f"wrong board at {access.board}: it says {identity.model!r}, "
+                f"the rig file expects {expected!r}"
+            )
+        undo.pop_all()
+        return Parts(board=board, on_close=access.on_close, **opened)
+
+
+def _open_instrument(
+    role: str, instrument: Instrument, rig: Rig, access: Access, resources: Mapping[str, str]
+) -> Any:
+    due = instrument.calibration_due
+    scpi = ScpiConfig(
+        resource=resources.get(role) or instrument.resource,
+        role=role,
+        expect=instrument.expect,
+        calibration_due=due.isoformat() if due else "",
+    )
+    clock, visa = access.clock, access.visa
+    if role == "supply":
+        return ScpiSupply.open(SupplyConfig(scpi=scpi), clock, visa)
+    if role == "tachometer":
+        assert rig.tachometer is not None
+        config = TachometerConfig(
+            scpi=scpi,
+            senses_direction=rig.tachometer.senses_direction,
+            interval=rig.tachometer.interval,
+        )
+        return ScpiTachometer.open(config, clock, visa)
+    if role == "brake":
+        assert rig.brake is not None
+        return ScpiBrake.open(BrakeConfig(scpi=scpi, max_torque=rig.brake.max_torque), clock, visa)
+    return ScpiSwitch.open(SwitchConfig(scpi=scpi), clock, visa)
+
+
+def assemble(
+    rig: Rig, profile: LinkDescription, parts: Parts, clock: Clock, observer: Observer | None
+) -> Bench:
+    """A bench from opened parts, with the limits and accuracies of the rig file."""
+    limits = rig.limits
+    return Bench(
+        parts=parts,
+        clock=clock,
+        settings=Settings(
+            current_limit=rig.supply.current_limit,
+            over_voltage=rig.supply.over_voltage_limit,
+            settle_within=rig.supply.settle_within,
+            settle_time=rig.supply.settle_time,
+        ),
+        limits=Limits(
+            speed=limits.speed,
+            current=limits.current,
+            dc_link_voltage=limits.dc_link_voltage,
+            temperature=limits.temperature,
+            wrong_direction=limits.wrong_direction,
+        ),
+        sources=sources_of(rig, profile),
+        observer=observer,
+    )
+
+
+def sources_of(rig: Rig, profile: LinkDescription) -> Sources:
+    """Accuracy and sampling interval of every channel, from rig file and link profile."""
+    told, supply, shaft = rig.telemetry, rig.supply, rig.tachometer
+    accuracy: dict[str, Accuracy] = {
+        "reported.speed": told.speed_accuracy.limits(),
+        "reported.setpoint": told.speed_accuracy.limits(),
+        "reported.current": told.current_accuracy.limits(),
+        "reported.peak": told.current_accuracy.limits(),
+        "reported.voltage": told.voltage_accuracy.limits(),
+        "supply.voltage": supply.voltage_accuracy.limits(),
+        "supply.current": supply.current_accuracy.limits(),
+    }
+    telemetry = profile.messages["telemetry"]
+    frame = 1.0 / profile.telemetry_rate
+    interval = {spec.channel: frame for spec in telemetry.fields if spec.channel}
+    interval |= {"supply.voltage": 0.05, "supply.current": 0.05}
+    if shaft is not None:
+        accuracy["witness.speed"] = shaft.speed_accuracy.limits()
+        accuracy["witness.position"] = shaft.position_accuracy.limits()
+        interval |= {"witness.speed": shaft.interval, "witness.position": shaft.interval}
+    return Sources(accuracy=accuracy, interval=interval, line_time=frame_time(profile))
+
+
+def frame_time(profile: LinkDescription) -> float:
+    """Seconds that one telemetry frame is on the line: start, eight data and stop bit a byte."""
+    sizes = {"u8": 1, "i8": 1, "u16": 2, "i16": 2, "u32": 4, "i32": 4, "f32": 4}
+    fields = profile.messages["telemetry"].fields
+    if profile.framing.kind == "lines":
+        # A number on a line protocol takes about five characters and its separator.
+        size = sum(6 if spec.type == "number" else 1 + spec.size for spec in fields) + 8
+    else:
+        size = sum(sizes.get(spec.type, spec.size) for spec in fields) + 5
+    return 10.0 * size / profile.baud
+
+
+def open_bench(
+    rig: Rig,
+    profile: LinkDescription,
+    simulated: bool,
+    resources: Mapping[str, str],
+    *,
+    seed: str,
+    observer: Observer | None = None,
+    log: ByteLog | None = None,
+) -> Bench:
+    """Open the bench; `seed` only matters to the simulated one.
+
+    Raises
+    ------
+    BenchError
+        If anything cannot be opened or is not who it should be.
+    """
+    if simulated:
+        from hil.bench.simulate import twin_access
+
+        # A simulated bench has every instrument under the name that the rig file gives it.
+        access, resources = twin_access(rig, profile, seed), {}
+    else:
+        access = hardware_access(rig, resources)
+    parts = open_parts(rig, profile, access, resources, log)
+    return assemble(rig, profile, parts, access.clock, observer)
+
+
+def hardware_identities(
+    rig: Rig, profile: LinkDescription, resources: Mapping[str, str]
+) -> tuple[Identity, ...]:
+    """Ask the hardware who it is, and let go of it again.
+
+    Raises
+    ------
+    BenchError
+        If anything does not answer, or is not who it should be.
+    """
+    bench = open_bench(rig, profile, False, resources, seed="")
+    try:
+        return bench.identities()
+    finally:
+        bench.close()

@@ -1,0 +1,147 @@
+"""Builds the simulated bench of a rig: motor, power stage and board, with instruments around it.
+
+The one place that knows both the rig file and the twin; everything above opens a port and a VISA
+resource and does not learn which bench is behind them.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import math
+
+import numpy as np
+
+from hil.bench.open import Access
+from hil.plan.rig import Rig
+from hil.ports.link import LinkDescription
+from hil.twin.drive import Drive
+from hil.twin.instruments.base import SimulatedInstrument
+from hil.twin.instruments.brake import SimulatedBrake
+from hil.twin.instruments.supply import SimulatedSupply, SupplyRating
+from hil.twin.instruments.switch import SimulatedSwitch
+from hil.twin.instruments.tachometer import SimulatedTachometer
+from hil.twin.load import LoadParameters
+from hil.twin.parameters import (
+    BridgeParameters,
+    DriveParameters,
+    HeatParameters,
+    MotorParameters,
+    SupplyParameters,
+)
+from hil.twin.port import FirmwareBinding
+from hil.twin.reference import ReferenceSettings, binding
+from hil.twin.wires.registry import publish
+from hil.twin.wires.visa import visa_library
+from hil.twin.world import VirtualClock, World
+
+
+def seed_number(seed: str) -> int:
+    """A 32-bit number from a text seed, the same on every machine."""
+    return int.from_bytes(hashlib.sha256(seed.encode()).digest()[:4], "little")
+
+
+def drive_parameters(rig: Rig, baud: int, seed: int) -> DriveParameters:
+    """Nameplate and twin section of a rig file as simulation parameters.
+
+    The shaft angle at power-up is drawn from `seed` unless the rig file fixes it: a motor that is
+    switched off stops anywhere.
+    """
+    motor, twin, regeneration = rig.motor, rig.twin, rig.regeneration
+    angle = twin.start_angle
+    if angle is None:
+        angle = float(np.random.default_rng([seed, 2]).uniform(0.0, 360.0))
+    rated = motor.rated_speed * math.pi / 30.0
+    bridge = BridgeParameters(
+        pwm_hz=twin.pwm_frequency, capacitance=regeneration.dc_link_capacitance
+    )
+    if regeneration.absorbed_by == "load-resistor":
+        above = rig.supply.max_voltage
+        bridge = BridgeParameters(
+            pwm_hz=twin.pwm_frequency,
+            capacitance=regeneration.dc_link_capacitance,
+            chopper=twin.load_resistor,
+            chopper_on=above * 1.1,
+            chopper_off=above * 1.05,
+        )
+    return DriveParameters(
+        motor=MotorParameters(
+            pole_pairs=motor.pole_pairs,
+            back_emf=motor.back_emf_constant,
+            flat_width_deg=twin.flat_top,
+            resistance=motor.resistance,
+            inductance=motor.inductance,
+            inertia=motor.inertia,
+            viscous=twin.viscous_torque_at_rated_speed / rated,
+            coulomb=twin.coulomb_friction,
+            cogging=twin.cogging,
+            initial_angle_deg=angle,
+        ),
+        bridge=bridge,
+        supply=SupplyParameters(
+            resistance=twin.supply_resistance,
+            two_way=regeneration.absorbed_by == "two-quadrant-supply",
+        ),
+        heat=HeatParameters(ambient=twin.ambient, reference_temperature=25.0),
+        load=LoadParameters(
+            mean=twin.load.torque,
+            pulsation=twin.load.pulsation,
+            pulses=twin.load.pulses_per_turn,
+        ),
+        baud=baud,
+    )
+
+
+def firmware_for(rig: Rig) -> FirmwareBinding:
+    """The reference firmware, set for the rig's motor, speaking the protocol the rig asks for."""
+    motor = rig.motor
+    settings = ReferenceSettings(
+        pole_pairs=motor.pole_pairs,
+        back_emf_constant=motor.back_emf_constant,
+        resistance=motor.resistance,
+        min_speed=motor.min_speed,
+        max_speed=motor.max_speed,
+    )
+    return binding(rig.twin.firmware.protocol, settings)
+
+
+def world_for(rig: Rig, profile: LinkDescription, seed: str) -> World:
+    """The whole simulated bench, powered up, supply off.
+
+    Every instrument of the rig file is there under its own VISA resource name.
+    """
+    number = seed_number(seed)
+    drive = Drive(drive_parameters(rig, profile.baud, number), firmware_for(rig), number)
+    supply = rig.supply
+    instruments: dict[str, SimulatedInstrument] = {
+        supply.resource: SimulatedSupply(
+            drive,
+            SupplyRating(
+                voltage_accuracy=supply.voltage_accuracy.limits(),
+                current_accuracy=supply.current_accuracy.limits(),
+            ),
+            number,
+        )
+    }
+    if rig.tachometer is not None:
+        instruments[rig.tachometer.resource] = SimulatedTachometer(drive)
+    if rig.brake is not None:
+        instruments[rig.brake.resource] = SimulatedBrake(
+            drive, rig.brake.max_torque, rig.brake.delay
+        )
+    if rig.switch is not None:
+        instruments[rig.switch.resource] = SimulatedSwitch(drive)
+    return World(drive, instruments)
+
+
+def twin_access(rig: Rig, profile: LinkDescription, seed: str) -> Access:
+    """Access to a new simulated bench in this process, in virtual time."""
+    import pyvisa
+
+    world = world_for(rig, profile, seed)
+    manager = pyvisa.ResourceManager(visa_library(world))
+    return Access(
+        board=publish(world),
+        visa=manager,
+        clock=VirtualClock(world),
+        on_close=[manager.close, world.close],
+    )

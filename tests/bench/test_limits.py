@@ -1,0 +1,101 @@
+"""Abort limits."""
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from hil.bench.limits import LimitExceeded, Limits, Watch
+from hil.core.errors import FirmwareError
+from hil.ports.board import BoardReadings
+from hil.ports.instruments import ShaftReadings, SupplyReading
+
+LIMITS = Limits(speed=5000.0, current=12.0, dc_link_voltage=40.0, temperature=80.0)
+
+
+def shaft(position: list[float], speed: float = 0.0) -> ShaftReadings:
+    n = len(position)
+    return ShaftReadings(np.arange(n) * 0.001, np.array(position), np.full(n, speed))
+
+
+def board(**values: float) -> BoardReadings:
+    named = {f"reported.{name}": np.array([value]) for name, value in values.items()}
+    return BoardReadings(np.array([0.0]), np.array([0.0]), named)
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "text"),
+    [
+        ("speed", -5001.0, "5001 rpm"),
+        ("current", 12.5, "12.5 A"),
+        ("voltage", 40.1, "40.1 V"),
+        ("temperature", 81.0, "81 degC"),
+    ],
+)
+def test_a_reported_value_beyond_its_limit_names_value_and_limit(
+    name: str, value: float, text: str
+) -> None:
+    with pytest.raises(LimitExceeded, match=text):
+        Watch(LIMITS).check_board(board(**{name: value}))
+
+
+def test_values_at_the_limit_and_missing_values_pass() -> None:
+    watch = Watch(LIMITS)
+    watch.check_board(board(speed=5000.0, current=12.0, voltage=40.0, temperature=80.0))
+    watch.check_board(board(speed=float("nan")))
+    watch.check_supply(SupplyReading(0.0, 40.0, -12.0))
+    watch.check_shaft(shaft([]))
+
+
+def test_supply_readback_is_watched_too() -> None:
+    with pytest.raises(LimitExceeded, match=r"supply\.current"):
+        Watch(LIMITS).check_supply(SupplyReading(0.0, 24.0, 13.0))
+
+
+def test_motion_without_a_command_is_seen_across_reads() -> None:
+    watch = Watch(LIMITS)
+    watch.expect(0)
+    watch.check_shaft(shaft([3.0, 4.0]))
+    watch.check_shaft(shaft([9.0, 12.9]))
+    with pytest.raises(LimitExceeded, match="no motion was commanded"):
+        watch.check_shaft(shaft([13.5]))
+
+
+@pytest.mark.parametrize("direction", [1, -1])
+def test_travel_against_the_command_counts_from_the_furthest_point(direction: int) -> None:
+    watch = Watch(LIMITS)
+    watch.expect(direction)
+    watch.check_shaft(shaft([0.0, 360.0 * direction]))
+    watch.check_shaft(shaft([-359.0 * direction]))  # 719 deg back
+    with pytest.raises(LimitExceeded, match="against the commanded direction"):
+        watch.check_shaft(shaft([-361.0 * direction]))
+
+
+def test_either_direction_is_right_while_nothing_is_expected() -> None:
+    watch = Watch(LIMITS)
+    watch.expect(1)
+    watch.check_shaft(shaft([1000.0]))
+    watch.expect(None)
+    watch.check_shaft(shaft([-1000.0]))
+    watch.expect(-1)  # a new expectation starts from where the shaft is
+    watch.check_shaft(shaft([-1000.0, -2000.0]))
+
+
+def test_the_firmware_is_blamed_for_a_limit() -> None:
+    assert issubclass(LimitExceeded, FirmwareError)
+
+
+@given(
+    direction=st.sampled_from([1, -1]),
+    steps=st.lists(st.floats(0.0, 100.0), min_size=1, max_size=50),
+    offset=st.floats(-1e5, 1e5),
+)
+def test_motion_in_the_commanded_direction_never_aborts(
+    direction: int, steps: list[float], offset: float
+) -> None:
+    watch = Watch(LIMITS)
+    watch.expect(direction)
+    position = offset
+    for step in steps:
+        position += direction * step
+        watch.check_shaft(shaft([position]))
