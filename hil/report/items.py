@@ -82,7 +82,7 @@ def listing(record: RunRecord) -> tuple[Item, ...]:
             result: ItemResult | None = entry
         elif isinstance(entry, ItemStart) and id(entry) in lost:
             standing, result = Standing.INTERRUPTED, None
-            reason = f"interrupted: began at {entry.utc} and left no result"
+            reason = f"began at {entry.utc} and left no result"
         else:
             continue
         attempts[entry.item] += 1
@@ -91,7 +91,7 @@ def listing(record: RunRecord) -> tuple[Item, ...]:
         notes = tuple(note for note in record.notes if note.item == entry.item)
         found.append(Item(name, entry.item, standing, reason, len(found) + 1, result, notes))
     for item in record.never_begun:
-        reason = "not run: the run ended before it"
+        reason = "the run ended before it"
         found.append(Item(item, item, Standing.NOT_RUN, reason, len(found) + 1))
     return tuple(found)
 

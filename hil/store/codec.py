@@ -121,7 +121,7 @@ def _fields(cls: Any) -> Mapping[str, tuple[Any, bool]]:
 def _pack(hint: Any, value: Any, where: str) -> Any:
     """`value`, which should be a `hint`, as JSON data."""
     if _has_fields(hint):
-        if type(value) is not hint:
+        if not isinstance(value, hint):
             raise _Mismatch(where, f"expected {_name(hint)}, found {type(value).__name__}")
         return {
             name: _pack(kind, getattr(value, name), _join(where, name))

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 #: Columns in order. `value`, `uncertainty` (standard, k=1), `resolution`, `low`, `high` and
 #: `margin` are in `unit`; `conformance` is a probability; empty means there is none.
 COLUMNS = (
+    "evidence",  # bench or simulated: the two are never mixed
     "item",
     "scenario",
     "repeat",
@@ -43,7 +44,10 @@ def measures_frame(record: RunRecord) -> pd.DataFrame:
     """
     import pandas as pd
 
-    rows = [row for result in record.results for row in _rows(result)]
+    evidence = "simulated" if record.start.simulated else "bench"
+    rows = [
+        [evidence, *_row(result, *found)] for result in record.results for found in judged(result)
+    ]
     return pd.DataFrame(rows, columns=list(COLUMNS))
 
 
@@ -53,19 +57,23 @@ def measures_csv(record: RunRecord) -> bytes:
     return text.encode("utf-8", "backslashreplace")
 
 
-def _rows(result: ItemResult) -> Iterator[list[object]]:
+def judged(result: ItemResult) -> Iterator[tuple[Measure, int, Judgement | None]]:
+    """Every measure with its repetition (0 for the item as a whole) and judgement.
+
+    A measure without a band comes once with None, one with two bands twice. Judgements of the
+    item as a whole, such as k of n, need not repeat a listed measure and come last.
+    """
     left = list(result.judgements)
     repeats = result.repeats or (0,) * len(result.measures)
     for measure, repeat in zip(result.measures, repeats, strict=True):
         own = [j for j in left if j.measure == measure and j.repeat == repeat]
         left = [j for j in left if j not in own]
         if not own:
-            yield _row(result, measure, repeat, None)
+            yield measure, repeat, None
         for judgement in own:
-            yield _row(result, measure, repeat, judgement)
-    # Judgements of the item as a whole, such as k of n, need not repeat a listed measure.
+            yield measure, repeat, judgement
     for judgement in left:
-        yield _row(result, judgement.measure, judgement.repeat, judgement)
+        yield judgement.measure, judgement.repeat, judgement
 
 
 def _row(

@@ -1,0 +1,186 @@
+"""What the charts of an item show: panels, series, pass bands and marks, as plain data."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from hil.core.band import Band
+from hil.core.record import ItemResult
+from hil.core.trace import FloatArray, Trace
+from hil.report.thin import packed, thin
+
+#: Panels from the top: title, unit, and channel -> (name for people, line style).
+PANELS: tuple[tuple[str, str, dict[str, tuple[str, str]]], ...] = (
+    (
+        "Speed",
+        "rpm",
+        {
+            "reported.setpoint": ("set point", "dot"),
+            "reported.speed": ("reported by firmware", "dash"),
+            "witness.speed": ("tachometer", "solid"),
+        },
+    ),
+    (
+        "Current",
+        "A",
+        {
+            "reported.current": ("reported by firmware", "dash"),
+            "reported.peak": ("reported peak", "dot"),
+            "supply.current": ("supply readback", "solid"),
+        },
+    ),
+    (
+        "Voltage",
+        "V",
+        {
+            "reported.voltage": ("reported by firmware", "dash"),
+            "supply.voltage": ("supply readback", "solid"),
+        },
+    ),
+    ("Shaft angle", "deg", {"witness.position": ("tachometer", "solid")}),
+    ("Power stage", "degC", {"reported.temperature": ("reported by firmware", "dash")}),
+)
+#: Scenario -> marks its times may count from, the first present one is taken.
+_ONSETS = {
+    "start": ("command",),
+    "reversal": ("reverse",),
+    "stall": ("brake-on", "command"),
+    "speed-step": ("set-point",),
+}
+#: Measures that are durations from that onset; others count from instants no chart knows.
+_FROM_ONSET = ("time-to-", "settling-time", "trip-time")
+
+
+@dataclass(frozen=True, eq=False)
+class Series:
+    """One line in a panel, thinned."""
+
+    name: str
+    style: str  # solid, dash, dot
+    t: FloatArray
+    y: FloatArray
+
+
+@dataclass(frozen=True)
+class Limit:
+    """A limit of a pass band that has a place in a chart.
+
+    `level` is a value on the panel's axis, or, with `across` False, an instant in s.
+    """
+
+    level: float
+    label: str
+    across: bool = True
+
+
+@dataclass(frozen=True, eq=False)
+class Panel:
+    """One chart of the stack."""
+
+    title: str
+    unit: str
+    series: tuple[Series, ...]
+    limits: tuple[Limit, ...] = field(default=())
+
+    @property
+    def range(self) -> tuple[float, float]:
+        """Smallest and largest value to show, limits included; (0, 1) without any."""
+        parts = [s.y[np.isfinite(s.y)] for s in self.series]
+        parts.append(np.array([limit.level for limit in self.limits if limit.across]))
+        values = np.concatenate(parts)
+        if not values.size:
+            return 0.0, 1.0
+        low, high = float(values.min()), float(values.max())
+        return (low, high) if high > low else (low - 0.5, high + 0.5)
+
+
+def panels(trace: Trace, result: ItemResult, repeat: int, points: int) -> tuple[Panel, ...]:
+    """The panels that have data, with the bands that can be drawn in them.
+
+    Parameters
+    ----------
+    repeat : repetition the trace belongs to, from 1.
+    points : largest number of points of one series.
+    """
+    found = []
+    bands = {j.band for j in result.judgements if j.repeat in (0, repeat)}
+    ordered = sorted(bands, key=lambda band: band.measure)
+    for title, unit, channels in PANELS:
+        series = []
+        for name, (words, style) in channels.items():
+            channel = trace.channel(name)
+            if channel is not None and bool(np.isfinite(channel.y).any()):
+                series.append(Series(words, style, *thin(channel.t, channel.y, points)))
+        if series:
+            limits = tuple(_limits(title, trace, result.scenario, ordered))
+            found.append(Panel(title, unit, tuple(series), limits))
+    return tuple(found)
+
+
+def chart_data(trace: Trace, shown: Iterable[Panel]) -> dict[str, Any]:
+    """The panels as the script of the page reads them; numbers are packed 16-bit steps."""
+    end = max(trace.end, 1e-9)
+    data = []
+    for panel in shown:
+        low, high = panel.range
+        data.append(
+            {
+                "title": panel.title,
+                "unit": panel.unit,
+                "range": [low, high],
+                "series": [
+                    {
+                        "name": s.name,
+                        "style": s.style,
+                        "t": packed(s.t, 0.0, end),
+                        "y": packed(s.y, low, high),
+                    }
+                    for s in panel.series
+                ],
+                "limits": [
+                    {"level": x.level, "label": x.label, "across": x.across} for x in panel.limits
+                ],
+            }
+        )
+    return {"end": end, "panels": data, "marks": [round(mark.t, 6) for mark in trace.marks]}
+
+
+def _limits(title: str, trace: Trace, scenario: str, bands: Iterable[Band]) -> Iterable[Limit]:
+    """Limits with a place in the panel called `title`; the others are in the table only."""
+    for band in bands:
+        label = f"{band.measure} {band}"
+        edges = [edge for edge in (band.low, band.high) if edge is not None]
+        peak = "peak" in band.measure
+        if (title, band.unit) in {("Current", "A"), ("Voltage", "V")} and peak:
+            for edge in edges:
+                yield Limit(edge, label)
+        elif title == "Speed" and band.unit == "s" and band.measure.startswith(_FROM_ONSET):
+            onset = _onset(trace, scenario)
+            for edge in edges:
+                if onset is not None and edge > 0.0 and onset + edge <= trace.end:
+                    yield Limit(onset + edge, label, across=False)
+        elif title == "Speed" and band.unit == "%" and band.measure == "overshoot":
+            target = _target(trace)
+            if target is not None and band.high is not None:
+                yield Limit(target * (1.0 + band.high / 100.0), label)
+
+
+def _onset(trace: Trace, scenario: str) -> float | None:
+    for name in _ONSETS.get(scenario, ()):
+        mark = trace.mark(name)
+        if mark is not None:
+            return mark.t
+    return None
+
+
+def _target(trace: Trace) -> float | None:
+    """The last set point that was not zero, rpm."""
+    channel = trace.channel("reported.setpoint")
+    if channel is None:
+        return None
+    asked = channel.y[np.isfinite(channel.y) & (channel.y != 0.0)]
+    return float(asked[-1]) if asked.size else None
