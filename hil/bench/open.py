@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import dataclasses
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
@@ -13,16 +14,13 @@ from hil.bench.recorder import Sources
 from hil.core.errors import BenchError
 from hil.core.record import Identity
 from hil.core.trace import Accuracy
-from hil.drivers.brake import BrakeConfig, ScpiBrake
 from hil.drivers.port_select import UsbMatch, find_port
 from hil.drivers.scpi import ScpiConfig
-from hil.drivers.serial_board import ByteLog, SerialBoard, SerialBoardConfig
-from hil.drivers.supply import ScpiSupply, SupplyConfig
-from hil.drivers.switch import ScpiSwitch, SwitchConfig
-from hil.drivers.tachometer import ScpiTachometer, TachometerConfig
+from hil.drivers.serial_board import ByteLog
 from hil.plan.rig import Instrument, Rig
 from hil.ports.clock import Clock, WallClock
 from hil.ports.link import LinkDescription
+from hil.ports.registry import Registry
 
 #: Roles in the order in which they are opened; the supply first, so that it is known to be off.
 ROLES = ("supply", "tachometer", "brake", "switch")
@@ -54,9 +52,14 @@ def hardware_access(rig: Rig, resources: Mapping[str, str]) -> Access:
         If the board's port is not there, or not unique.
     """
     link = rig.board
-    usb = link.usb and UsbMatch(
-        link.usb.vendor, link.usb.product, link.usb.serial, link.usb.location
-    )
+    usb = None
+    if link.usb is not None:
+        usb = UsbMatch(
+            vendor=link.usb.vendor,
+            product=link.usb.product,
+            serial=link.usb.serial,
+            location=link.usb.location,
+        )
     board = resources.get("board") or find_port(by_id=link.by_id, usb=usb, url=link.url)
     import pyvisa
 
@@ -83,15 +86,21 @@ def open_parts(
     with contextlib.ExitStack() as undo:
         for action in access.on_close:
             undo.callback(action)
+        registry = Registry.installed()
         opened: dict[str, Any] = {}
         for role in ROLES:
             instrument: Instrument | None = getattr(rig, role)
-            if instrument is not None:
-                opened[role] = _open_instrument(role, instrument, rig, access, resources)
-                undo.callback(opened[role].close)
-        board = SerialBoard.open(
-            SerialBoardConfig(url=access.board, description=profile), access.clock, log
-        )
+            if instrument is None:
+                continue
+            descriptor = registry.get(role, instrument.driver)
+            config = _configured(
+                descriptor.config, _offer(role, instrument, resources.get(role, ""))
+            )
+            opened[role] = descriptor.open(config, access.clock, access.visa)
+            undo.callback(opened[role].close)
+        descriptor = registry.get("board", rig.board.driver)
+        config = _configured(descriptor.config, {"url": access.board, "description": profile})
+        board: Any = descriptor.open(config, access.clock, log)
         undo.callback(board.close)
         identity = board.identify()
         expected = rig.board.expect_model
@@ -104,31 +113,22 @@ def open_parts(
         return Parts(board=board, on_close=access.on_close, **opened)
 
 
-def _open_instrument(
-    role: str, instrument: Instrument, rig: Rig, access: Access, resources: Mapping[str, str]
-) -> Any:
+def _offer(role: str, instrument: Instrument, override: str) -> dict[str, Any]:
+    """Everything the rig file says of an instrument, by the names configurations use."""
     due = instrument.calibration_due
     scpi = ScpiConfig(
-        resource=resources.get(role) or instrument.resource,
+        resource=override or instrument.resource,
         role=role,
         expect=instrument.expect,
         calibration_due=due.isoformat() if due else "",
     )
-    clock, visa = access.clock, access.visa
-    if role == "supply":
-        return ScpiSupply.open(SupplyConfig(scpi=scpi), clock, visa)
-    if role == "tachometer":
-        assert rig.tachometer is not None
-        config = TachometerConfig(
-            scpi=scpi,
-            senses_direction=rig.tachometer.senses_direction,
-            interval=rig.tachometer.interval,
-        )
-        return ScpiTachometer.open(config, clock, visa)
-    if role == "brake":
-        assert rig.brake is not None
-        return ScpiBrake.open(BrakeConfig(scpi=scpi, max_torque=rig.brake.max_torque), clock, visa)
-    return ScpiSwitch.open(SwitchConfig(scpi=scpi), clock, visa)
+    return {**instrument.model_dump(), "resource": scpi.resource, "scpi": scpi}
+
+
+def _configured(config: type, offer: Mapping[str, Any]) -> Any:
+    """A driver's configuration: of what is offered, the fields it has."""
+    names = {field.name for field in dataclasses.fields(config)}
+    return config(**{name: value for name, value in offer.items() if name in names})
 
 
 def assemble(

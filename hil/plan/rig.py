@@ -165,6 +165,7 @@ class BoardLink(Model):
     by_id: str = ""
     usb: Usb | None = None
     url: str = ""
+    driver: Text = "serial"
     profile: Text  # link profile, path relative to the file that names it
     expect_model: str = ""  # identity the board must answer with
     sensing: Annotated[tuple[Literal["hall", "back-emf"], ...], Field(min_length=1)] = (
@@ -266,7 +267,8 @@ class SimulatedBench(Model):
     viscous_torque_at_rated_speed: Torque = 0.002
     cogging: Torque = 0.001
     flat_top: Angle = 120.0  # electrical degrees of flat back-EMF
-    start_angle: Angle = 0.0
+    start_angle: Angle | None = None  # None: drawn from the seed
+    load_resistor: Resistance = 10.0  # across the DC link, where one absorbs braking energy
     pwm_frequency: Frequency = 20000.0
     supply_resistance: Resistance = 0.05
     ambient: Temperature = 25.0

@@ -87,7 +87,7 @@ class PlanFile(pytest.File):
         """An error in the file is shown as file:line:column and what is wrong, nothing else."""
         if isinstance(excinfo.value, PlanError):
             return str(excinfo.value)
-        return super().repr_failure(excinfo, style)
+        return super().repr_failure(excinfo)
 
 
 class PlanItem(pytest.Item):
