@@ -1,0 +1,316 @@
+"""One simulated drive: motor, bridge, DC link and supply around a firmware."""
+
+from __future__ import annotations
+
+import math
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from hil.core.trace import FloatArray
+from hil.twin import kernel
+from hil.twin.constants import constants_of
+from hil.twin.energy import Energies
+from hil.twin.kernel_memory import LINE_BUFFER, SHAFT_LOG, STATE
+from hil.twin.parameters import LINES, DriveParameters
+from hil.twin.port import OUTPUTS, OUTPUTS_AT, FirmwareBinding
+
+_RPM = 30.0 / math.pi
+_LEG = "ABC"
+
+
+class Temperatures(NamedTuple):
+    """Temperatures in degC."""
+
+    winding: float
+    housing: float
+    junction: float
+    sink: float
+
+
+class Drive:
+    """A powered-up board with its motor, the bench supply off, the shaft at rest.
+
+    The board's logic has a supply of its own; the bench supply feeds the power stage.
+
+    Parameters
+    ----------
+    parameters : the rig.
+    firmware : used by this drive alone; reset here.
+    seed : of the noise of this board's converters.
+    """
+
+    def __init__(self, parameters: DriveParameters, firmware: FirmwareBinding, seed: int) -> None:
+        self.parameters = parameters
+        self.firmware = firmware
+        self._constants = constants_of(parameters, firmware)
+        self._memory = np.zeros(1, STATE)
+        self._state: Any = self._memory[0]
+        self._addresses = (self._constants.ctypes.data, self._memory.ctypes.data)
+        self._pwm = parameters.bridge.pwm_hz
+        self._byte_time = 10.0 / parameters.baud
+        #: periods after which transmitted bytes must be fetched before they are overwritten
+        self._chunk = max(1, int(LINE_BUFFER // 2 * self._byte_time * self._pwm))
+        self._time = 0.0
+        self._periods = 0
+        self._to_board = bytearray()
+        self._from_board = bytearray()
+        self._tx_read = 0
+        self._log_read = 0
+        s = self._state
+        heat = parameters.heat
+        for node in ("winding_t", "housing_t", "junction_t", "sink_t"):
+            s[node] = heat.ambient
+        s["seed"] = np.random.SeedSequence(seed).generate_state(1, np.uint64)[0] | np.uint64(1)
+        s["angle"] = math.radians(parameters.motor.initial_angle_deg)
+        s["closed"] = 0b111111
+        s["over_voltage"] = math.inf
+        s["next_log"] = kernel.LOG_INTERVAL
+        self.restart_board()
+        kernel.begin(*self._addresses)
+
+    # time
+
+    @property
+    def time(self) -> float:
+        """Seconds since power-up of the simulated bench."""
+        return self._time
+
+    def advance(self, seconds: float) -> None:
+        """Let motor time pass; whole PWM periods are simulated, the rest is carried over.
+
+        Raises
+        ------
+        ValueError
+            If `seconds` is negative or not finite.
+        """
+        if not 0.0 <= seconds < math.inf:
+            raise ValueError(f"cannot advance by {seconds!r} s")
+        self._time += seconds
+        due = int(self._time * self._pwm + 1e-6)
+        while self._periods < due:
+            count = min(due - self._periods, self._chunk)
+            kernel.advance(*self._addresses, count)
+            self._periods += count
+            self._fetch()
+            if self._to_board:
+                self._refill()
+
+    # bench
+
+    def set_supply(self, voltage: float, current_limit: float, on: bool) -> None:
+        """Set point in V, current limit in A, output; a tripped supply stays off."""
+        if not (voltage >= 0.0 and current_limit >= 0.0):
+            raise ValueError(f"supply: {voltage!r} V, {current_limit!r} A")
+        s = self._state
+        s["supply_set"], s["supply_limit"] = voltage, current_limit
+        live = on and not s["tripped"]
+        if live and not s["supply_on"]:
+            s["source"] = s["link"]
+        s["supply_on"] = live
+        if not live:
+            s["supply_current"] = 0.0
+
+    def set_over_voltage(self, level: float) -> None:
+        """Voltage at the supply's terminals, V, above which it switches itself off; inf for never."""
+        self._state["over_voltage"] = level
+
+    @property
+    def over_voltage_tripped(self) -> bool:
+        """Whether the supply's over-voltage protection has switched it off."""
+        return bool(self._state["tripped"])
+
+    def clear_over_voltage(self) -> None:
+        """Clear the trip; the output stays off until it is switched on again."""
+        self._state["tripped"] = 0
+
+    @property
+    def supply_on(self) -> bool:
+        """Whether the supply's output is on."""
+        return bool(self._state["supply_on"])
+
+    @property
+    def supply_voltage(self) -> float:
+        """Voltage at the supply's terminals, V, mean over the last whole millisecond."""
+        return float(self._state["mean_voltage"])
+
+    @property
+    def supply_current(self) -> float:
+        """Current out of the supply, A, mean over the last whole millisecond."""
+        return float(self._state["mean_current"])
+
+    def set_brake(self, torque: float) -> None:
+        """Torque in N m opposing motion; the shaft holds while the motor pulls with less."""
+        if not 0.0 <= torque < math.inf:
+            raise ValueError(f"brake torque {torque!r} N m")
+        self._state["brake"] = torque
+
+    def set_line(self, line: str, closed: bool) -> None:
+        """Close or open one of `parameters.LINES`; an open phase loses its current at once."""
+        if line not in LINES:
+            raise ValueError(f"no line {line!r}; there are {', '.join(LINES)}")
+        s = self._state
+        bit = 1 << LINES.index(line)
+        s["closed"] = s["closed"] | bit if closed else s["closed"] & ~bit
+        if closed or not line.startswith("phase"):
+            return
+        before = self.energies().magnetic
+        phases = ("ia", "ib", "ic")
+        others = [one for one in phases if one != "i" + line[-1]]
+        rest = float(s["i" + line[-1]]) / 2
+        s["i" + line[-1]] = 0.0
+        for one in others:
+            s[one] += rest
+            if s["closed"] & (8 << phases.index(one)) == 0:
+                s[others[0]] = s[others[1]] = 0.0
+                break
+        s["e_switch"] += before - self.energies().magnetic  # in the arc
+
+    def set_pot(self, position: float) -> None:
+        """Turn the board's speed potentiometer, 0 to 1."""
+        self._state["pot"] = position
+
+    def press(self, buttons: int) -> None:
+        """Hold the buttons of these bits (`port.BUTTON_...`), release the others."""
+        self._state["buttons"] = buttons & 7
+
+    # serial line
+
+    def feed(self, data: bytes) -> None:
+        """Send bytes to the board; they arrive at the pace of the line."""
+        self._to_board += data
+        self._refill()
+
+    def drain(self) -> bytes:
+        """Bytes from the board that have left the line by now, since the last call."""
+        self._fetch()
+        left = math.ceil((self._state["tx_free"] - self._time) / self._byte_time - 1e-6)
+        end = len(self._from_board) - max(0, left)
+        if end <= 0:
+            return b""
+        data = bytes(self._from_board[:end])
+        del self._from_board[:end]
+        return data
+
+    def _refill(self) -> None:
+        s = self._state
+        head, tail = int(s["rx_head"]), int(s["rx_tail"])
+        if head == tail:
+            s["rx_next"] = max(s["rx_next"], self._time + self._byte_time)
+        count = min(len(self._to_board), LINE_BUFFER - (head - tail))
+        if count:
+            places = np.arange(head, head + count) % LINE_BUFFER
+            s["rx"][places] = np.frombuffer(bytes(self._to_board[:count]), np.uint8)
+            s["rx_head"] = head + count
+            del self._to_board[:count]
+
+    def _fetch(self) -> None:
+        head = int(self._state["tx_head"])
+        if head > self._tx_read:
+            places = np.arange(self._tx_read, head) % LINE_BUFFER
+            self._from_board += self._state["tx"][places].tobytes()
+            self._tx_read = head
+
+    # what truly happens
+
+    @property
+    def dc_link_voltage(self) -> float:
+        """DC link now, V."""
+        return float(self._state["link"])
+
+    @property
+    def dc_link_peak(self) -> float:
+        """Highest DC-link voltage since `clear_peaks`, V."""
+        return float(self._state["link_peak"])
+
+    @property
+    def current_peak(self) -> float:
+        """Largest magnitude of a phase current since `clear_peaks`, A."""
+        return float(self._state["current_peak"])
+
+    def clear_peaks(self) -> None:
+        """Start `dc_link_peak` and `current_peak` again."""
+        self._state["link_peak"] = self._state["link"]
+        self._state["current_peak"] = 0.0
+
+    @property
+    def speed_rpm(self) -> float:
+        """Speed of the shaft now, rpm, clockwise positive."""
+        return float(self._state["speed"]) * _RPM
+
+    @property
+    def angle_deg(self) -> float:
+        """Angle of the shaft now, mechanical degrees, not wrapped."""
+        return math.degrees(self._state["angle"])
+
+    @property
+    def phase_currents(self) -> tuple[float, float, float]:
+        """Currents into the motor now, A."""
+        s = self._state
+        return float(s["ia"]), float(s["ib"]), float(s["ic"])
+
+    @property
+    def temperatures(self) -> Temperatures:
+        """Temperatures now, degC."""
+        s = self._state
+        names = ("winding_t", "housing_t", "junction_t", "sink_t")
+        return Temperatures(*(float(s[name]) for name in names))
+
+    @property
+    def steps(self) -> int:
+        """Integration steps made since power-up."""
+        return int(self._state["steps"])
+
+    def shaft_samples(self) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Shaft since the last call, true values at 1 kHz: time in s, angle in deg, speed in rpm.
+
+        At most the last `SHAFT_LOG` samples.
+        """
+        s = self._state
+        head = int(s["logged"])
+        places = np.arange(max(self._log_read, head - SHAFT_LOG), head) % SHAFT_LOG
+        self._log_read = head
+        return (
+            s["log_time"][places],
+            np.degrees(s["log_angle"][places]),
+            s["log_speed"][places] * _RPM,
+        )
+
+    def energies(self) -> Energies:
+        """Where the energy went since power-up."""
+        s, c = self._state, self._constants[0]
+        currents = np.square(self.phase_currents).sum()
+        flows = (
+            "supply lead bleeder copper switch viscous coulomb load brake cogging pull"
+        ).split()
+        return Energies(
+            **{name: float(s["e_" + name]) for name in flows},
+            capacitor=float(0.5 * c["capacitance"] * s["link"] ** 2),
+            magnetic=float(0.5 * currents / c["inverse_inductance"]),
+            kinetic=float(0.5 * c["inertia"] * s["speed"] ** 2),
+        )
+
+    # firmware
+
+    @property
+    def firmware_fault(self) -> str:
+        """What the firmware did that no board would take, and when; empty when it did not."""
+        s = self._state
+        fault = int(s["fault"])
+        if fault == 0:
+            return ""
+        leg, value, when = _LEG[int(s["fault_leg"])], float(s["fault_value"]), float(s["fault_time"])
+        what = {
+            kernel.FAULT_DUTY: f"duty {value:g} on leg {leg}, expected 0 to 1",
+            kernel.FAULT_DRIVE: f"drive value {value:g} on leg {leg}, expected 0, 1 or 2",
+            kernel.FAULT_TRANSMIT: "port_transmit wrote more bytes than it was given room for",
+        }[fault]
+        return f"{self.firmware.name}: {what}, at {when:.6f} s; all gates off"
+
+    def restart_board(self) -> None:
+        """Power-on reset of the board alone: outputs floating, firmware as after power-up."""
+        s = self._state
+        self.firmware.block[OUTPUTS_AT : OUTPUTS_AT + OUTPUTS.itemsize] = 0
+        s["fault"] = 0
+        s["started"] = self._periods / self._pwm
+        self.firmware.reset(self._pwm)

@@ -1,0 +1,192 @@
+"""The compiled loop over PWM periods: firmware call, switching, integration, bookkeeping."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from numba import carray
+
+from hil.twin.jit import compiled, inlined, pointer
+from hil.twin.kernel_bridge import edges, gate
+from hil.twin.kernel_heat import warm
+from hil.twin.kernel_memory import CONSTANTS, SHAFT_LOG, STATE
+from hil.twin.kernel_sense import sample
+from hil.twin.kernel_serial import receive, transmit
+from hil.twin.kernel_step import step
+from hil.twin.load import load_torque
+from hil.twin.port import INPUTS, OUTPUTS, OUTPUTS_AT, call_period
+
+#: Interval of the shaft log, of the supply's mean readings and of the thermal model, s.
+LOG_INTERVAL = 1e-3
+
+#: What a firmware did wrong: codes of ``STATE.fault``.
+FAULT_DUTY, FAULT_DRIVE, FAULT_TRANSMIT = 1, 2, 3
+
+
+@inlined
+def stretch(c: Any, s: Any, ga: int, gb: int, gc: int, span: float) -> None:
+    """Integrate `span` seconds during which no gate switches."""
+    longest = c.longest
+    while span > 0.0:
+        h = span
+        if h > longest:
+            h = longest if span > 2.0 * longest else 0.5 * span
+        done = step(c, s, ga, gb, gc, h, 0)
+        if done < 0.0:
+            done = step(c, s, ga, gb, gc, -done, s.event)
+        span -= done
+        if span < 1e-13:
+            break
+
+
+@inlined
+def hold_torques(c: Any, s: Any) -> None:
+    """Set the torques that count as constant during the coming period, from its middle angle."""
+    angle = s.angle + 0.5 * c.period * s.speed
+    load = load_torque(c.load_mean, c.load_pulsation, c.load_pulses, c.load_shape, angle)
+    cogging = c.cogging * math.sin(c.cogging_cycles * angle) if c.cogging != 0.0 else 0.0
+    s.load, s.cogging = load, cogging
+    s.driving = c.load_pull - cogging
+    s.opposing = c.coulomb + load + s.brake
+    s.holding = c.breakaway + load + s.brake
+
+
+@inlined
+def settle(c: Any, s: Any) -> None:
+    """Book the energies of the period that has just passed."""
+    copper = s.winding_r * s.square
+    s.e_copper += copper
+    s.e_viscous += c.viscous * s.square_speed
+    s.e_coulomb += c.coulomb * s.travel
+    s.e_load += s.load * s.travel
+    s.e_brake += s.brake * s.travel
+    s.e_cogging += s.cogging * s.way
+    s.e_pull -= c.load_pull * s.way
+    s.square, s.square_speed, s.travel, s.way = 0.0, 0.0, 0.0, 0.0
+
+
+@inlined
+def condition(c: Any, s: Any) -> None:
+    """Move the supply's source towards its set point, and switch protection and chopper."""
+    if s.supply_on != 0:
+        room = c.slew * c.period
+        s.source += min(room, max(-room, s.supply_set - s.source))
+        if s.link + c.supply_resistance * s.supply_current > s.over_voltage:
+            s.tripped, s.supply_on = 1, 0
+    if s.link > c.chopper_on:
+        s.chopping = 1
+    elif s.link < c.chopper_off:
+        s.chopping = 0
+    s.conductance = 1.0 / c.bleeder + (1.0 / c.chopper if s.chopping != 0 else 0.0)
+
+
+@inlined
+def log(c: Any, s: Any, end: float) -> None:
+    """Every millisecond: shaft sample, mean supply readings, heat."""
+    if end < s.next_log - 1e-9:
+        return
+    place = s.logged % SHAFT_LOG
+    back = end - s.next_log
+    s.log_time[place] = s.next_log
+    s.log_angle[place] = s.angle - back * s.speed
+    s.log_speed[place] = s.speed
+    s.logged += 1
+    s.next_log = LOG_INTERVAL * (s.logged + 1)
+    elapsed = end - s.log_start
+    s.mean_current = s.charge / elapsed
+    s.mean_voltage = s.voltage_area / elapsed
+    iron = (s.e_viscous + s.e_coulomb - s.booked_iron) / elapsed
+    copper = (s.e_copper - s.booked_copper) / elapsed
+    switch = (s.e_switch - s.booked_switch) / elapsed
+    s.booked_iron = s.e_viscous + s.e_coulomb
+    s.booked_copper, s.booked_switch = s.e_copper, s.e_switch
+    s.charge, s.voltage_area, s.log_start = 0.0, 0.0, end
+    warm(c, s, elapsed, copper, switch, iron)
+
+
+@inlined
+def blame(s: Any, fault: int, leg: int, value: float, time: float) -> None:
+    """Note the first thing the firmware did wrong; the gates stay off from then on."""
+    if s.fault == 0:
+        s.fault, s.fault_leg, s.fault_value, s.fault_time = fault, leg, value, time
+
+
+@inlined
+def command(s: Any, outputs: Any, leg: int, time: float) -> None:
+    """Check what the firmware commands one leg to do."""
+    drive, duty = outputs.drive[leg], outputs.duty[leg]
+    if drive > 2:
+        blame(s, FAULT_DRIVE, leg, drive, time)
+    elif drive != 0 and not 0.0 <= duty <= 1.0:
+        blame(s, FAULT_DUTY, leg, duty, time)
+
+
+@compiled
+def begin(constants: int, state: int) -> None:
+    """Set what follows from temperature and let the board take its first sample, all legs off."""
+    c = carray(pointer(constants), 1, CONSTANTS)[0]
+    s = carray(pointer(state), 1, STATE)[0]
+    warm(c, s, 0.0, 0.0, 0.0, 0.0)
+    sample(c, s, 0, 0, 0)
+
+
+@compiled
+def advance(constants: int, state: int, periods: int) -> int:
+    """Simulate whole PWM periods.
+
+    Parameters
+    ----------
+    constants, state : addresses of a `CONSTANTS` and a `STATE` record.
+    periods : how many.
+
+    Returns
+    -------
+    Steps of integration made.
+    """
+    c = carray(pointer(constants), 1, CONSTANTS)[0]
+    s = carray(pointer(state), 1, STATE)[0]
+    inputs = carray(pointer(c.block), 1, INPUTS)[0]
+    outputs = carray(pointer(c.block + OUTPUTS_AT), 1, OUTPUTS)[0]
+    before = s.steps
+    period, middle = c.period, 0.5 * c.period
+    for _ in range(periods):
+        time = s.periods * period
+        condition(c, s)
+        if s.rx_tail < s.rx_head and s.rx_next <= time:
+            receive(c, s, time)
+        inputs.time = time - s.started
+        da, db, dc = outputs.drive[0], outputs.drive[1], outputs.drive[2]
+        ta, tb, tc = outputs.duty[0], outputs.duty[1], outputs.duty[2]
+        call_period(c.port_period, pointer(c.block), pointer(c.block + OUTPUTS_AT))
+        if s.tx_free <= time and transmit(c, s, time) < 0:
+            blame(s, FAULT_TRANSMIT, 0, 0.0, time)
+        for leg in range(3):
+            command(s, outputs, leg, time)
+        if c.output_delay == 0:
+            da, db, dc = outputs.drive[0], outputs.drive[1], outputs.drive[2]
+            ta, tb, tc = outputs.duty[0], outputs.duty[1], outputs.duty[2]
+        if s.fault != 0:
+            da, db, dc = 0, 0, 0
+        hold_torques(c, s)
+        a1, a2, a3, a4, ar = edges(da, ta, period, c.dead_time)
+        b1, b2, b3, b4, br = edges(db, tb, period, c.dead_time)
+        c1, c2, c3, c4, cr = edges(dc, tc, period, c.dead_time)
+        now, sampled = 0.0, False
+        while now < period:
+            ga, na = gate(now, a1, a2, a3, a4, ar)
+            gb, nb = gate(now, b1, b2, b3, b4, br)
+            gc, nc = gate(now, c1, c2, c3, c4, cr)
+            end = min(na, nb, nc, period)
+            if not sampled and end >= middle:
+                end = middle
+            stretch(c, s, ga, gb, gc, end - now)
+            now = end
+            if not sampled and now == middle:
+                sampled = True
+                sample(c, s, ga, gb, gc)
+        settle(c, s)
+        s.voltage_area += period * (s.link + c.supply_resistance * s.supply_current)
+        s.periods += 1
+        log(c, s, s.periods * period)
+    return int(s.steps - before)

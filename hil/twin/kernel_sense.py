@@ -1,0 +1,138 @@
+"""What the board measures in the middle of a PWM period."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+from numba import carray
+
+from hil.twin.jit import compiled, inlined, pointer
+from hil.twin.kernel_bridge import HIGH_ON, OPEN, idle_neutral, neutral, offset, rail
+from hil.twin.kernel_motor import hall_pattern, trapezoid
+from hil.twin.kernel_step import path_resistance
+from hil.twin.port import BUTTON_TRIP, INPUTS
+
+# compiled arithmetic on 64 bits needs every constant unsigned
+_U12, _U16, _U25, _U27 = np.uint64(12), np.uint64(16), np.uint64(25), np.uint64(27)
+_U32, _U48, _LOW = np.uint64(32), np.uint64(48), np.uint64(0xFFFF)
+_SCRAMBLE = np.uint64(2685821657736338717)
+
+
+@inlined
+def noise(s: Any) -> float:
+    """Next sample of a nearly normal distribution, mean 0, standard deviation 1.
+
+    Sum of the four 16-bit parts of a xorshift64* output (Marsaglia 2003, Vigna 2016), so it is
+    bounded at 3.46; the generator's state is the drive's own.
+    """
+    x = s.seed
+    x ^= x >> _U12
+    x ^= x << _U25
+    x ^= x >> _U27
+    s.seed = x
+    x *= _SCRAMBLE
+    total = (x & _LOW) + (x >> _U16 & _LOW) + (x >> _U32 & _LOW) + (x >> _U48)
+    return (float(total) / 65535.0 - 2.0) * math.sqrt(3.0)
+
+
+@inlined
+def convert(
+    s: Any, true: float, gain: float, offset: float, sigma: float, step: float, low: float, high: float
+) -> float:
+    """Reading of a converter: gain, offset, noise, range, quantisation."""
+    value = gain * true + offset
+    if sigma > 0.0:
+        value += sigma * noise(s)
+    value = min(high, max(low, value))
+    return math.floor(value / step + 0.5) * step if step > 0.0 else value
+
+
+@inlined
+def terminal(c: Any, s: Any, connection: int, current: float) -> float:
+    """Voltage of a connected terminal, V."""
+    return float(
+        rail(connection) * s.link
+        + offset(connection, c.diode_drop)
+        - path_resistance(c, s, connection) * current
+    )
+
+
+@inlined
+def open_terminal(c: Any, s: Any, gate: int, closed: int, voltage: float) -> float:
+    """Voltage of a terminal without current; with a broken lead the divider pulls it down."""
+    if closed == 0:
+        return float(s.link) if gate == HIGH_ON else 0.0
+    return float(min(s.link + c.diode_drop, max(-c.diode_drop, voltage)))
+
+
+@compiled
+def sample(c: Any, s: Any, ga: int, gb: int, gc: int) -> None:
+    """Write what the board sees at this instant into the inputs of the next firmware call."""
+    i = carray(pointer(c.block), 1, INPUTS)[0]
+    turns = s.angle * c.turns_per_rad
+    emf = s.flux * s.speed
+    ea = emf * trapezoid(turns - c.shift_a, c.steepness)
+    eb = emf * trapezoid(turns - c.shift_b, c.steepness)
+    ec = emf * trapezoid(turns - c.shift_c, c.steepness)
+    va = terminal(c, s, s.qa, s.ia)
+    vb = terminal(c, s, s.qb, s.ib)
+    vc = terminal(c, s, s.qc, s.ic)
+    if s.qa == OPEN and s.qb == OPEN and s.qc == OPEN:
+        star = idle_neutral(ea, eb, ec, c.diode_drop)
+    else:
+        r = s.winding_r
+        star = neutral(
+            s.qa, s.qb, s.qc, va - r * s.ia, vb - r * s.ib, vc - r * s.ic, ea, eb, ec
+        )
+    if s.qa == OPEN:
+        va = open_terminal(c, s, ga, s.closed & 8, star + ea)
+    if s.qb == OPEN:
+        vb = open_terminal(c, s, gb, s.closed & 16, star + eb)
+    if s.qc == OPEN:
+        vc = open_terminal(c, s, gc, s.closed & 32, star + ec)
+    bus = rail(s.qa) * s.ia + rail(s.qb) * s.ib + rail(s.qc) * s.ic
+    i.v_bus = _voltage(c, s, s.link)
+    i.v_phase[0] = _voltage(c, s, va)
+    i.v_phase[1] = _voltage(c, s, vb)
+    i.v_phase[2] = _voltage(c, s, vc)
+    i.i_bus = _current(c, s, bus)
+    if c.phase_shunts != 0:
+        i.i_phase[0] = _current(c, s, s.ia)
+        i.i_phase[1] = _current(c, s, s.ib)
+        i.i_phase[2] = _current(c, s, s.ic)
+    i.t_stage = s.junction_t
+    i.pot = s.pot
+    i.hall = hall_pattern(turns, c.hall_a, c.hall_b, c.hall_c, c.hall_inverted, s.closed)
+    trip = BUTTON_TRIP if s.bus_peak > c.comparator else 0
+    i.buttons = s.buttons | trip
+    s.bus_peak = 0.0
+
+
+@inlined
+def _voltage(c: Any, s: Any, true: float) -> float:
+    return convert(
+        s,
+        true,
+        c.voltage_gain,
+        c.voltage_offset,
+        c.voltage_noise,
+        c.voltage_step,
+        0.0,
+        c.voltage_limit,
+    )
+
+
+@inlined
+def _current(c: Any, s: Any, true: float) -> float:
+    return convert(
+        s,
+        true,
+        c.current_gain,
+        c.current_offset,
+        c.current_noise,
+        c.current_step,
+        -c.current_limit,
+        c.current_limit,
+    )
