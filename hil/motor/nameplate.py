@@ -12,8 +12,9 @@ from dataclasses import dataclass
 
 RPM_PER_RAD_S = 30.0 / math.pi
 
-#: Peak over RMS between two lines when each phase has a trapezoid with a 120 degree flat top:
-#: the line voltage is flat at 2 for 60 degrees and falls straight for 120 degrees, so its mean square is (60*4 + 120*4/3)/180 = 20/9 and the ratio 2/sqrt(20/9). A sine would give sqrt(2).
+#: Peak over RMS between two lines when each phase has a trapezoid with a 120 degree flat top.
+#: The line voltage is flat at 2 for 60 degrees and falls straight for 120 degrees, so its mean
+#: square is (60*4 + 120*4/3)/180 = 20/9 and the ratio 2/sqrt(20/9). A sine would give sqrt(2).
 TRAPEZOID_PEAK_OVER_RMS = math.sqrt(9.0 / 5.0)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Iterable, Iterator, Mapping
+from types import MappingProxyType
 from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
@@ -64,12 +65,21 @@ def validate(model: type[ModelT], source: Source, data: object = None, at: Where
 
 
 def problems(
-    model: type[BaseModel], error: ValidationError, source: Source, at: Where = ()
+    model: type[BaseModel],
+    error: ValidationError,
+    source: Source,
+    at: Where = (),
+    places: Mapping[str, Where] = MappingProxyType({}),
 ) -> Iterator[Problem]:
-    """Each entry of a validation error at its place in the file."""
+    """Each entry of a validation error at its place in the file.
+
+    `places` says where single keys really stand, when not all of them stand together at `at`.
+    """
     for entry in error.errors(include_url=False):
-        loc = _known(source.data, (*at, *entry["loc"]), entry["type"])
-        yield _problem(model, entry, source, loc, len(at))
+        loc = entry["loc"]
+        first = str(loc[0]) if loc else ""
+        path = (*places[first], *loc[1:]) if first in places else (*at, *loc)
+        yield _problem(model, entry, source, _known(source.data, path, entry["type"]), len(at))
 
 
 def _problem(

@@ -7,6 +7,8 @@ from pathlib import Path
 
 from hil.plan.checks import check_rig
 from hil.plan.explain import validate
+from hil.plan.matrix import Wrong, read_scenario
+from hil.plan.plan import Plan, PlanHead, Scenario
 from hil.plan.profile import Profile, check_profile, describe_link
 from hil.plan.rig import Rig
 from hil.plan.source import Problem, Source, Where, read, read_based, refuse
@@ -50,6 +52,51 @@ def load_profile(path: Path | str) -> LinkDescription:
     profile = validate(Profile, source)
     _raise(source, check_profile(profile))
     return describe_link(profile)
+
+
+def load_plan(path: Path | str) -> Plan:
+    """Read a plan file; `hil.plan.expand.expand` makes its items for a rig.
+
+    Raises
+    ------
+    PlanError
+        With file, line and column of every problem.
+    """
+    source = read(Path(path))
+    head = validate(PlanHead, source)
+    scenarios: list[Scenario] = []
+    wrong: list[Problem] = []
+    lines: dict[str, int] = {}
+    for index in range(len(head.scenarios)):
+        try:
+            scenario = read_scenario(source, index, head.defaults)
+        except Wrong as error:
+            wrong += error.problems
+            continue
+        at = ("scenarios", index, "id")
+        line = source.position(at, key=True).line
+        before = lines.setdefault(scenario.head.id, line)
+        if before != line:
+            text = (
+                f"scenarios[{index + 1}].id: {scenario.head.id!r} stands already at line {before}"
+            )
+            wrong.append(source.problem(at, text))
+        scenarios.append(scenario)
+    if wrong:
+        raise refuse(wrong)
+    rig = Path(path).parent / head.rig if head.rig else None
+    if rig is not None and not rig.is_file():
+        raise refuse([source.problem(("rig",), f"rig: there is no file {rig.as_posix()}")])
+    return Plan(
+        path=Path(path),
+        name=head.plan,
+        description=head.description,
+        rig_path=rig,
+        pairs_required=head.pairs == "required",
+        defaults=head.defaults,
+        scenarios=tuple(scenarios),
+        source=source,
+    )
 
 
 def _raise(source: Source, complaints: Iterable[tuple[Where, str]]) -> None:

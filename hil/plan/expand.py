@@ -1,0 +1,203 @@
+"""A plan and a rig make items; whatever the rig cannot do or no measure can judge is refused."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+
+from hil.core.drive import Sensing
+from hil.plan.bands import BandTable
+from hil.plan.explain import nearest, place
+from hil.plan.kinds import KINDS, StallParameters
+from hil.plan.matrix import known_keys
+from hil.plan.plan import BandText, Case, Plan, PlannedItem, Scenario
+from hil.plan.rig import Rig
+from hil.plan.source import Problem, Where, refuse
+from hil.verdicts.samples import RateTarget, trials_without_failure
+
+#: Kind of scenario -> name of a measure -> its canonical unit.
+Measures = Mapping[str, Mapping[str, str]]
+
+
+def expand(plan: Plan, rig: Rig, measures: Measures) -> tuple[PlannedItem, ...]:
+    """All items of a plan on a rig, in the order that `hil.plan.plan` documents.
+
+    Parameters
+    ----------
+    measures : for each kind of scenario, the names of its measures and their units.
+
+    Raises
+    ------
+    PlanError
+        With file, line and column of every problem: unknown measures, wrong units, contradictory
+        bands, conditions that the rig does not offer, ids that are not unique.
+    """
+    expansion = _Expansion(plan, rig, measures)
+    expansion.check_default_names()
+    pairs = [(s, item) for s in plan.scenarios for item in expansion.scenario(s)]
+    expansion.check_unique(pairs)
+    if plan.pairs_required:
+        expansion.check_partners(pairs)
+    if expansion.problems:
+        raise refuse(expansion.problems)
+    return tuple(item for _scenario, item in pairs)
+
+
+class _Expansion:
+    def __init__(self, plan: Plan, rig: Rig, measures: Measures) -> None:
+        self.plan, self.rig, self.measures = plan, rig, measures
+        self.source = plan.source
+        self.problems: list[Problem] = []
+
+    def complain(self, where: Where, text: str, *, key: bool = False) -> None:
+        self.problems.append(self.source.problem(where, text, key=key))
+
+    def scenario(self, scenario: Scenario) -> list[PlannedItem]:
+        own, preset = self._table(scenario, strict=True), self._table(scenario, strict=False)
+        own.read((*scenario.where, "bands"), scenario.head.bands)
+        preset.read(("defaults", "bands"), self.plan.defaults.bands)
+        success = self._success(scenario)
+        items = [self._item(scenario, case, (own, preset), success) for case in scenario.cases]
+        for case in scenario.cases:
+            for where, text in beyond_rig(case, self.rig):
+                self.complain(where, f"{place(where)}: {text}")
+        own.check_used()
+        self.problems += own.problems + preset.problems
+        if not own.problems:
+            for item in items:
+                if not item.bands and success is None:
+                    self.complain(scenario.where, f"no pass band applies to {item.id}")
+        return items
+
+    def _table(self, scenario: Scenario, *, strict: bool) -> BandTable:
+        units = self.measures.get(scenario.kind, {})
+        return BandTable(self.source, scenario.kind, units, self.plan.defaults.rule, strict=strict)
+
+    def _item(
+        self,
+        scenario: Scenario,
+        case: Case,
+        tables: tuple[BandTable, BandTable],
+        success: RateTarget | None,
+    ) -> PlannedItem:
+        sensing = case.sensing or Sensing(self.rig.board.sensing[0])
+        supply = self.rig.supply.voltage if case.supply is None else case.supply
+        values = {**case.values, "sensing": sensing.value, "supply": supply}
+        own, preset = tables
+        parts = [
+            own.fitting(name, values) or preset.fitting(name, values)
+            for name in dict.fromkeys((*own.names(), *preset.names()))
+        ]
+        identity = ".".join((scenario.head.id, *case.slug))
+        return PlannedItem(
+            id=identity,
+            kind=scenario.kind,
+            title=scenario.head.title or identity,
+            parameters=case.parameters,
+            direction=case.direction,
+            sensing=sensing,
+            supply_voltage=supply,
+            load=case.load,
+            repeats=scenario.repeats,
+            bands=tuple(part.band for part in parts if part is not None and part.band is not None),
+            success=success,
+            requirements=scenario.head.requirements,
+            plan=self.plan.name,
+            file=self.source.file,
+            line=self.source.position((*scenario.where, "id"), key=True).line,
+        )
+
+    def _success(self, scenario: Scenario) -> RateTarget | None:
+        wanted = scenario.head.success
+        if wanted is None:
+            return None
+        where: Where = (*scenario.where, "success")
+        try:
+            target = RateTarget(wanted.at_least, wanted.confidence)
+        except ValueError as error:
+            self.complain(where, f"{place(where)}: {error}")
+            return None
+        if "success" not in self.measures.get(scenario.kind, {}):
+            self.complain(where, f"{place(where)}: {scenario.kind} has no measure 'success'")
+        needed = trials_without_failure(target.at_least / 100, target.confidence / 100)
+        if scenario.repeats < needed:
+            self.complain(
+                where,
+                f"{place(where)}: {scenario.repeats} repeats cannot show {target.at_least:g} % "
+                f"with {target.confidence:g} % confidence, not even without a failure; it takes "
+                f"{needed}",
+            )
+        return target
+
+    def check_default_names(self) -> None:
+        kinds = {scenario.kind for scenario in self.plan.scenarios}
+        names = {name for kind in kinds for name in self.measures.get(kind, {})}
+        keys = {key for kind in KINDS for key in known_keys(kind)}
+        for name, entries in self.plan.defaults.bands.items():
+            at: Where = ("defaults", "bands", name)
+            if name not in names:
+                said = f"no scenario of this plan has a measure {name!r}{nearest(name, names)}"
+                self.complain(at, f"defaults.bands: {said}", key=True)
+            for key in (k for e in entries if isinstance(e, BandText) for k in e.when):
+                if key not in keys:
+                    self.complain(at, f"{place(at)}.when: unknown key {key!r}{nearest(key, keys)}")
+
+    def check_unique(self, pairs: list[tuple[Scenario, PlannedItem]]) -> None:
+        first: dict[str, int] = {}
+        for scenario, item in pairs:
+            if item.id in first:
+                where = (*scenario.where, "id")
+                text = f"{place(where)}: item {item.id} exists already, from line {first[item.id]}"
+                self.complain(where, text)
+            first.setdefault(item.id, item.line)
+
+    def check_partners(self, pairs: list[tuple[Scenario, PlannedItem]]) -> None:
+        """Each stall that must trip needs a partner just inside the limit that must not."""
+
+        def conditions(item: PlannedItem) -> tuple[object, ...]:
+            return item.direction, item.sensing, item.parameters.target
+
+        partners = {conditions(item) for _s, item in pairs if _expects(item) == "no-trip"}
+        for scenario, item in pairs:
+            if _expects(item) == "trip" and conditions(item) not in partners:
+                self.complain(
+                    scenario.where,
+                    f"{item.id} must trip, but no stall with 'expect: no-trip' has the same "
+                    f"direction, sensing and speed ('pairs: required')",
+                )
+
+
+def beyond_rig(case: Case, rig: Rig) -> Iterator[tuple[Where, str]]:
+    """What a cell of a matrix asks for and the rig does not offer: place and text naming both."""
+    motor = rig.motor
+    if case.sensing is not None and case.sensing.value not in rig.board.sensing:
+        yield (
+            case.where["sensing"],
+            f"{case.sensing} is not offered by rig {rig.rig} ({', '.join(rig.board.sensing)})",
+        )
+    if case.supply is not None and case.supply > rig.supply.max_voltage:
+        yield (
+            case.where["supply"],
+            f"{case.supply:g} V lies above max-voltage {rig.supply.max_voltage:g} V of the supply "
+            f"of rig {rig.rig}",
+        )
+    for key, speed in case.parameters.speeds():
+        if not motor.min_speed <= speed <= motor.max_speed:
+            yield (
+                case.where[key],
+                f"{speed:g} rpm lies outside min-speed {motor.min_speed:g} rpm to max-speed "
+                f"{motor.max_speed:g} rpm of the motor of rig {rig.rig}",
+            )
+    load = [("load", case.load)] if case.load else []
+    for key, torque in [*case.parameters.torques(), *load]:
+        if rig.brake is None:
+            yield case.where[key], f"rig {rig.rig} has no brake to apply {torque:g} N*m"
+        elif torque > rig.brake.max_torque:
+            yield (
+                case.where[key],
+                f"{torque:g} N*m lies above max-torque {rig.brake.max_torque:g} N*m of the brake "
+                f"of rig {rig.rig}",
+            )
+
+
+def _expects(item: PlannedItem) -> str:
+    return item.parameters.expect if isinstance(item.parameters, StallParameters) else ""

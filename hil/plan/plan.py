@@ -1,0 +1,190 @@
+"""The plan file: scenarios, the matrix each is run over, and pass bands.
+
+Order of items: scenarios as they stand in the file; within one, the axes of its matrix as written,
+the first one changing slowest. The id of an item is the id of its scenario and the value of each
+axis, in the same order: ``start.hall.cw.24v.2000rpm``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import BeforeValidator, Field
+
+from hil.core.band import Band, Rule
+from hil.core.drive import Direction, Sensing
+from hil.plan.kinds import Parameters
+from hil.plan.model import Count, Model, Name, Text
+from hil.plan.source import Source, Where
+from hil.plan.units import Ratio
+from hil.verdicts.samples import RateTarget
+
+
+class BandText(Model):
+    """Limits as written; they get their unit from the measure.
+
+    `exactly` stands for both limits at once. `when` names the part of the matrix it is for.
+    """
+
+    min: Text | int | float | None = None
+    max: Text | int | float | None = None
+    exactly: Text | int | float | None = None
+    rule: Rule | None = None
+    requirement: str = ""
+    when: dict[str, Any] = Field(default_factory=dict)
+
+
+class Success(Model):
+    """Share of the repetitions that must succeed, and how surely."""
+
+    at_least: Ratio
+    confidence: Ratio = 95.0
+
+
+def _listed(value: object) -> object:
+    return [value] if isinstance(value, dict | str) else value
+
+
+#: One band, a list of bands for parts of the matrix, or the word none, which drops a default.
+Bands = dict[str, Annotated[tuple[BandText | Literal["none"], ...], BeforeValidator(_listed)]]
+
+
+class Defaults(Model):
+    """What holds for every scenario unless it says otherwise."""
+
+    rule: Rule = Rule.SIMPLE
+    tolerance: Text | None = None
+    within: Text | None = None
+    bands: Bands = Field(default_factory=dict)
+
+
+class ScenarioHead(Model):
+    """The keys that all kinds of scenario share; the rest are parameters and conditions."""
+
+    id: Name
+    scenario: Text
+    title: str = ""
+    requirements: tuple[Text, ...] = ()
+    matrix: dict[str, Any] = Field(default_factory=dict)
+    bands: Bands = Field(default_factory=dict)
+    success: Success | None = None
+
+
+class PlanHead(Model):
+    """The keys of a plan file; scenarios are read one by one."""
+
+    format: Literal[1]
+    plan: Name
+    description: str = ""
+    rig: str = ""
+    pairs: Literal["required", "optional"] = "optional"
+    defaults: Defaults = Defaults()
+    scenarios: Annotated[list[dict[str, Any]], Field(min_length=1)]
+
+
+class Repeats(Model):
+    """The one entry of a matrix that is not an axis."""
+
+    repeats: Count = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """One cell of a matrix.
+
+    Parameters
+    ----------
+    slug : the parts that the axes add to the id.
+    direction, sensing, supply, load : conditions; None where the rig decides.
+    values : every condition and parameter by key, canonical, for ``when``.
+    where : key of a condition or parameter -> its place in the file.
+    """
+
+    slug: tuple[str, ...]
+    direction: Direction
+    sensing: Sensing | None
+    supply: float | None
+    load: float
+    parameters: Parameters
+    values: Mapping[str, object]
+    where: Mapping[str, Where]
+
+
+@dataclass(frozen=True, slots=True)
+class Scenario:
+    """A scenario and the cells of its matrix, in order."""
+
+    head: ScenarioHead
+    where: Where
+    kind: str
+    repeats: int
+    cases: tuple[Case, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """A plan file as read; `hil.plan.expand` makes items of it for one rig."""
+
+    path: Path
+    name: str
+    description: str
+    rig_path: Path | None
+    pairs_required: bool
+    defaults: Defaults
+    scenarios: tuple[Scenario, ...]
+    source: Source
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlannedItem:
+    """One item: a manoeuvre under fixed conditions, and the bands that judge it.
+
+    Parameters
+    ----------
+    id : unique in its plan, ``[a-z0-9._-]`` only.
+    kind : start, reversal, stall, speed-step, steps.
+    parameters : one of the classes of `hil.plan.kinds`, canonical units.
+    supply_voltage, load : V and N m (brake torque held throughout).
+    repeats : how many times it is run.
+    bands : at most one a measure.
+    success : what the repetitions must show as a sample, or None.
+    file, line : where its scenario stands.
+    """
+
+    id: str
+    kind: str
+    title: str
+    parameters: Parameters
+    direction: Direction
+    sensing: Sensing
+    supply_voltage: float
+    load: float
+    repeats: int
+    bands: tuple[Band, ...]
+    success: RateTarget | None
+    requirements: tuple[str, ...]
+    plan: str
+    file: str
+    line: int
+
+    def describe(self) -> dict[str, str]:
+        """Conditions and speeds in words, for records and reports."""
+        words = {
+            "direction": self.direction.word,
+            "sensing": self.sensing.value,
+            "supply": f"{self.supply_voltage:g} V",
+        }
+        if self.load:
+            words["load"] = f"{self.load:g} N*m"
+        for key, speed in self.parameters.speeds():
+            if key != "steps":
+                words[key] = f"{speed:g} rpm"
+        for key, torque in self.parameters.torques():
+            if key != "steps":
+                words[key] = f"{torque:g} N*m"
+        if self.repeats > 1:
+            words["repeats"] = str(self.repeats)
+        return words
