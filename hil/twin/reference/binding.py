@@ -1,0 +1,44 @@
+"""Making one board's worth of reference firmware."""
+
+from __future__ import annotations
+
+from hil.twin.port import STATE_AT, FirmwareBinding, new_block
+from hil.twin.reference.settings import ReferenceSettings, load
+from hil.twin.reference.state import STATE
+
+_USUAL_PWM = 20_000.0  # Hz, until the bench resets the board with its own
+
+
+def binding(
+    protocol: str = "lines", settings: ReferenceSettings | None = None
+) -> FirmwareBinding:
+    """Reference firmware for one simulated board.
+
+    Parameters
+    ----------
+    protocol : ``lines`` (ASCII) or ``cobs`` (binary).
+    settings : defaults suit the demo pump.
+
+    Raises
+    ------
+    ValueError
+        If the protocol is unknown.
+    """
+    from hil.twin.reference import firmware  # compiles, or loads compiled code
+
+    chosen = settings or ReferenceSettings()
+    block = new_block(STATE.itemsize)
+    variables = block[STATE_AT : STATE_AT + STATE.itemsize].view(STATE)[0]
+
+    def reset(pwm_hz: float) -> None:
+        load(variables, chosen, protocol, pwm_hz)
+
+    reset(_USUAL_PWM)
+    return FirmwareBinding(
+        name=f"reference firmware {chosen.version} ({protocol})",
+        period=firmware.period.address,
+        receive=firmware.receive.address,
+        transmit=firmware.transmit.address,
+        block=block,
+        reset=reset,
+    )

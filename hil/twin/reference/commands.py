@@ -1,0 +1,112 @@
+"""What each command of the host does; both protocols end here.
+
+Codes of the answer: 0 done, 1 busy (the motor turns), 2 a fault is latched or persists, 3 value out
+of range, 4 not a command.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from hil.twin.jit import inlined
+from hil.twin.reference import state as st
+from hil.twin.reference.protection import cause_persists
+from hil.twin.reference.sequencer import begin, enter
+from hil.twin.reference.speed import forget_rotor
+
+IDENTIFY, START, SPEED, STOP, CLEAR, SENSE, STREAM = 1, 2, 3, 4, 5, 6, 7
+DONE, BUSY, LATCHED, RANGE, UNKNOWN = 0, 1, 2, 3, 4
+
+_FASTEST_STREAM = 1000  # Hz
+
+
+@inlined
+def execute(s: Any, command: int, value: int) -> int:
+    """Obey or refuse one command; `value` is in rpm, Hz or a number, as the command has it."""
+    s.heard_at = s.tick
+    if command == START:
+        return _start(s, value)
+    if command == SPEED:
+        return _set_speed(s, value)
+    if command == STOP:
+        s.target = 0.0
+        s.wanted = 0
+        return DONE
+    if command == CLEAR:
+        return _clear(s)
+    if command == SENSE:
+        return _select_sensing(s, value)
+    if command == STREAM:
+        return _stream(s, value)
+    return DONE if command == IDENTIFY else UNKNOWN
+
+
+@inlined
+def _allowed(s: Any, speed: int) -> bool:
+    magnitude = abs(speed)
+    return magnitude == 0 or s.check_range == 0 or s.min_speed <= magnitude <= s.max_speed
+
+
+@inlined
+def _start(s: Any, speed: int) -> int:
+    if s.state == st.FAULT:
+        return LATCHED
+    if not _allowed(s, speed):
+        return RANGE
+    s.target = speed
+    s.wanted = 0 if speed == 0 else 1
+    if s.wanted == 1 and s.state == st.IDLE:
+        s.attempt = 0
+        begin(s)
+    return DONE
+
+
+@inlined
+def _set_speed(s: Any, speed: int) -> int:
+    """Change the set point; 0 is a stop, and only a start ends a stop."""
+    if not _allowed(s, speed):
+        return RANGE
+    s.target = speed
+    if speed == 0:
+        s.wanted = 0
+    return DONE
+
+
+@inlined
+def _clear(s: Any) -> int:
+    if s.state != st.FAULT:
+        return DONE
+    if s.coasting > s.turning_speed:
+        return BUSY
+    if cause_persists(s):
+        return LATCHED
+    s.faults = 0
+    s.heat = 0.0
+    s.hall_bad = 0
+    s.attempt = 0
+    enter(s, st.IDLE)
+    if s.wanted == 1:  # only with the seam `restarting`
+        begin(s)
+    return DONE
+
+
+@inlined
+def _select_sensing(s: Any, sensing: int) -> int:
+    if s.state != st.IDLE:
+        return BUSY
+    if sensing not in (st.SENSE_HALL, st.SENSE_BACK_EMF):
+        return RANGE
+    s.sensing = sensing
+    s.sector = -1
+    s.hall_bad = 0
+    forget_rotor(s)
+    return DONE
+
+
+@inlined
+def _stream(s: Any, rate: int) -> int:
+    if not 0 <= rate <= _FASTEST_STREAM:
+        return RANGE
+    s.stream_ticks = 0 if rate == 0 else int(round(1.0 / (s.period * rate)))
+    s.stream_phase = 0
+    return DONE

@@ -1,0 +1,242 @@
+"""What can be tuned in the reference firmware, and the seams through which a defect is seeded."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from types import MappingProxyType
+from typing import Any
+
+import numpy as np
+
+from hil.twin.reference import state as st
+from hil.twin.reference.sixstep import HALL_TABLE
+
+PROTOCOLS = {"lines": st.LINES, "cobs": st.COBS}
+SENSINGS = {"hall": st.SENSE_HALL, "back-emf": st.SENSE_BACK_EMF}
+
+#: Seam -> its neutral value. Each changes one behaviour and nothing else.
+SEAMS: Mapping[str, float] = MappingProxyType(
+    {
+        "speed_scale": 1.0,  # the control loop sees speed times this
+        "current_scale": 1.0,  # the current limit sees current times this
+        "trip_scale": 1.0,  # the over-current trip sees current times this
+        "report_speed_scale": 1.0,  # telemetry only, as the next ones
+        "report_current_scale": 1.0,
+        "report_peak_scale": 1.0,
+        "report_voltage_scale": 1.0,
+        "report_temperature_offset": 0.0,  # K
+        "lag": 0.0,  # ticks added between deciding to commutate and commutating
+        "lag_reverse": 0.0,  # the same, counter-clockwise only
+        "hall_shift": 0,  # sectors added to what the Hall table says
+        "tracking": 0.2,  # share of the clipped voltage that leaves the integrator per slow step
+        "fault_mask": 0,  # faults that are never raised, one bit each
+        "latching": 1,  # 0: a fault clears itself as soon as its cause is gone
+        "restarting": 0,  # 1: a clear restarts the drive with the old set point
+        "drop_every": 0,  # every n-th telemetry frame is left out, but counted
+        "corrupt_every": 0,  # every n-th telemetry frame carries a wrong checksum
+        "check_range": 1,  # 0: any speed is accepted
+    }
+)
+
+
+@dataclass(frozen=True, kw_only=True)
+class ReferenceSettings:
+    """Settings of the reference firmware, in SI units and rpm; the defaults suit the demo pump.
+
+    Every duration is rounded to whole PWM periods at the power-on reset, so nothing here depends
+    on the PWM frequency.
+
+    Raises
+    ------
+    ValueError
+        If the sensing method or a seam is not known, or an identity text is too long or not ASCII.
+    """
+
+    # identity, as reported over the link
+    model: str = "DOSING-DRIVE"  # at most 16 characters
+    version: str = "1.0.0"  # at most 8 characters
+    build: str = "5EED0001"  # at most 8 characters
+
+    # motor, as the firmware believes it to be
+    pole_pairs: int = 4
+    back_emf_constant: float = 0.040  # V s/rad between two phases
+    resistance: float = 1.2  # ohm between two phases
+
+    # commands
+    sensing: str = "hall"  # at power-up: "hall" or "back-emf"
+    min_speed: float = 500.0  # rpm, smallest speed accepted apart from 0
+    max_speed: float = 4000.0  # rpm
+    stream_rate: float = 0.0  # Hz, telemetry at power-up; 0 until the host asks
+    link_timeout: float = 0.0  # s without a valid command while turning; 0 = never a fault
+
+    # regulator
+    slow_rate: float = 1000.0  # Hz, speed loop and sequencer
+    slope: float = 4000.0  # rpm/s
+    proportional: float = 0.0028  # V/rpm
+    integral: float = 0.25  # V/(rpm s)
+    first_current: float = 0.5  # A, head start of the integrator
+    drive_limit: float = 6.0  # A
+    brake_limit: float = 2.0  # A fed back while decelerating
+    regen_voltage: float = 38.0  # V, no current is fed back above this DC-link voltage
+    limit_integral: float = 1000.0  # V/(A s)
+    limit_proportional: float = 2.0  # V/A, beyond the limit only
+    duty_min: float = 0.02  # smallest on time in which the current can be sampled
+    duty_max: float = 0.98
+
+    # sensing
+    speed_window: float = 0.008  # s, speed is taken over at least this long, or one electrical turn
+    standstill: float = 0.100  # s without passing a sector
+    blank: float = 0.0001  # s after a commutation during which back-EMF is not looked at
+    blank_share: float = 0.15  # or this share of a sector if that is longer
+    emf_threshold: float = 0.20  # V, smaller back-EMF proves nothing
+    commutation_delay: float = 0.5  # sectors from zero crossing to commutation: 30 degrees
+
+    # start with back-EMF sensing
+    align_times: tuple[float, float] = (0.100, 0.150)  # s
+    align_current: float = 3.0  # A
+    align_rise: float = 0.030  # s until the alignment voltage is reached
+    ramp_slope: float = 4000.0  # rpm/s
+    ramp_speed: float = 600.0  # rpm, but at most 90 % of the set point
+    ramp_current: float = 3.0  # A, allowance on top of the back-EMF
+    catch_share: float = 0.7  # of the ramp's end speed, from where zero crossings are looked for
+    catch_time: float = 0.200  # s from there to hand over, else the start has failed
+    handover_crossings: int = 6  # in a row
+    start_attempts: int = 1  # a failed start is reported, not hidden by trying again
+
+    # stop and reversal
+    short_speed: tuple[float, float] = (200.0, 400.0)  # rpm, Hall and back-EMF: windings shorted
+    short_time: float = 0.150  # s for which they stay shorted
+    turning_speed: float = 200.0  # rpm, a clear is refused while the rotor coasts faster
+
+    # protection
+    over_current: float = 9.0  # A, bridge input, either sign
+    over_current_periods: int = 3  # consecutive samples
+    continuous_current: float = 4.0  # A
+    i2t_budget: float = 7.0  # A^2 s above the continuous current
+    stall_time: float = 0.150  # s without progress at the current limit
+    stall_time_any: float = 0.500  # s without progress at any current
+    missed_crossings: int = 6  # in a row: the rotor is lost
+    under_voltage: float = 16.0  # V, while turning and when asked to start
+    over_voltage: float = 44.0  # V
+    over_temperature: float = 85.0  # degC; a sensor outside -40..150 counts as too hot
+    hall_trouble: int = 20  # 4 per illegal sample, minus 1 per good one
+
+    #: Seeded defects: name of a seam -> value, see `SEAMS`.
+    defects: Mapping[str, float] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        if self.sensing not in SENSINGS:
+            raise ValueError(f"sensing is {self.sensing!r}, expected one of {', '.join(SENSINGS)}")
+        for name, size in (("model", 16), ("version", 8), ("build", 8)):
+            text = getattr(self, name)
+            if len(text) > size or not text.isascii() or not text or set(text) & set(",*\r\n"):
+                raise ValueError(
+                    f"{name} is {text!r}, expected 1 to {size} ASCII characters, no comma or *"
+                )
+        for name in self.defects:
+            if name not in SEAMS:
+                raise ValueError(f"no seam is called {name!r}, expected one of {', '.join(SEAMS)}")
+
+
+def load(state: Any, settings: ReferenceSettings, protocol: str, pwm_hz: float) -> None:
+    """Power-on reset: zero every variable of `state` and write the settings into it.
+
+    Parameters
+    ----------
+    state : a record view of dtype `state.STATE`.
+    protocol : ``lines`` or ``cobs``.
+    pwm_hz : PWM frequency, Hz.
+
+    Raises
+    ------
+    ValueError
+        If the protocol is unknown or the frequency not positive.
+    """
+    if protocol not in PROTOCOLS:
+        raise ValueError(f"protocol is {protocol!r}, expected one of {', '.join(PROTOCOLS)}")
+    if not pwm_hz > 0.0:
+        raise ValueError(f"PWM frequency is {pwm_hz} Hz, expected a positive number")
+    values = _values(settings, pwm_hz) | dict(SEAMS) | dict(settings.defects)
+    values["protocol"] = PROTOCOLS[protocol]
+    for name in st.STATE.names or ():
+        state[name] = values.get(name, 0)
+    state["sensing"] = SENSINGS[settings.sensing]
+    state["direction"] = 1
+    state["sector"] = -1
+    state["shorted"] = state["caught"] = -1
+    state["due"] = np.inf
+    state["before"] = np.nan
+    state["temperature"] = 25.0
+    state["stream_ticks"] = round(pwm_hz / settings.stream_rate) if settings.stream_rate else 0
+
+
+def _values(s: ReferenceSettings, pwm_hz: float) -> dict[str, Any]:
+    """Settings in the units of the control loop."""
+
+    def ticks(seconds: float) -> int:
+        return round(seconds * pwm_hz)
+
+    slow_ticks = max(1, round(pwm_hz / s.slow_rate))
+    slow_time = slow_ticks / pwm_hz
+    align_voltage = s.resistance * s.align_current
+    return {
+        "model": _text(s.model, 16),
+        "version": _text(s.version, 8),
+        "build": _text(s.build, 8),
+        "period": 1.0 / pwm_hz,
+        "sector_rate": 10.0 * pwm_hz / s.pole_pairs,
+        "emf_per_rpm": s.back_emf_constant * 2.0 * np.pi / 60.0,
+        "resistance": s.resistance,
+        "min_speed": s.min_speed,
+        "max_speed": s.max_speed,
+        "slope": s.slope * slow_time,
+        "link_ticks": ticks(s.link_timeout),
+        "slow_ticks": slow_ticks,
+        "slow_time": slow_time,
+        "proportional": s.proportional,
+        "integral_step": s.integral * slow_time,
+        "first_current": s.first_current,
+        "drive_limit": s.drive_limit,
+        "brake_limit": s.brake_limit,
+        "regen_voltage": s.regen_voltage,
+        "limit_integral": s.limit_integral / pwm_hz,
+        "limit_proportional": s.limit_proportional,
+        "duty_min": s.duty_min,
+        "duty_max": s.duty_max,
+        "hall_table": np.array(HALL_TABLE, np.int32),
+        "speed_window": s.speed_window * pwm_hz,
+        "standstill_ticks": ticks(s.standstill),
+        "blank_ticks": s.blank * pwm_hz,
+        "blank_share": s.blank_share,
+        "emf_threshold": s.emf_threshold,
+        "commutation_delay": s.commutation_delay,
+        "align_ticks": np.array([ticks(t) for t in s.align_times]),
+        "align_voltage": align_voltage,
+        "align_rise": align_voltage / max(1, ticks(s.align_rise)),
+        "ramp_step": s.ramp_slope / pwm_hz,
+        "ramp_speed": s.ramp_speed,
+        "ramp_drop": s.resistance * s.ramp_current,
+        "catch_share": s.catch_share,
+        "catch_ticks": ticks(s.catch_time),
+        "handover_crossings": s.handover_crossings,
+        "start_attempts": s.start_attempts,
+        "short_speed": np.array(s.short_speed),
+        "short_ticks": ticks(s.short_time),
+        "turning_speed": s.turning_speed,
+        "over_current": s.over_current,
+        "over_current_ticks": s.over_current_periods,
+        "continuous_squared": s.continuous_current**2,
+        "i2t_budget": s.i2t_budget,
+        "stall_ticks": ticks(s.stall_time),
+        "stall_ticks_any": ticks(s.stall_time_any),
+        "missed_crossings": s.missed_crossings,
+        "under_voltage": s.under_voltage,
+        "over_voltage": s.over_voltage,
+        "over_temperature": s.over_temperature,
+        "hall_trouble": s.hall_trouble,
+    }
+
+
+def _text(text: str, size: int) -> np.ndarray[Any, np.dtype[np.uint8]]:
+    return np.frombuffer(text.encode("ascii").ljust(size, b"\0"), np.uint8)
