@@ -86,9 +86,7 @@ def expanded(uncertainty: float, factor: float = COVERAGE) -> float:
     return factor * uncertainty
 
 
-def conformance(
-    value: float, uncertainty: float, low: float | None, high: float | None
-) -> float:
+def conformance(value: float, uncertainty: float, low: float | None, high: float | None) -> float:
     """Probability that the true value lies within the limits (JCGM 106:2012, clause 7).
 
     The true value is taken as normal about `value`; without uncertainty it is 0 or 1.

@@ -1,0 +1,158 @@
+"""One measure held against its pass band.
+
+Rules (JCGM 106:2012, clause 8):
+
+- *simple*: a measured value inside the limits passes, one outside fails.
+- *guarded*: both verdicts must be clear of the limit by the expanded uncertainty U = 2 u (the three
+  zones of ISO 14253-1): pass inside the band narrowed by U, fail outside the band widened by U,
+  undecided between.
+
+Under either rule a band that the data cannot resolve decides nothing, unless the value lies so far
+outside that it fails anyway: the span of the band (its width, or the size of its only limit) must
+be at least three times the resolution of the measure and twice its expanded uncertainty. Counts and
+yes/no measures (unit 1) are exact.
+
+Without a value: missing data and too few samples are undecided, never a pass. An event that never
+happened fails a band with an upper limit (it took longer than any limit, or it did not happen when
+it had to), and leaves a mere lower limit undecided. A measure that does not apply is not-run.
+"""
+
+from __future__ import annotations
+
+from hil.core.band import Band, Rule
+from hil.core.measure import Measure, Outcome
+from hil.core.verdict import Judgement, Verdict
+from hil.verdicts.uncertainty import conformance, expanded
+
+#: A band narrower than this many resolutions decides nothing.
+RESOLUTIONS = 3.0
+#: A band narrower than this many expanded uncertainties decides nothing (C_m of 1, JCGM 106 7.6).
+UNCERTAINTIES = 2.0
+
+
+def judge(band: Band, measure: Measure, repeat: int = 0) -> Judgement:
+    """Hold a measure against a band.
+
+    Parameters
+    ----------
+    band, measure : of one name and unit.
+    repeat : repetition the measure belongs to, from 1; 0 for the item as a whole.
+
+    Raises
+    ------
+    ValueError
+        If band and measure are not of one name and unit.
+    """
+    if (band.measure, band.unit) != (measure.name, measure.unit):
+        raise ValueError(
+            f"a band of {band.measure} in {band.unit} does not judge {measure.name} "
+            f"in {measure.unit}"
+        )
+    if measure.value is None:
+        verdict, reason = _without_value(band, measure)
+        return Judgement(band, measure, verdict, reason, repeat=repeat)
+    uncertainty = measure.uncertainty or 0.0
+    verdict, reason = _with_value(band, measure, measure.value, uncertainty)
+    return Judgement(
+        band,
+        measure,
+        verdict,
+        reason,
+        margin(band, measure.value),
+        conformance(measure.value, uncertainty, band.low, band.high),
+        repeat,
+    )
+
+
+def margin(band: Band, value: float) -> float:
+    """Distance to the nearest limit, negative outside; in the unit of the band."""
+    distances = []
+    if band.low is not None:
+        distances.append(value - band.low)
+    if band.high is not None:
+        distances.append(band.high - value)
+    return min(distances)
+
+
+def span(band: Band) -> float:
+    """Width of a band with two limits, else the size of its only limit."""
+    if band.low is not None and band.high is not None:
+        return band.high - band.low
+    only = band.high if band.low is None else band.low
+    return abs(only) if only is not None else 0.0
+
+
+def _without_value(band: Band, measure: Measure) -> tuple[Verdict, str]:
+    why = f"{measure.outcome.value}" + (f", {measure.detail}" if measure.detail else "")
+    name = f"{measure.name}: "
+    if measure.outcome is Outcome.NOT_APPLICABLE:
+        return Verdict.NOT_RUN, f"{name}not judged: {measure.detail or why}"
+    if measure.outcome is not Outcome.NEVER_REACHED:
+        return Verdict.UNDECIDED, f"{name}{why}; {_limits(band)} can be neither shown nor refuted"
+    if band.high is None:
+        return Verdict.UNDECIDED, f"{name}{why}; a lower limit alone ({_limits(band)}) says nothing"
+    return Verdict.FAIL, f"{name}{why}; expected {_limits(band)}"
+
+
+def _with_value(
+    band: Band, measure: Measure, value: float, uncertainty: float
+) -> tuple[Verdict, str]:
+    exact = measure.unit == "1"
+    guard = expanded(uncertainty)
+    room = margin(band, value)
+    found = f"{measure.name} {_number(value, measure.unit)}"
+    if guard > 0.0:
+        found += f" ± {_number(guard, measure.unit)} (k=2)"
+    coarse = "" if exact else _too_coarse(band, measure, guard)
+    if coarse:
+        clear = max(guard, RESOLUTIONS * measure.resolution)
+        if room >= -clear:
+            return Verdict.UNDECIDED, f"{found}: {coarse}"
+        return Verdict.FAIL, (
+            f"{found} is {_beyond(band, value)}, which even this coarse measurement shows"
+        )
+    rule = f"{band.rule.value} rule"
+    if band.rule is Rule.GUARDED and guard > 0.0 and -guard <= room < guard:
+        side = "inside" if room >= 0.0 else "outside"
+        return Verdict.UNDECIDED, (
+            f"{found} lies {_number(abs(room), measure.unit)} {side} {_limits(band)}, nearer than "
+            f"its uncertainty ({rule})"
+        )
+    if room >= 0.0:
+        spare = "" if exact else f", {_number(room, measure.unit)} to spare"
+        return Verdict.PASS, f"{found} is {_limits(band)}{spare} ({rule})"
+    return Verdict.FAIL, f"{found} is {_beyond(band, value)} ({rule})"
+
+
+def _too_coarse(band: Band, measure: Measure, guard: float) -> str:
+    size = span(band)
+    if size < RESOLUTIONS * measure.resolution:
+        return (
+            f"{_limits(band)} is too fine to judge: the data resolves "
+            f"{_number(measure.resolution, measure.unit)}, and a band needs {RESOLUTIONS:g} times "
+            "that"
+        )
+    if size < UNCERTAINTIES * guard:
+        return (
+            f"{_limits(band)} is too fine to judge: the uncertainty of "
+            f"± {_number(guard, measure.unit)} covers more than half of it"
+        )
+    return ""
+
+
+def _beyond(band: Band, value: float) -> str:
+    if band.high is not None and value > band.high:
+        return f"{_number(value - band.high, band.unit)} above {_limits(band)}"
+    low = band.low if band.low is not None else value
+    return f"{_number(low - value, band.unit)} below {_limits(band)}"
+
+
+def _limits(band: Band) -> str:
+    if band.low is not None and band.low == band.high:
+        return f"exactly {_number(band.low, band.unit)}"
+    return str(band)
+
+
+def _number(value: float, unit: str) -> str:
+    text = f"{value:.4g}"
+    return text if unit == "1" else f"{text} {unit}"
