@@ -213,7 +213,7 @@ def open_bench(
         from hil.bench.simulate import twin_access
 
         # A simulated bench has every instrument under the name that the rig file gives it.
-        access, resources = twin_access(rig, profile, seed), {}
+        access, resources = twin_access(rig, seed), {}
     else:
         access = hardware_access(rig, resources)
     parts = open_parts(rig, profile, access, resources, log)

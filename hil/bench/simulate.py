@@ -12,8 +12,8 @@ import math
 import numpy as np
 
 from hil.bench.open import Access
+from hil.plan.load import load_profile
 from hil.plan.rig import Rig
-from hil.ports.link import LinkDescription
 from hil.twin.drive import Drive
 from hil.twin.instruments.base import SimulatedInstrument
 from hil.twin.instruments.brake import SimulatedBrake
@@ -104,13 +104,14 @@ def firmware_for(rig: Rig) -> FirmwareBinding:
     return binding(rig.twin.firmware.protocol, settings)
 
 
-def world_for(rig: Rig, profile: LinkDescription, seed: str) -> World:
+def world_for(rig: Rig, seed: int | str) -> World:
     """The whole simulated bench, powered up, supply off.
 
     Every instrument of the rig file is there under its own VISA resource name.
     """
-    number = seed_number(seed)
-    drive = Drive(drive_parameters(rig, profile.baud, number), firmware_for(rig), number)
+    number = seed_number(str(seed))
+    baud = load_profile(rig.profile_path).baud
+    drive = Drive(drive_parameters(rig, baud, number), firmware_for(rig), number)
     supply = rig.supply
     instruments: dict[str, SimulatedInstrument] = {
         supply.resource: SimulatedSupply(
@@ -133,11 +134,11 @@ def world_for(rig: Rig, profile: LinkDescription, seed: str) -> World:
     return World(drive, instruments)
 
 
-def twin_access(rig: Rig, profile: LinkDescription, seed: str) -> Access:
+def twin_access(rig: Rig, seed: str) -> Access:
     """Access to a new simulated bench in this process, in virtual time."""
     import pyvisa
 
-    world = world_for(rig, profile, seed)
+    world = world_for(rig, seed)
     manager = pyvisa.ResourceManager(visa_library(world))
     return Access(
         board=publish(world),

@@ -60,7 +60,9 @@ def pytest_collection_finish(session: pytest.Session) -> None:
         raise pytest.UsageError(f"two collected items have the id {twice}; ids must differ")
     try:
         (rig,) = rigs.values()
-        config.stash[RUN] = Run(bench_options(config), rig, planned, config.stash.get(PROGRESS, None))
+        config.stash[RUN] = Run(
+            bench_options(config), rig, planned, config.stash.get(PROGRESS, None)
+        )
     except HilError as error:
         raise pytest.UsageError(str(error)) from error
     signal.signal(signal.SIGTERM, _terminated)

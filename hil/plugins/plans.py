@@ -71,11 +71,12 @@ class PlanFile(pytest.File):
     def collect(self) -> Iterable[PlanItem]:
         """Read the plan against its rig; a wrong file is a collection error."""
         from hil.measures.catalogue import KINDS, definitions
-        from hil.plan.plan import expand, load_plan
+        from hil.plan.expand import expand
+        from hil.plan.load import load_plan
 
         plan = load_plan(self.path)
         given = bench_options(self.config).rig
-        rig_file = Path(given) if given else self.path.parent / plan.rig
+        rig_file = Path(given) if given else plan.rig_path
         rig = load_rig_once(rig_file.resolve())
         units = {kind: {name: d.unit for name, d in definitions(kind).items()} for kind in KINDS}
         for planned in expand(plan, rig, units):

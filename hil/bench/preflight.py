@@ -1,0 +1,116 @@
+"""Looks a rig over without energising anything: files, drivers, identities, limits."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from datetime import date
+from enum import StrEnum
+
+from hil.bench.open import open_bench
+from hil.core.errors import HilError
+from hil.core.record import Identity
+from hil.motor.bounds import highest_braking_speed, lossless_bus_peak
+from hil.plan.rig import Rig
+from hil.ports.link import LinkDescription
+
+
+class Grade(StrEnum):
+    """How a finding stands."""
+
+    OK = "ok"
+    WARNING = "warning"
+    FAILED = "failed"
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One thing that was looked at."""
+
+    what: str
+    grade: Grade
+    detail: str
+
+
+def look_over(
+    rig: Rig,
+    profile: LinkDescription,
+    *,
+    simulated: bool,
+    resources: Mapping[str, str],
+    today: date,
+) -> Iterator[Finding]:
+    """Every finding in turn; the output of the supply stays off throughout.
+
+    Parameters
+    ----------
+    resources : role -> port or VISA resource that overrides the rig file.
+    today : day on which calibrations must not be overdue.
+    """
+    yield Finding("rig file", Grade.OK, f"{rig.rig}: {rig.description or rig.motor.name}")
+    yield from _limits(rig)
+    try:
+        bench = open_bench(rig, profile, simulated, resources, seed="check")
+    except HilError as error:
+        yield Finding("bench", Grade.FAILED, str(error))
+        return
+    try:
+        for who in bench.identities():
+            yield _identity(who, today)
+        try:
+            supply = rig.supply
+            bench.supply.prepare(supply.voltage, supply.current_limit, supply.over_voltage_limit)
+            yield Finding(
+                "supply limits",
+                Grade.OK,
+                f"{supply.voltage:g} V, {supply.current_limit:g} A, protection at "
+                f"{supply.over_voltage_limit:g} V: set and read back, output off",
+            )
+        except HilError as error:
+            yield Finding("supply limits", Grade.FAILED, str(error))
+    except HilError as error:
+        yield Finding("identities", Grade.FAILED, str(error))
+    finally:
+        problems = bench.close()
+    for problem in problems:
+        yield Finding("leaving the bench safe", Grade.FAILED, problem)
+
+
+def _identity(who: Identity, today: date) -> Finding:
+    place = f" at {who.resource}" if who.resource else ""
+    if not who.calibration_due:
+        grade = Grade.OK if who.role in ("board", "switch", "brake") else Grade.WARNING
+        note = "" if grade is Grade.OK else "; no calibration date in the rig file"
+        return Finding(who.role, grade, f"{who}{place}{note}")
+    overdue = date.fromisoformat(who.calibration_due) < today
+    note = f"; calibration {'was' if overdue else 'is'} due {who.calibration_due}"
+    return Finding(who.role, Grade.WARNING if overdue else Grade.OK, f"{who}{place}{note}")
+
+
+def _limits(rig: Rig) -> Iterator[Finding]:
+    """How far the rig's abort limits allow a reversal, if the capacitor alone takes the energy."""
+    absorbed = rig.regeneration.absorbed_by.replace("-", " ")
+    if rig.regeneration.absorbed_by != "dc-link-capacitor":
+        yield Finding("regeneration", Grade.OK, f"absorbed by {absorbed}")
+        return
+    limit, voltage = rig.limits.dc_link_voltage, rig.supply.voltage
+    inertia, capacitance = rig.motor.inertia, rig.regeneration.dc_link_capacitance
+    peak = lossless_bus_peak(
+        voltage=voltage,
+        inertia=inertia,
+        capacitance=capacitance,
+        speed_rpm=rig.motor.max_speed,
+    )
+    text = f"reversal from {rig.motor.max_speed:g} rpm at {voltage:g} V: at most {peak:.1f} V"
+    if peak <= limit:
+        yield Finding("regeneration", Grade.OK, f"{text}, abort limit {limit:g} V")
+        return
+    highest = highest_braking_speed(
+        limit=limit, voltage=voltage, inertia=inertia, capacitance=capacitance
+    )
+    yield Finding(
+        "regeneration",
+        Grade.WARNING,
+        f"{text}, above the abort limit of {limit:g} V; reversals from more than "
+        f"{highest:.0f} rpm will be refused",
+    )

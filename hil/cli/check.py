@@ -1,0 +1,65 @@
+"""``hil check``: look a rig over before trusting it with a night."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import sys
+from datetime import UTC, datetime
+from pathlib import Path
+
+import click
+
+CAUTION = (
+    "This checks what software can see. Before power is applied a person must see to the rest: "
+    "motor secured, shaft guarded, hard-wired emergency stop within reach and tried, eye "
+    "protection on. Local codes and licensed practice come first."
+)
+
+
+@click.command("check")
+@click.argument("rig", type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@click.option("--twin", is_flag=True, help="Check against the simulated bench of the rig.")
+@click.option("--board", default="", help="Board port or pyserial URL; overrides the rig file.")
+@click.option("--supply", default="", help="VISA resource; overrides the rig file.")
+@click.option("--tachometer", default="", help="VISA resource; overrides the rig file.")
+@click.option("--brake", default="", help="VISA resource; overrides the rig file.")
+@click.option("--switch", default="", help="VISA resource; overrides the rig file.")
+@click.option(
+    "--json",
+    "json_file",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="Write the findings as JSON.",
+)
+def check(rig: Path, *, twin: bool, json_file: Path | None, **resources: str) -> None:
+    """Check RIG: its files, who answers, and the limits. Nothing is energised.
+
+    Exit code 0 when nothing failed, 3 otherwise.
+    """
+    from hil.bench.preflight import Grade, look_over
+    from hil.plan.load import load_profile, load_rig
+
+    found = load_rig(rig)
+    findings = []
+    words = {Grade.OK: "OK", Grade.WARNING: "WARNING", Grade.FAILED: "FAILED"}
+    if twin:
+        click.echo("SIMULATED bench: this says nothing about any real one.")
+    for finding in look_over(
+        found,
+        load_profile(found.profile_path),
+        simulated=twin,
+        resources={role: name for role, name in resources.items() if name},
+        today=datetime.now(UTC).date(),
+    ):
+        findings.append(finding)
+        lines = click.wrap_text(
+            finding.detail, 78, initial_indent=" " * 4, subsequent_indent=" " * 4
+        )
+        click.echo(f"{words[finding.grade]:<8} {finding.what}\n{lines}")
+    click.echo()
+    click.echo(click.wrap_text(CAUTION, 78))
+    if json_file is not None:
+        facts = [dataclasses.asdict(finding) for finding in findings]
+        json_file.write_text(json.dumps(facts, indent=2) + "\n", encoding="utf-8")
+    if any(finding.grade is Grade.FAILED for finding in findings):
+        sys.exit(3)
