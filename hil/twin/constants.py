@@ -12,8 +12,8 @@ from hil.twin.kernel_memory import CONSTANTS
 from hil.twin.parameters import DriveParameters
 from hil.twin.port import FirmwareBinding
 
-#: Longest integration step, s.
-LONGEST_STEP = 25e-6
+#: Longest integration step, s; a hair more than half a period of 20 kHz.
+LONGEST_STEP = 25e-6 * (1 + 1e-9)
 
 
 def constants_of(parameters: DriveParameters, firmware: FirmwareBinding) -> npt.NDArray[Any]:
@@ -32,9 +32,7 @@ def constants_of(parameters: DriveParameters, firmware: FirmwareBinding) -> npt.
     values = {
         "turns_per_rad": motor.pole_pairs / math.tau,
         "steepness": 180.0 / (180.0 - motor.flat_width_deg),
-        "shift_a": motor.phase_order[0] / 3.0,
-        "shift_b": motor.phase_order[1] / 3.0,
-        "shift_c": motor.phase_order[2] / 3.0,
+        "shift": np.array(motor.phase_order) / 3.0,
         "flux": motor.back_emf / 2.0,  # two phases in series make the line-to-line flat top
         "inverse_inductance": 2.0 / motor.inductance,
         "resistance": motor.resistance / 2.0,
@@ -68,6 +66,8 @@ def constants_of(parameters: DriveParameters, firmware: FirmwareBinding) -> npt.
         "chopper_on": bridge.chopper_on,
         "chopper_off": bridge.chopper_off,
         "supply_resistance": supply.resistance,
+        "lead_conductance": 1.0 / supply.resistance,
+        "lead_rate": 1.0 / (supply.resistance * bridge.capacitance),
         "slew": supply.slew,
         "two_way": supply.two_way,
         "current_limit": sensing.current_range,

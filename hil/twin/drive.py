@@ -155,15 +155,12 @@ class Drive:
         if closed or not line.startswith("phase"):
             return
         before = self.energies().magnetic
-        phases = ("ia", "ib", "ic")
-        others = [one for one in phases if one != "i" + line[-1]]
-        rest = float(s["i" + line[-1]]) / 2
-        s["i" + line[-1]] = 0.0
-        for one in others:
-            s[one] += rest
-            if s["closed"] & (8 << phases.index(one)) == 0:
-                s[others[0]] = s[others[1]] = 0.0
-                break
+        phase = "abc".index(line[-1])
+        mean = s["i"][phase] / 2.0
+        s["i"] += mean
+        s["i"][phase] = 0.0
+        if np.count_nonzero(s["i"]) < 2 or s["closed"] >> 3 in (1, 2, 4):
+            s["i"] = 0.0
         s["e_switch"] += before - self.energies().magnetic  # in the arc
 
     def set_pot(self, position: float) -> None:
@@ -247,7 +244,7 @@ class Drive:
     def phase_currents(self) -> tuple[float, float, float]:
         """Currents into the motor now, A."""
         s = self._state
-        return float(s["ia"]), float(s["ib"]), float(s["ic"])
+        return float(s["i"][0]), float(s["i"][1]), float(s["i"][2])
 
     @property
     def temperatures(self) -> Temperatures:

@@ -8,10 +8,11 @@ from typing import Any
 from numba import carray
 
 from hil.twin.jit import compiled, inlined, pointer
-from hil.twin.kernel_bridge import edges, gate
+from hil.twin.kernel_bridge import OPEN, edges, gate, path
 from hil.twin.kernel_heat import warm
 from hil.twin.kernel_memory import CONSTANTS, SHAFT_LOG, STATE
-from hil.twin.kernel_sense import sample
+from hil.twin.kernel_pair import pair
+from hil.twin.kernel_sense import look, sample
 from hil.twin.kernel_serial import receive, transmit
 from hil.twin.kernel_step import step
 from hil.twin.load import load_torque
@@ -20,24 +21,46 @@ from hil.twin.port import INPUTS, OUTPUTS, OUTPUTS_AT, call_period
 #: Interval of the shaft log, of the supply's mean readings and of the thermal model, s.
 LOG_INTERVAL = 1e-3
 
+#: Shorter stretches of time are not integrated, s.
+_NOTHING = 1e-13
+#: ``STATE.closed`` of a rig with no line open.
+CLOSED = 0b111111
+
 #: What a firmware did wrong: codes of ``STATE.fault``.
 FAULT_DUTY, FAULT_DRIVE, FAULT_TRANSMIT = 1, 2, 3
+
+
+@inlined
+def try_pair(c: Any, s: Any, ga: int, gb: int, gc: int, h: float) -> bool:
+    """Make one `pair` step of `h` seconds, if two phases conduct and nothing happens meanwhile."""
+    ia, ib, ic = s.i[0], s.i[1], s.i[2]
+    qa, qb, qc = path(ga, ia), path(gb, ib), path(gc, ic)
+    if s.closed != CLOSED:
+        return False
+    if qc == OPEN and qa != OPEN and qb != OPEN:
+        return pair(c, s, 0, 1, 2, qa, qb, h)
+    if qb == OPEN and qa != OPEN and qc != OPEN:
+        return pair(c, s, 0, 2, 1, qa, qc, h)
+    if qa == OPEN and qb != OPEN and qc != OPEN:
+        return pair(c, s, 1, 2, 0, qb, qc, h)
+    return False
 
 
 @inlined
 def stretch(c: Any, s: Any, ga: int, gb: int, gc: int, span: float) -> None:
     """Integrate `span` seconds during which no gate switches."""
     longest = c.longest
-    while span > 0.0:
+    while span > _NOTHING:
         h = span
         if h > longest:
             h = longest if span > 2.0 * longest else 0.5 * span
+        if try_pair(c, s, ga, gb, gc, h):
+            span -= h
+            continue
         done = step(c, s, ga, gb, gc, h, 0)
         if done < 0.0:
             done = step(c, s, ga, gb, gc, -done, s.event)
         span -= done
-        if span < 1e-13:
-            break
 
 
 @inlined
@@ -55,6 +78,9 @@ def hold_torques(c: Any, s: Any) -> None:
 @inlined
 def settle(c: Any, s: Any) -> None:
     """Book the energies of the period that has just passed."""
+    lead = c.supply_resistance * s.square_charge
+    s.e_lead += lead
+    s.e_supply += lead
     copper = s.winding_r * s.square
     s.e_copper += copper
     s.e_viscous += c.viscous * s.square_speed
@@ -63,7 +89,7 @@ def settle(c: Any, s: Any) -> None:
     s.e_brake += s.brake * s.travel
     s.e_cogging += s.cogging * s.way
     s.e_pull -= c.load_pull * s.way
-    s.square, s.square_speed, s.travel, s.way = 0.0, 0.0, 0.0, 0.0
+    s.square, s.square_speed, s.square_charge, s.travel, s.way = 0.0, 0.0, 0.0, 0.0, 0.0
 
 
 @inlined
@@ -74,6 +100,8 @@ def condition(c: Any, s: Any) -> None:
         s.source += min(room, max(-room, s.supply_set - s.source))
         if s.link + c.supply_resistance * s.supply_current > s.over_voltage:
             s.tripped, s.supply_on = 1, 0
+    s.supply_most = s.supply_limit if s.supply_on != 0 else 0.0
+    s.supply_least = -s.supply_most if c.two_way != 0 else 0.0
     if s.link > c.chopper_on:
         s.chopping = 1
     elif s.link < c.chopper_off:
@@ -128,6 +156,7 @@ def begin(constants: int, state: int) -> None:
     c = carray(pointer(constants), 1, CONSTANTS)[0]
     s = carray(pointer(state), 1, STATE)[0]
     warm(c, s, 0.0, 0.0, 0.0, 0.0)
+    look(c, s)
     sample(c, s, 0, 0, 0)
 
 
@@ -179,11 +208,22 @@ def advance(constants: int, state: int, periods: int) -> int:
             gc, nc = gate(now, c1, c2, c3, c4, cr)
             end = min(na, nb, nc, period)
             if not sampled and end >= middle:
+                span = end - now
+                if (
+                    span <= c.longest
+                    and abs(now + end - period) < _NOTHING
+                    and try_pair(c, s, ga, gb, gc, span)
+                ):
+                    sampled = True
+                    sample(c, s, ga, gb, gc)
+                    now = end
+                    continue
                 end = middle
             stretch(c, s, ga, gb, gc, end - now)
             now = end
             if not sampled and now == middle:
                 sampled = True
+                look(c, s)
                 sample(c, s, ga, gb, gc)
         settle(c, s)
         s.voltage_area += period * (s.link + c.supply_resistance * s.supply_current)

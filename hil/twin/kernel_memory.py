@@ -26,13 +26,13 @@ def _integers(names: str) -> list[tuple[str, str]]:
 CONSTANTS = np.dtype(
     _floats(
         # motor: pole pairs per radian, shape of the back-EMF, mechanics
-        "turns_per_rad steepness shift_a shift_b shift_c flux inverse_inductance resistance"
+        "turns_per_rad steepness flux inverse_inductance resistance"
         " inertia inverse_inertia viscous coulomb breakaway cogging cogging_cycles"
         " load_mean load_pulsation load_pulses load_pull"
         " hall_a hall_b hall_c"
         # bridge and DC link
         " period longest dead_time inverse_capacitance on_resistance diode_drop diode_resistance capacitance"
-        " bleeder chopper chopper_on chopper_off supply_resistance slew"
+        " bleeder chopper chopper_on chopper_off supply_resistance lead_conductance lead_rate slew"
         # sensing
         " current_limit current_step current_gain current_offset current_noise"
         " voltage_limit voltage_step voltage_gain voltage_offset voltage_noise comparator"
@@ -45,28 +45,31 @@ CONSTANTS = np.dtype(
         "load_shape hall_inverted output_delay two_way phase_shunts"
         # addresses
         " port_period port_receive port_transmit block"
-    ),
+    )
+    + [("shift", "f8", (3,))],
     align=True,
 )
 
 STATE = np.dtype(
     _floats(
         # electrical and mechanical state
-        "ia ib ic link speed angle acceleration"
+        "link speed angle acceleration"
         # at temperature
-        " winding_r flux on_r"
+        " winding_r decay flux on_r"
         # torques held during one period: signed, opposing motion, opposing the start of motion
         " driving opposing holding load cogging"
         # settings of the bench
-        " supply_set supply_limit source over_voltage brake pot conductance"
+        " supply_set supply_limit supply_least supply_most source over_voltage brake pot conductance"
         # at the end of the last step
         " supply_current"
+        # at the sampling instant, in the middle of the period
+        " seen_link seen_turns seen_emf"
         # means over one log interval
         " charge voltage_area log_start mean_current mean_voltage"
         # energies already turned into heat
         " booked_copper booked_switch booked_iron"
         # of one PWM period
-        " square square_speed travel way bus_peak"
+        " square square_speed square_charge travel way bus_peak"
         # temperatures
         " winding_t housing_t junction_t sink_t"
         # serial line
@@ -80,12 +83,14 @@ STATE = np.dtype(
     )
     + _integers(
         "periods steps event supply_on tripped chopping closed buttons"
-        " qa qb qc"  # what each phase is connected to, see `kernel_bridge`
         " fault fault_leg"
         " rx_head rx_tail tx_head logged"
     )
     + [
         ("seed", "u8"),
+        ("i", "f8", (3,)),
+        ("q", "i8", (3,)),  # what each phase is connected to, see `kernel_bridge`
+        ("seen_i", "f8", (3,)),
         ("log_time", "f8", (SHAFT_LOG,)),
         ("log_angle", "f8", (SHAFT_LOG,)),
         ("log_speed", "f8", (SHAFT_LOG,)),

@@ -53,7 +53,7 @@ def convert(
 def terminal(c: Any, s: Any, connection: int, current: float) -> float:
     """Voltage of a connected terminal, V."""
     return float(
-        rail(connection) * s.link
+        rail(connection) * s.seen_link
         + offset(connection, c.diode_drop)
         - path_resistance(c, s, connection) * current
     )
@@ -63,45 +63,54 @@ def terminal(c: Any, s: Any, connection: int, current: float) -> float:
 def open_terminal(c: Any, s: Any, gate: int, closed: int, voltage: float) -> float:
     """Voltage of a terminal without current; with a broken lead the divider pulls it down."""
     if closed == 0:
-        return float(s.link) if gate == HIGH_ON else 0.0
-    return float(min(s.link + c.diode_drop, max(-c.diode_drop, voltage)))
+        return float(s.seen_link) if gate == HIGH_ON else 0.0
+    return float(min(s.seen_link + c.diode_drop, max(-c.diode_drop, voltage)))
+
+
+@inlined
+def look(c: Any, s: Any) -> None:
+    """Note the present state as what is to be sampled."""
+    s.seen_i[0], s.seen_i[1], s.seen_i[2] = s.i[0], s.i[1], s.i[2]
+    s.seen_link = s.link
+    s.seen_turns = s.angle * c.turns_per_rad
+    s.seen_emf = s.flux * s.speed
 
 
 @compiled
 def sample(c: Any, s: Any, ga: int, gb: int, gc: int) -> None:
-    """Write what the board sees at this instant into the inputs of the next firmware call."""
+    """Write what was last seen (`look`, or the middle of a `pair` step) into the inputs of the next firmware call."""
     i = carray(pointer(c.block), 1, INPUTS)[0]
-    turns = s.angle * c.turns_per_rad
-    emf = s.flux * s.speed
-    ea = emf * trapezoid(turns - c.shift_a, c.steepness)
-    eb = emf * trapezoid(turns - c.shift_b, c.steepness)
-    ec = emf * trapezoid(turns - c.shift_c, c.steepness)
-    va = terminal(c, s, s.qa, s.ia)
-    vb = terminal(c, s, s.qb, s.ib)
-    vc = terminal(c, s, s.qc, s.ic)
-    if s.qa == OPEN and s.qb == OPEN and s.qc == OPEN:
+    turns, emf, link = s.seen_turns, s.seen_emf, s.seen_link
+    ia, ib, ic = s.seen_i[0], s.seen_i[1], s.seen_i[2]
+    ea = emf * trapezoid(turns - c.shift[0], c.steepness)
+    eb = emf * trapezoid(turns - c.shift[1], c.steepness)
+    ec = emf * trapezoid(turns - c.shift[2], c.steepness)
+    va = terminal(c, s, s.q[0], ia)
+    vb = terminal(c, s, s.q[1], ib)
+    vc = terminal(c, s, s.q[2], ic)
+    if s.q[0] == OPEN and s.q[1] == OPEN and s.q[2] == OPEN:
         star = idle_neutral(ea, eb, ec, c.diode_drop)
     else:
         r = s.winding_r
         star = neutral(
-            s.qa, s.qb, s.qc, va - r * s.ia, vb - r * s.ib, vc - r * s.ic, ea, eb, ec
+            s.q[0], s.q[1], s.q[2], va - r * ia, vb - r * ib, vc - r * ic, ea, eb, ec
         )
-    if s.qa == OPEN:
+    if s.q[0] == OPEN:
         va = open_terminal(c, s, ga, s.closed & 8, star + ea)
-    if s.qb == OPEN:
+    if s.q[1] == OPEN:
         vb = open_terminal(c, s, gb, s.closed & 16, star + eb)
-    if s.qc == OPEN:
+    if s.q[2] == OPEN:
         vc = open_terminal(c, s, gc, s.closed & 32, star + ec)
-    bus = rail(s.qa) * s.ia + rail(s.qb) * s.ib + rail(s.qc) * s.ic
-    i.v_bus = _voltage(c, s, s.link)
+    bus = rail(s.q[0]) * ia + rail(s.q[1]) * ib + rail(s.q[2]) * ic
+    i.v_bus = _voltage(c, s, link)
     i.v_phase[0] = _voltage(c, s, va)
     i.v_phase[1] = _voltage(c, s, vb)
     i.v_phase[2] = _voltage(c, s, vc)
     i.i_bus = _current(c, s, bus)
     if c.phase_shunts != 0:
-        i.i_phase[0] = _current(c, s, s.ia)
-        i.i_phase[1] = _current(c, s, s.ib)
-        i.i_phase[2] = _current(c, s, s.ic)
+        i.i_phase[0] = _current(c, s, ia)
+        i.i_phase[1] = _current(c, s, ib)
+        i.i_phase[2] = _current(c, s, ic)
     i.t_stage = s.junction_t
     i.pot = s.pot
     i.hall = hall_pattern(turns, c.hall_a, c.hall_b, c.hall_c, c.hall_inverted, s.closed)

@@ -31,17 +31,22 @@ _AT_ZERO = 1e-9
 
 
 @inlined
-def supply_current(c: Any, s: Any, link: float, drain: float, h: float) -> float:
+def supply_gain(c: Any, h: float) -> float:
+    """Mean conductance of the supply leads over a step of `h` s, siemens.
+
+    The link charges through the leads as ``1 - exp(-x)`` with ``x = h / RC``; here the exponential
+    is ``1 / (1 + x + x^2/2 + x^3/6 + x^4/24)``, which stays between 0 and 1 for any step.
+    """
+    x = h * c.lead_rate
+    mean = 1.0 + x * (0.5 + x * (1.0 / 6.0 + x * (1.0 / 24.0)))
+    return mean * c.lead_conductance / (1.0 + x * mean)
+
+
+@inlined
+def supply_current(c: Any, s: Any, link: float, drain: float, gain: float) -> float:
     """Mean current out of the supply over a step in which the link gives away `drain`, A."""
-    if s.supply_on == 0:
-        return 0.0
-    x = h / (c.supply_resistance * c.capacitance)
-    growth = x * (1.0 + x * (0.5 + x * (1.0 / 6.0 + x * (1.0 / 24.0))))
-    settled = s.source - c.supply_resistance * drain
-    rise = (settled - link) * growth / (1.0 + growth)
-    mean = c.capacitance * rise / h + drain
-    lowest = -s.supply_limit if c.two_way != 0 else 0.0
-    return min(s.supply_limit, max(lowest, mean))
+    mean = (s.source - c.supply_resistance * drain - link) * gain + drain
+    return min(s.supply_most, max(s.supply_least, mean))
 
 
 @inlined
@@ -54,9 +59,9 @@ def connect(
     worst offender first, because that moves the star point for the others.
     """
     closed = s.closed
-    qa = path(ga, s.ia) if closed & 8 else OPEN
-    qb = path(gb, s.ib) if closed & 16 else OPEN
-    qc = path(gc, s.ic) if closed & 32 else OPEN
+    qa = path(ga, s.i[0]) if closed & 8 else OPEN
+    qb = path(gb, s.i[1]) if closed & 16 else OPEN
+    qc = path(gc, s.i[2]) if closed & 32 else OPEN
     top, bottom = s.link + c.diode_drop, -c.diode_drop
     while (qa == OPEN and closed & 8) or (qb == OPEN and closed & 16) or (qc == OPEN and closed & 32):
         if qa == OPEN and qb == OPEN and qc == OPEN:
@@ -113,12 +118,14 @@ def connect(
 
 
 @inlined
-def zero_crossing(i0: float, slope: float, slope_mid: float, h: float) -> float:
-    """Instant in (0, h) at which ``i0 + slope t + (slope_mid - slope) t^2 / h`` is zero, s."""
-    bend = (slope_mid - slope) / h
-    end = i0 + h * slope_mid
-    t = h * i0 / (i0 - end)
-    t -= (i0 + t * (slope + t * bend)) / (slope + 2.0 * bend * t)
+def zero_crossing(start: float, slope: float, change: float, h: float) -> float:
+    """Instant in (0, h) at which a current is zero, s.
+
+    It starts at `start` with `slope`, changes by `change` over `h`, and follows a parabola.
+    """
+    bend = (change / h - slope) / h
+    t = -h * start / change
+    t -= (start + t * (slope + t * bend)) / (slope + 2.0 * bend * t)
     return min(h, max(0.0, t))
 
 
@@ -157,8 +164,8 @@ def path_resistance(c: Any, s: Any, connection: int) -> float:
 
 
 @inlined
-def speed_after(c: Any, s: Any, torque: float, speed_mid: float, h: float) -> float:
-    """Speed in rad/s at the end of a step of `h` s with this mean motor torque.
+def acceleration(c: Any, s: Any, torque: float, speed_mid: float) -> float:
+    """Acceleration in rad/s^2 with this mean motor torque.
 
     At rest the shaft holds while motor, cogging and pull together stay below the breakaway torque.
     """
@@ -169,7 +176,52 @@ def speed_after(c: Any, s: Any, torque: float, speed_mid: float, h: float) -> fl
         push -= math.copysign(s.opposing, push)
     else:
         push -= c.viscous * speed_mid + math.copysign(s.opposing, s.speed)
-    return float(s.speed + h * c.inverse_inertia * push)
+    return float(c.inverse_inertia * push)
+
+
+@inlined
+def commit(  # noqa: PLR0917 - the outcome of a step
+    s: Any,
+    h: float,
+    link: float,
+    supply: float,
+    leak: float,
+    square: float,
+    lost: float,
+    speed_mid: float,
+    speed: float,
+    rate: float,
+    peak: float,
+    bus: float,
+) -> None:
+    """Take over the outcome of a step and book its energies.
+
+    Parameters
+    ----------
+    link, speed : at its end. supply, leak : mean currents out of the supply and through bleeder
+        and chopper. square : mean sum of the squared phase currents. lost : power lost in switches
+        and diodes. speed_mid, rate : speed in the middle and acceleration.
+    peak, bus : largest phase current, and bridge input current, at the end.
+    """
+    mean = 0.5 * (s.link + link)
+    charge = h * supply
+    s.charge += charge
+    s.square_charge += charge * supply
+    s.e_supply += charge * mean
+    s.e_bleeder += h * leak * mean
+    s.square += h * square
+    s.e_switch += h * lost
+    way = 0.5 * h * (s.speed + speed)
+    s.way += way
+    s.travel += abs(way)
+    s.square_speed += h * speed_mid * speed_mid
+    s.angle += way
+    s.link, s.speed, s.supply_current = link, speed, supply
+    s.acceleration = rate if speed != 0.0 else 0.0
+    s.link_peak = max(s.link_peak, link)
+    s.current_peak = max(s.current_peak, peak)
+    s.bus_peak = max(s.bus_peak, bus)
+    s.steps += 1
 
 
 @compiled
@@ -188,21 +240,20 @@ def step(  # noqa: PLR0914, PLR0915 - three phases, kept in registers
     Time advanced, s. With `event` 0 it may be negative: then `s` has not moved, ``s.event`` tells
     what passes zero, and the step is to be repeated with that event and the time of opposite sign.
     """
-    ia, ib, ic, link, speed = s.ia, s.ib, s.ic, s.link, s.speed
+    ia, ib, ic, link, speed = s.i[0], s.i[1], s.i[2], s.link, s.speed
     half = 0.5 * h
     speed_mid = speed + half * s.acceleration
     turns = (s.angle + half * 0.5 * (speed + speed_mid)) * c.turns_per_rad
-    sa = trapezoid(turns - c.shift_a, c.steepness)
-    sb = trapezoid(turns - c.shift_b, c.steepness)
-    sc = trapezoid(turns - c.shift_c, c.steepness)
+    sa = trapezoid(turns - c.shift[0], c.steepness)
+    sb = trapezoid(turns - c.shift[1], c.steepness)
+    sc = trapezoid(turns - c.shift[2], c.steepness)
     emf = s.flux * speed_mid
     ea, eb, ec = emf * sa, emf * sb, emf * sc
     qa, qb, qc = connect(c, s, ga, gb, gc, ea, eb, ec)
     na, nb, nc = connected(qa), connected(qb), connected(qc)
     count = na + nb + nc
-    share = 1.0 / count if count > 1.0 else 0.0
-    if count < 2.0:
-        na, nb, nc = 0.0, 0.0, 0.0
+    share = 1.0 / 3.0 if count > 2.5 else 0.5
+    inverse_l = c.inverse_inductance if count > 1.5 else 0.0
     ua, ub, uc = rail(qa), rail(qb), rail(qc)
     oa, ob, oc = offset(qa, c.diode_drop), offset(qb, c.diode_drop), offset(qc, c.diode_drop)
     pa, pb, pc = path_resistance(c, s, qa), path_resistance(c, s, qb), path_resistance(c, s, qc)
@@ -211,28 +262,29 @@ def step(  # noqa: PLR0914, PLR0915 - three phases, kept in registers
     # DC link: predict its middle, for the voltages of this step
     leak = s.conductance * link
     drain = ua * ia + ub * ib + uc * ic + leak
-    supply = supply_current(c, s, link, drain, h)
+    gain = supply_gain(c, h)
+    supply = supply_current(c, s, link, drain, gain)
     link_mid = link + half * (supply - drain) * c.inverse_capacitance
 
-    # phase currents
+    # phase currents: slope at the start, mean over the step, end. The factor on the way to the
+    # mean makes the resistive decay right to third order.
+    to_mean = half * (1.0 - h * s.decay)
     wa = na * (ua * link_mid + oa - ea)
     wb = nb * (ub * link_mid + ob - eb)
     wc = nc * (uc * link_mid + oc - ec)
     fa, fb, fc = wa - ra * ia, wb - rb * ib, wc - rc * ic
     star = (fa + fb + fc) * share
-    ka = na * (fa - star) * c.inverse_inductance
-    kb = nb * (fb - star) * c.inverse_inductance
-    kc = nc * (fc - star) * c.inverse_inductance
-    ma, mb, mc = ia + half * ka, ib + half * kb, ic + half * kc
+    la, lb, lc = inverse_l * na, inverse_l * nb, inverse_l * nc
+    ka, kb, kc = la * (fa - star), lb * (fb - star), lc * (fc - star)
+    ma, mb, mc = ia + to_mean * ka, ib + to_mean * kb, ic + to_mean * kc
     fa, fb, fc = wa - ra * ma, wb - rb * mb, wc - rc * mc
     star = (fa + fb + fc) * share
-    la = na * (fa - star) * c.inverse_inductance
-    lb = nb * (fb - star) * c.inverse_inductance
-    lc = nc * (fc - star) * c.inverse_inductance
-    ja, jb, jc = ia + h * la, ib + h * lb, ic + h * lc
+    da, db, dc = h * la * (fa - star), h * lb * (fb - star), h * lc * (fc - star)
+    ja, jb, jc = ia + da, ib + db, ic + dc
 
     # speed
-    speed_end = speed_after(c, s, s.flux * (sa * ma + sb * mb + sc * mc), speed_mid, h)
+    rate = acceleration(c, s, s.flux * (sa * ma + sb * mb + sc * mc), speed_mid)
+    speed_end = speed + h * rate
 
     # zeros on the way
     za, zb, zc = wrong_way(qa, ja), wrong_way(qb, jb), wrong_way(qc, jc)
@@ -240,13 +292,13 @@ def step(  # noqa: PLR0914, PLR0915 - three phases, kept in registers
         cut = h
         if za or zb or zc:
             if za and ia != 0.0:
-                cut, event = zero_crossing(ia, ka, la, h), 1
+                cut, event = zero_crossing(ia, ka, da, h), 1
             if zb and ib != 0.0:
-                t = zero_crossing(ib, kb, lb, h)
+                t = zero_crossing(ib, kb, db, h)
                 if t < cut:
                     cut, event = t, 2
             if zc and ic != 0.0:
-                t = zero_crossing(ic, kc, lc, h)
+                t = zero_crossing(ic, kc, dc, h)
                 if t < cut:
                     cut, event = t, 3
         if speed * speed_end < 0.0:
@@ -265,31 +317,19 @@ def step(  # noqa: PLR0914, PLR0915 - three phases, kept in registers
         za, zb, zc = za or event == 1, zb or event == 2, zc or event == 3
         ja, jb, jc = without(ja, jb, jc, za, zb, zc)
 
-    # DC link, with the current in the middle of the step
+    # DC link, with the mean current
     drain = ua * ma + ub * mb + uc * mc + leak
-    supply = supply_current(c, s, link, drain, h)
+    supply = supply_current(c, s, link, drain, gain)
     link_end = link + h * (supply - drain) * c.inverse_capacitance
 
-    # energies
-    mean = 0.5 * (link + link_end)
-    s.charge += h * supply
-    s.e_supply += h * supply * (mean + c.supply_resistance * supply)
-    s.e_lead += h * c.supply_resistance * supply * supply
-    s.e_bleeder += h * leak * mean
-    s.square += h * (ma * ma + mb * mb + mc * mc)
-    s.e_switch += h * (ma * (pa * ma - oa) + mb * (pb * mb - ob) + mc * (pc * mc - oc))
-    way = half * (speed + speed_end)
-    s.way += way
-    s.travel += abs(way)
-    s.square_speed += h * speed_mid * speed_mid
-
-    s.ia, s.ib, s.ic, s.link, s.speed = ja, jb, jc, link_end, speed_end
-    s.angle += way
-    s.acceleration = (speed_end - speed) / h if speed_end != 0.0 else 0.0
-    s.supply_current = supply
-    s.qa, s.qb, s.qc = qa, qb, qc
-    s.link_peak = max(s.link_peak, link_end)
-    s.current_peak = max(s.current_peak, abs(ja), abs(jb), abs(jc))
-    s.bus_peak = max(s.bus_peak, ua * ja + ub * jb + uc * jc)
-    s.steps += 1
+    # the mean square of a current that runs straight from one value to another
+    xa = ma * ma + da * da * (1.0 / 12.0)
+    xb = mb * mb + db * db * (1.0 / 12.0)
+    xc = mc * mc + dc * dc * (1.0 / 12.0)
+    lost = pa * xa + pb * xb + pc * xc - (oa * ma + ob * mb + oc * mc)
+    s.i[0], s.i[1], s.i[2] = ja, jb, jc
+    s.q[0], s.q[1], s.q[2] = qa, qb, qc
+    peak = max(abs(ja), abs(jb), abs(jc))
+    bus = ua * ja + ub * jb + uc * jc
+    commit(s, h, link_end, supply, leak, xa + xb + xc, lost, speed_mid, speed_end, rate, peak, bus)
     return h
