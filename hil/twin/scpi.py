@@ -78,7 +78,7 @@ def split(text: str, separator: str) -> list[str]:
     ScpiError
         -151, -171 or -161 for a string, expression or block that does not end.
     """
-    if not any(mark in text for mark in "\"'(#"):
+    if not any(mark in text for mark in "\"'()#"):
         return text.split(separator)
     parts, start, at, depth = [], 0, 0, 0
     while at < len(text):

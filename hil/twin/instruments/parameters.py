@@ -7,6 +7,7 @@ chapters 7 and 8.
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Callable, Iterator, Mapping
 
@@ -15,7 +16,7 @@ from hil.twin.scpi import WHITE, ScpiError, short_form
 INFINITY, NOT_A_NUMBER = 9.9e37, 9.91e37  # SCPI-1999 volume 1, 7.2.1.4 and 7.2.1.5
 _W = r"[\x00-\x09\x0b-\x20]*"
 _NUMBER = re.compile(rf"([+-]?(?:\d+\.?\d*|\.\d+))(?:{_W}[eE]{_W}([+-]?\d+))?{_W}(.*)", re.A | re.S)
-_RADIX = {"H": 16, "Q": 8, "B": 2}
+_RADIX = {"H": "0123456789ABCDEF", "Q": "01234567", "B": "01"}
 _PREFIX = {"": 1.0, "M": 1e-3, "K": 1e3, "U": 1e-6, "N": 1e-9, "MA": 1e6}  # IEEE 488.2, 7.7.3
 
 
@@ -43,8 +44,14 @@ def number(
 
 def integer(low: int, high: int) -> Callable[[str], int]:
     """Converter for a number that is rounded to an integer (IEEE 488.2, 10.10) in [low, high]."""
-    convert = number(low - 0.5, high + 0.4999)
-    return lambda text: round(convert(text))
+
+    def convert(text: str) -> int:
+        value = parse_number(text)
+        if not low - 0.5 <= value < high + 0.5:
+            raise ScpiError(-222, f"{value:g} is not in {low} to {high}")
+        return min(round(value), high)  # 0.5 above the range would round to the next even number
+
+    return convert
 
 
 def boolean(text: str) -> bool:
@@ -78,10 +85,10 @@ def parse_number(text: str, unit: str = "") -> float:
     """
     _refuse_other_kinds(text)
     if text[0] == "#":
-        try:
-            return float(int(text[2:], _RADIX[text[1:2].upper()]))
-        except (KeyError, ValueError, OverflowError):
-            raise ScpiError(-121, text) from None
+        digits = _RADIX.get(text[1:2].upper(), "")
+        if not (digits and 2 < len(text) <= 2 + 64 and set(text[2:].upper()) <= set(digits)):
+            raise ScpiError(-121, text)
+        return float(int(text[2:], len(digits)))
     match = _NUMBER.fullmatch(text)
     if match is None:
         raise ScpiError(-121, text)
@@ -139,6 +146,6 @@ def channel_list(low: int, high: int) -> Callable[[str], tuple[int, ...]]:
 
 def decimal(value: float) -> str:
     """A reply in NR3 (IEEE 488.2, 8.7.4), with the standard's values for infinity and NaN."""
-    if value != value:  # NaN  # noqa: PLR0124
-        value = NOT_A_NUMBER
-    return f"{max(-INFINITY, min(value, NOT_A_NUMBER)):.6E}"
+    if math.isnan(value):
+        return f"{NOT_A_NUMBER:.6E}"
+    return f"{max(-INFINITY, min(value, INFINITY)):.6E}"

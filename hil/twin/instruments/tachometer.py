@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from collections import deque
 
 import numpy as np
 
 from hil.core.trace import FloatArray
 from hil.twin.instruments.base import SimulatedInstrument
-from hil.twin.instruments.parameters import NOT_A_NUMBER, decimal
+from hil.twin.instruments.parameters import decimal
 from hil.twin.scpi import ScpiError
 from hil.twin.world import DriveLike
 
@@ -112,6 +113,6 @@ class SimulatedTachometer(SimulatedInstrument):
         self._lost = False
         self.status.questionable.update(0)
         if not blocks:
-            return decimal(NOT_A_NUMBER)
+            return decimal(math.nan)
         samples = np.concatenate(blocks)
         return ",".join(["%.6f,%.4f,%.3f"] * samples.shape[0]) % tuple(samples.ravel().tolist())

@@ -56,7 +56,6 @@ class Serial(SerialBase):
             _busy.discard(self._world)
         self.is_open = False
         self._world = None
-        super().close()
 
     def _reconfigure_port(self) -> None:
         """pyserial's hook for changed settings; a simulated line takes any."""

@@ -1,0 +1,184 @@
+"""Virtual time, order of events, and the faults a bench can have."""
+
+from __future__ import annotations
+
+import math
+import time
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from hil.core.errors import BenchError
+from hil.ports.clock import Clock
+from hil.twin.instruments.base import SimulatedInstrument
+from hil.twin.world import BOARD_BUFFER, VirtualClock, World
+
+SUPPLY, TACHOMETER = (f"TCPIP0::127.0.0.1::{port}::SOCKET" for port in (5025, 5026))
+
+
+class Witness(SimulatedInstrument):
+    """Notes when it is looked at and asks to act at given times."""
+
+    def __init__(self, *due: float) -> None:
+        super().__init__("witness", "SIM-WITNESS")
+        self.looks: list[float] = []
+        self.pending = sorted(due)
+        self.acted: list[float] = []
+
+    def observe(self, now: float) -> None:
+        self.looks.append(now)
+        while self.pending and self.pending[0] <= now:
+            self.pending.pop(0)
+            self.acted.append(now)
+
+    def due(self) -> float:
+        return self.pending[0] if self.pending else math.inf
+
+
+def test_time_moves_by_what_is_asked(world: World, drive) -> None:
+    assert world.now == 0.0
+    world.advance(0.25)
+    assert world.now == pytest.approx(0.25, abs=1e-12)
+    assert drive.time == pytest.approx(0.25, abs=1e-9)
+    world.advance(0.0)
+    assert world.now == pytest.approx(0.25, abs=1e-12)
+
+
+@pytest.mark.parametrize("seconds", [-1e-9, math.nan, math.inf])
+def test_time_moves_forward_only(world: World, seconds: float) -> None:
+    with pytest.raises(ValueError, match="forward"):
+        world.advance(seconds)
+
+
+def test_steps_smaller_than_a_period_add_up(world: World, drive) -> None:
+    for _ in range(10_000):
+        world.advance(17e-6)
+    assert world.now == pytest.approx(0.17, abs=1e-9)
+    assert drive.time == pytest.approx(world.now, abs=50e-6)
+
+
+def test_instruments_look_after_every_slice(drive) -> None:
+    witness = Witness()
+    world = World(drive, {"w": witness}, slice_time=0.004)
+    world.advance(0.01)
+    np.testing.assert_allclose(witness.looks, [0.004, 0.008, 0.01])
+
+
+def test_what_is_due_happens_on_time(drive) -> None:
+    witness = Witness(0.0013, 0.0061, 0.0062)
+    world = World(drive, {"w": witness}, slice_time=0.004)
+    world.advance(0.01)
+    np.testing.assert_allclose(witness.acted, [0.0013, 0.0061, 0.0062])
+
+
+def test_slice_time_must_be_positive(drive) -> None:
+    with pytest.raises(ValueError, match="slice_time"):
+        World(drive, {}, slice_time=0.0)
+
+
+@settings(deadline=None, max_examples=25)
+@given(pieces=st.lists(st.floats(0.0, 0.05), min_size=1, max_size=20))
+def test_same_calls_same_results(make_world, pieces: list[float]) -> None:
+    def run() -> tuple[str, bytes, float]:
+        world, drive = make_world(seed=5)
+        supply, tachometer = world.instruments[SUPPLY], world.instruments[TACHOMETER]
+        supply.execute("CURR 5;VOLT 24;:OUTP ON")
+        tachometer.execute("INIT")
+        world.send(b"stream,200\nstart,1500\n")
+        for piece in pieces:
+            world.advance(piece)
+        found = supply.execute("MEAS:VOLT?;:MEAS:CURR?") + tachometer.execute("FETC:ARR?")
+        return found, world.receive(), drive.angle
+
+    assert run() == run()
+
+
+def test_virtual_clock(world: World) -> None:
+    clock = VirtualClock(world)
+    assert isinstance(clock, Clock)
+    clock.sleep(0.3)
+    clock.sleep(-1.0)
+    assert clock.now() == world.now == pytest.approx(0.3, abs=1e-12)
+
+
+def test_board_line(world: World, frame_line) -> None:
+    world.send(b"id\n")
+    assert world.waiting() == 0
+    world.advance(0.01)
+    expected = frame_line("id,DOSING-DRIVE,1.0.0,5EED0001")
+    assert world.waiting() == len(expected)
+    assert world.receive(3) == expected[:3]
+    assert world.receive() == expected[3:]
+    assert world.receive() == b""
+
+
+def test_bytes_nobody_reads_are_bounded_and_the_oldest_go(world: World) -> None:
+    world.send(b"stream,400\n")
+    world.advance(8.0)
+    data = world.receive(10 * BOARD_BUFFER)
+    assert len(data) == BOARD_BUFFER
+    last = data.splitlines()[-1].split(b",")
+    assert int(last[2]) == pytest.approx(8.0e6, abs=5e3), "the newest frames are kept"
+
+
+def test_faults_of_the_bench(world: World) -> None:
+    assert world.board_present
+    world.unplug_board()
+    assert not world.board_present
+    world.plug_board()
+    assert world.board_present
+    assert world.reachable(SUPPLY)
+    world.unplug_instrument(SUPPLY)
+    assert not world.reachable(SUPPLY)
+    assert world.reachable(TACHOMETER)
+    world.plug_instrument(SUPPLY)
+    assert world.reachable(SUPPLY)
+    with pytest.raises(KeyError):
+        world.unplug_instrument("GPIB0::1::INSTR")
+    assert not world.reachable("GPIB0::1::INSTR")
+
+
+def test_closing_switches_off(world: World, drive) -> None:
+    world.instruments[SUPPLY].execute("CURR 5;VOLT 24;:OUTP ON")
+    world.instruments["TCPIP0::127.0.0.1::5027::SOCKET"].execute("TORQ 1")
+    world.close()
+    world.close()
+    assert not drive.on
+    assert drive.brake == 0.0
+    assert not world.reachable(SUPPLY)
+    assert not world.board_present
+    with pytest.raises(BenchError, match="closed"):
+        world.advance(0.1)
+
+
+def test_a_signal_handler_may_use_the_bench_in_the_middle(world: World, drive) -> None:
+    # a handler runs between two steps of `advance`; here from the observe hook
+    supply = world.instruments[SUPPLY]
+    original, calls = supply.observe, []
+
+    def observe(now: float) -> None:
+        original(now)
+        if not calls:
+            calls.append(now)
+            world.advance(0.02)
+            supply.execute("OUTP OFF")
+
+    supply.observe = observe
+    world.advance(0.01)
+    assert world.now == pytest.approx(0.025, abs=1e-9)
+    assert drive.time == pytest.approx(world.now, abs=1e-9)
+
+
+def test_overhead_is_small_against_real_time(world: World, drive) -> None:
+    """The bench around the drive must allow 200 times real time: 50 us for 10 ms."""
+    drive.advance = lambda seconds: setattr(drive, "time", drive.time + seconds)
+    world.advance(1.0)
+    best = math.inf
+    for _ in range(5):
+        start = time.perf_counter()
+        for _ in range(100):
+            world.advance(0.01)
+        best = min(best, time.perf_counter() - start)
+    assert 1.0 / best > 200.0
