@@ -115,12 +115,12 @@ def _with_value(
     if band.rule is Rule.GUARDED and guard > 0.0 and -guard <= room < guard:
         side = "inside" if room >= 0.0 else "outside"
         return Verdict.UNDECIDED, (
-            f"{found} lies {_number(abs(room), measure.unit)} {side} {_limits(band)}, nearer than "
-            f"its uncertainty ({rule})"
+            f"{found} lies {_number(abs(room), measure.unit)} {side} its band ({_limits(band)}), "
+            f"nearer to the limit than its uncertainty ({rule})"
         )
     if room >= 0.0:
         spare = "" if exact else f", {_number(room, measure.unit)} to spare"
-        return Verdict.PASS, f"{found} is {_limits(band)}{spare} ({rule})"
+        return Verdict.PASS, f"{found} is inside its band ({_limits(band)}){spare} ({rule})"
     return Verdict.FAIL, f"{found} is {_beyond(band, value)} ({rule})"
 
 
@@ -142,9 +142,10 @@ def _too_coarse(band: Band, measure: Measure, guard: float) -> str:
 
 def _beyond(band: Band, value: float) -> str:
     if band.high is not None and value > band.high:
-        return f"{_number(value - band.high, band.unit)} above {_limits(band)}"
-    low = band.low if band.low is not None else value
-    return f"{_number(low - value, band.unit)} below {_limits(band)}"
+        how_far = f"{_number(value - band.high, band.unit)} above"
+    else:
+        how_far = f"{_number(-margin(band, value), band.unit)} below"
+    return f"{how_far} its band ({_limits(band)})"
 
 
 def _limits(band: Band) -> str:
