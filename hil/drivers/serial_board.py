@@ -180,7 +180,8 @@ class SerialBoard:
         while True:
             self._pump()
             for message in self._messages:
-                if message.name in answers and message.command in ("", command):
+                ours = "command" not in message.roles or message.command == command
+                if message.name in answers and ours:
                     self._messages.clear()
                     return message
             self._messages.clear()

@@ -9,13 +9,14 @@ import threading
 import time
 import tty
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import pytest
 import pyvisa
 
 from hil.drivers.framing.base import make_framing
-from hil.ports.clock import WallClock
+from hil.drivers.scpi import ScpiConfig, ScpiSession
+from hil.ports.clock import Clock, WallClock
 from hil.ports.link import FieldSpec, FramingSpec, LinkDescription, MessageSpec
 
 STATES = {number: number for number in range(6)}
@@ -143,6 +144,7 @@ class BoardPeer:
     def __post_init__(self) -> None:
         self.framing = make_framing(self.description.framing)
         self.binary = self.description.framing.kind == "cobs"
+        self.delimiter = b"\x00" if self.binary else b"\n"
         self._running = True
         self._thread = threading.Thread(target=self._serve, daemon=True)
         self._thread.start()
@@ -240,15 +242,6 @@ def make_peer(terminal: TerminalPair) -> Iterator[MakePeer]:
         peer._thread.join(2.0)
 
 
-@pytest.fixture
-def wall() -> WallClock:
-    return WallClock()
-
-
-def quick(description: LinkDescription, timeout: float = 0.05, retries: int = 0) -> LinkDescription:
-    return replace(description, reply_timeout=timeout, retries=retries)
-
-
 # ---------------------------------------------------------------------- instrument on a TCP socket
 
 
@@ -320,6 +313,93 @@ def serve() -> Iterator[Callable[[Callable[[str], str | None]], ScpiPeer]]:
     yield start
     for peer in made:
         peer.close()
+
+
+class SimpleInstrument:
+    """Set points with limits, IEEE 488.2 identity and an error queue as SCPI-1999 describes it.
+
+    `points`: header -> value; `limits`: header -> (low, high), else -222; `special`: message ->
+    answer, or a function without arguments that gives it, and goes before everything else.
+    """
+
+    def __init__(self, model: str, points: dict[str, float], depth: int = 10) -> None:
+        self.model, self.points, self.depth = model, points, depth
+        self.limits: dict[str, tuple[float, float]] = {}
+        self.special: dict[str, str | Callable[[], str | None] | None] = {}
+        self.stuck: set[str] = set()  # headers that take a value and do not follow it
+        self.queue: list[str] = []
+
+    def error(self, text: str) -> None:
+        """Q5: when the queue is full the newest entry becomes -350, older ones are kept."""
+        if len(self.queue) == self.depth:
+            self.queue[-1] = '-350,"Queue overflow"'
+        else:
+            self.queue.append(text)
+
+    def __call__(self, message: str) -> str | None:
+        if message in self.special:
+            found = self.special[message]
+            return found() if callable(found) else found
+        if message == "*IDN?":
+            return f"GREENHOUSE BENCH,{self.model},0007,1.0"
+        if message == "SYST:ERR?":
+            return self.queue.pop(0) if self.queue else '0,"No error"'
+        if message == "*CLS":
+            self.queue.clear()
+            return None
+        if message.endswith("?") and message[:-1] in self.points:
+            return f"{self.points[message[:-1]]:.6g}"
+        self.take(*message.split(" ", 1))
+        return None
+
+    def take(self, header: str, value: str = "") -> None:
+        if header in self.points:
+            number = {"ON": 1.0, "OFF": 0.0}.get(value)
+            number = float(value) if number is None else number
+            low, high = self.limits.get(header, (-1e9, 1e9))
+            if not low <= number <= high:
+                self.error('-222,"Data out of range"')
+            elif header not in self.stuck:
+                self.points[header] = number
+        else:
+            self.error('-113,"Undefined header"')
+
+
+@pytest.fixture
+def simple() -> type[SimpleInstrument]:
+    return SimpleInstrument
+
+
+@pytest.fixture
+def simple_supply() -> SimpleInstrument:
+    """Off, 5 V set, at most 60 V and 10 A; measures what it is set to."""
+    points = {"VOLT": 5.0, "CURR": 1.0, "VOLT:PROT": 66.0, "OUTP": 0.0}
+    supply = SimpleInstrument("SIM-SUPPLY", points)
+    supply.limits = {"VOLT": (0.0, 60.0), "CURR": (0.0, 10.0), "VOLT:PROT": (1.0, 66.0)}
+    supply.special = {
+        "MEAS:VOLT?": lambda: f"{points['VOLT'] * points['OUTP']:.5E}",
+        "MEAS:CURR?": lambda: f"{0.25 * points['OUTP']:.5E}",
+        "VOLT:PROT:TRIP?": "0",
+        "VOLT:PROT:CLE": None,
+    }
+    return supply
+
+
+@pytest.fixture
+def open_session(serve, manager) -> Iterator[Callable[..., tuple[ScpiPeer, ScpiSession]]]:
+    """Serve an instrument and open a session to it; closed afterwards."""
+    opened: list[ScpiSession] = []
+
+    def start(instrument, *, clock: Clock | None = None, **more: object):
+        peer = serve(instrument)
+        settings = {"resource": peer.resource, "role": "supply", "timeout": 0.3, **more}
+        session = ScpiSession.open(manager, ScpiConfig(**settings), clock or WallClock())
+        opened.append(session)
+        return peer, session
+
+    yield start
+    for session in opened:
+        session.close()
 
 
 @pytest.fixture(scope="session")

@@ -126,3 +126,99 @@ def test_refusal_is_an_error_with_the_text_of_the_profile(make_peer, description
     with pytest.raises(LinkError, match=r"refused 'start 1000.0': fault latched, clear it first"):
         board.start(1000.0)
     board.close()
+
+
+def test_every_byte_in_both_directions_goes_to_the_log(make_peer, description):
+    peer = make_peer(description)
+    noise = b"\xff\xfe" + peer.delimiter
+    peer.before = noise
+    entries: list[tuple[str, float, bytes]] = []
+    board = opened(peer, description, log=lambda *entry: entries.append(entry))
+    board.stop()
+    sent = b"".join(data for direction, _, data in entries if direction == "tx")
+    got = b"".join(data for direction, _, data in entries if direction == "rx")
+    assert peer.framing.feed(sent).frames == peer.received
+    assert got == noise + peer.framing.encode(peer.answer("stop"))
+    times = [when for _, when, _ in entries]
+    assert times == sorted(times)
+    board.close()
+
+
+def test_telemetry_that_arrives_while_waiting_is_kept_for_the_next_read(make_peer, description):
+    peer = make_peer(description)
+    board = opened(peer, description)
+    board.identify()
+    peer.before = peer.framing.encode(telemetry(description, 1, 1000, speed=11))
+    board.start(1000.0)
+    peer.before = peer.framing.encode(telemetry(description, 2, 2000, speed=22))
+    board.stop()
+    reading = board.read()
+    assert reading.values["reported.speed"].tolist() == [11.0, 22.0]
+    assert reading.host_time[0] < reading.host_time[1]
+    assert len(board.read()) == 0
+    board.close()
+
+
+def test_lost_frames_are_counted_across_reads(make_peer, description):
+    peer = make_peer(description)
+    board = opened(peer, description)
+    board.stream(True)
+    for number in (254, 255, 3):
+        peer.send_payload(telemetry(description, number, 1000))
+    assert sum(r.lost for r in read_until(board, 3)) == 3
+    board.stream(True)
+    peer.send_payload(telemetry(description, 100, 1000))
+    assert sum(r.lost for r in read_until(board, 1)) == 0
+    board.close()
+
+
+def test_bad_telemetry_inside_a_good_frame_costs_one_sample(make_peer, description):
+    peer = make_peer(description)
+    board = opened(peer, description)
+    good = telemetry(description, 1, 1000, speed=5)
+    for payload in (good, good + (b"\x00" if peer.binary else b",9"), good):
+        peer.send_payload(payload)
+    found = read_until(board, 2)
+    assert sum(len(r) for r in found) == 2
+    assert all(r.host_time.shape == r.values["reported.speed"].shape for r in found)
+    assert len([text for r in found for text in r.bad]) == 1
+    board.close()
+
+
+def test_control_lines_are_set_before_the_port_opens(make_peer, description, monkeypatch):
+    import serial
+
+    seen = []
+    real_open = serial.Serial.open
+
+    def spy(port):
+        seen.append((port.dtr, port.rts, port.baudrate, port.exclusive, port.write_timeout))
+        real_open(port)
+
+    monkeypatch.setattr(serial.Serial, "open", spy)
+    peer = make_peer(description)
+    opened(peer, description, dtr=False, rts=False, write_timeout=0.7).close()
+    opened(peer, description).close()
+    assert seen == [(False, False, 230400, True, 0.7), (True, True, 230400, True, 1.0)]
+
+
+def test_full_rate_without_loss(make_peer, description):
+    """Two seconds' worth of telemetry, written in bursts, arrives whole and in order."""
+    peer = make_peer(description)
+    board = opened(peer, description)
+    board.identify()
+    found, count = [], 1000
+    for start in range(0, count, 20):
+        burst = [
+            peer.framing.encode(telemetry(description, n % 256, 2000 * n, speed=n))
+            for n in range(start, start + 20)
+        ]
+        peer.send(b"".join(burst))
+        time.sleep(0.001)
+        found.append(board.read())
+    found += read_until(board, count - sum(len(r) for r in found))
+    speed = np.concatenate([r.values["reported.speed"] for r in found])
+    np.testing.assert_array_equal(speed, np.arange(count))
+    assert sum(r.lost for r in found) == 0
+    assert not any(r.bad for r in found)
+    board.close()
