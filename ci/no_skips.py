@@ -9,7 +9,7 @@ import pytest
 
 
 @pytest.hookimpl(wrapper=True)
-def pytest_runtest_makereport(item: pytest.Item, call: pytest.CallInfo[None]):
+def pytest_runtest_makereport(item: pytest.Item):
     """Turn a skip into a failure that names its reason."""
     report = yield
     if report.skipped and not hasattr(report, "wasxfail"):
