@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -13,11 +13,11 @@ from markupsafe import Markup
 from hil.core.errors import StoreError
 from hil.core.record import Identity, ItemResult, StateSpan
 from hil.core.trace import Mark, Trace
-from hil.core.verdict import SEVERITY, Verdict
+from hil.core.verdict import SEVERITY, Verdict, combine
 from hil.report.items import Item
 from hil.report.judged import Tables, tables
 from hil.report.plots import chart_data, panels
-from hil.report.sketch import sketch
+from hil.report.sketch import described, sketch
 from hil.store.reading import RunRecord
 from hil.store.traces import read_trace
 
@@ -53,6 +53,7 @@ class Drawn:
     marks: tuple[Mark, ...] = ()
     spans: tuple[Span, ...] = ()
     statistics: str = ""
+    verdict: str = ""  # of the repetition, "" without a judgement of its own
     problem: str = ""
 
 
@@ -104,29 +105,41 @@ def _content(folder: Path, item: Item, points: int) -> ItemContent:
     words += [result.title, result.scenario, result.plan, *result.requirements]
     words += [f"{name} {value}" for name, value in result.conditions.items()]
     numbered = list(enumerate(result.traces, 1))
-    chosen = set(_worth_drawing(result, [repeat for repeat, _ in numbered]))
+    worst = _worst(result)
+    ordered = sorted(numbered, key=lambda found: (_rank(worst.get(found[0])), found[0]))
     return ItemContent(
         item,
         tables(result),
-        tuple(_drawn(folder, result, n, name, points) for n, name in numbered if n in chosen),
-        tuple((n, _trace_link(name)) for n, name in numbered if n not in chosen),
+        tuple(
+            _drawn(folder, result, n, name, points, worst.get(n))
+            for n, name in ordered[:MOST_DRAWN]
+        ),
+        tuple((n, _trace_link(name)) for n, name in sorted(ordered[MOST_DRAWN:])),
         raw_log,
         " ".join(words),
     )
 
 
-def _worth_drawing(result: ItemResult, repeats: Iterable[int]) -> list[int]:
-    """The repetitions to draw: the worst, then the first ones."""
-    rank = {verdict: place for place, verdict in enumerate(SEVERITY)}
-    worst: dict[int, int] = {}
+def _worst(result: ItemResult) -> dict[int, Verdict]:
+    """Repetition -> its worst verdict."""
+    found: dict[int, list[Verdict]] = {}
     for judgement in result.judgements:
-        place = rank[Verdict(judgement.verdict)]
-        worst[judgement.repeat] = min(place, worst.get(judgement.repeat, place))
-    ordered = sorted(repeats, key=lambda repeat: (worst.get(repeat, len(rank)), repeat))
-    return ordered[:MOST_DRAWN]
+        found.setdefault(judgement.repeat, []).append(judgement.verdict)
+    return {repeat: combine(verdicts) for repeat, verdicts in found.items()}
 
 
-def _drawn(folder: Path, result: ItemResult, repeat: int, name: str, points: int) -> Drawn:
+def _rank(verdict: Verdict | None) -> int:
+    return SEVERITY.index(verdict) if verdict else len(SEVERITY)
+
+
+def _drawn(
+    folder: Path,
+    result: ItemResult,
+    repeat: int,
+    name: str,
+    points: int,
+    verdict: Verdict | None,
+) -> Drawn:
     link = _trace_link(name)
     try:
         trace = read_trace(folder / "traces" / name)
@@ -138,10 +151,11 @@ def _drawn(folder: Path, result: ItemResult, repeat: int, name: str, points: int
         repeat,
         link,
         chart_data(trace, shown),
-        tuple((f"{p.title} in {p.unit}", sketch(p, trace.end, trace.marks)) for p in shown),
+        tuple((described(p, trace.end), sketch(p, trace.end, trace.marks)) for p in shown),
         trace.marks,
         _spans([span for span in result.spans if span.repeat == repeat], trace.end),
         _statistics(trace),
+        verdict.value if verdict else "",
     )
 
 

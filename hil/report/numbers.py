@@ -23,17 +23,22 @@ def measured(measure: Measure) -> str:
         return f"{measure.outcome}: {measure.detail}" if measure.detail else str(measure.outcome)
     unit = _unit(measure.unit)
     if not measure.uncertainty:
-        return f"{plain(measure.value)}{unit}"
+        return f"{measure.value:.6g}{unit}"
     expanded = COVERAGE * measure.uncertainty
     places = _places(expanded, 2)
     return f"{fixed(measure.value, places)} ± {fixed(expanded, places)}{unit}"
 
 
-def in_unit(value: float | None, unit: str, *, signed: bool = False) -> str:
+def in_unit(value: float | None, unit: str) -> str:
     """A number with its unit, a dash for none."""
+    return NOTHING if value is None else f"{plain(value)}{_unit(unit)}"
+
+
+def margin(value: float | None, unit: str) -> str:
+    """A signed distance to a limit with its unit, a dash for none."""
     if value is None:
         return NOTHING
-    return f"{'+' if signed and value > 0 else ''}{plain(value)}{_unit(unit)}"
+    return f"{'+' if value > 0 else ''}{plain(value, 3)}{_unit(unit)}"
 
 
 def plain(value: float, digits: int = 4) -> str:

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import functools
+import re
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
 from jinja2 import Environment, FunctionLoader, StrictUndefined
+from markupsafe import Markup
 
-from hil.report.content import ItemContent, contents, reports_on
+from hil.report.content import contents, reports_on
 from hil.report.items import Standing, counts, listing, overall, worst_first
 from hil.report.numbers import lasting
 from hil.store.atomic import replace_file
@@ -50,7 +52,7 @@ def write_page(record: RunRecord, path: Path) -> None:
     content = _chart_script()
     if not script.exists() or script.stat().st_size != len(content):
         replace_file(script, content)
-    replace_file(path, page(record).encode("utf-8", "replace"))
+    replace_file(path, page(record).encode())
 
 
 def page(record: RunRecord) -> str:
@@ -93,13 +95,24 @@ def _environment() -> Environment:
         loader=FunctionLoader(_text),
         autoescape=True,
         undefined=StrictUndefined,
+        finalize=_visible,
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    helpers: dict[str, Any] = {"signs": SIGNS, "Standing": Standing, "ItemContent": ItemContent}
-    environment.globals.update(helpers)
+    environment.globals["Standing"] = Standing
     environment.filters["sign"] = _sign
     return environment
+
+
+#: Control characters, surrogates, and what turns the direction of writing.
+_UNSEEN = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069\ud800-\udfff]")
+
+
+def _visible(value: Any) -> Any:
+    """Text from files with what a reader would not see, or be misled by, made visible."""
+    if isinstance(value, str) and not isinstance(value, Markup | Standing):
+        return _UNSEEN.sub("\ufffd", value)
+    return value
 
 
 def _sign(word: str) -> str:

@@ -13,37 +13,40 @@ from hil.core.record import ItemResult
 from hil.core.trace import FloatArray, Trace
 from hil.report.thin import packed, thin
 
-#: Panels from the top: title, unit, and channel -> (name for people, line style).
-PANELS: tuple[tuple[str, str, dict[str, tuple[str, str]]], ...] = (
+#: Panels from the top: title, unit, and channel -> name for people.
+PANELS: tuple[tuple[str, str, dict[str, str]], ...] = (
     (
         "Speed",
         "rpm",
         {
-            "reported.setpoint": ("set point", "dot"),
-            "reported.speed": ("reported by firmware", "dash"),
-            "witness.speed": ("tachometer", "solid"),
+            "reported.setpoint": "set point",
+            "reported.speed": "reported by firmware",
+            "witness.speed": "tachometer",
         },
     ),
     (
         "Current",
         "A",
         {
-            "reported.current": ("reported by firmware", "dash"),
-            "reported.peak": ("reported peak", "dot"),
-            "supply.current": ("supply readback", "solid"),
+            "reported.current": "reported by firmware",
+            "reported.peak": "reported peak",
+            "supply.current": "supply readback",
         },
     ),
     (
         "Voltage",
         "V",
         {
-            "reported.voltage": ("reported by firmware", "dash"),
-            "supply.voltage": ("supply readback", "solid"),
+            "reported.voltage": "reported by firmware",
+            "supply.voltage": "supply readback",
         },
     ),
-    ("Shaft angle", "deg", {"witness.position": ("tachometer", "solid")}),
-    ("Power stage", "degC", {"reported.temperature": ("reported by firmware", "dash")}),
+    ("Shaft angle", "deg", {"witness.position": "tachometer"}),
+    ("Power stage", "degC", {"reported.temperature": "reported by firmware"}),
 )
+#: Line styles by where a number comes from: independent instruments, the firmware, and what is
+#: neither of the two (a set point, a held peak). Everywhere the same, so that it is learnt once.
+STYLES = ("solid", "dash", "dot")
 #: Scenario -> marks its times may count from, the first present one is taken.
 _ONSETS = {
     "start": ("command",),
@@ -57,10 +60,10 @@ _FROM_ONSET = ("time-to-", "settling-time", "trip-time")
 
 @dataclass(frozen=True, eq=False)
 class Series:
-    """One line in a panel, thinned."""
+    """One line in a panel, thinned; `style` is one of `STYLES`."""
 
     name: str
-    style: str  # solid, dash, dot
+    style: str
     t: FloatArray
     y: FloatArray
 
@@ -111,10 +114,10 @@ def panels(trace: Trace, result: ItemResult, repeat: int, points: int) -> tuple[
     ordered = sorted(bands, key=lambda band: band.measure)
     for title, unit, channels in PANELS:
         series = []
-        for name, (words, style) in channels.items():
+        for name, words in channels.items():
             channel = trace.channel(name)
             if channel is not None and bool(np.isfinite(channel.y).any()):
-                series.append(Series(words, style, *thin(channel.t, channel.y, points)))
+                series.append(Series(words, _style(name), *thin(channel.t, channel.y, points)))
         if series:
             limits = tuple(_limits(title, trace, result.scenario, ordered))
             found.append(Panel(title, unit, tuple(series), limits))
@@ -152,21 +155,33 @@ def chart_data(trace: Trace, shown: Iterable[Panel]) -> dict[str, Any]:
 def _limits(title: str, trace: Trace, scenario: str, bands: Iterable[Band]) -> Iterable[Limit]:
     """Limits with a place in the panel called `title`; the others are in the table only."""
     for band in bands:
-        label = f"{band.measure} {band}"
-        edges = [edge for edge in (band.low, band.high) if edge is not None]
+        ends = (("min", band.low), ("max", band.high))
+        unit = "" if band.unit == "1" else f" {band.unit}"
+        edges = [
+            (edge, f"{band.measure} {word} {edge:g}{unit}")
+            for word, edge in ends
+            if edge is not None
+        ]
         peak = "peak" in band.measure
         if (title, band.unit) in {("Current", "A"), ("Voltage", "V")} and peak:
-            for edge in edges:
+            for edge, label in edges:
                 yield Limit(edge, label)
         elif title == "Speed" and band.unit == "s" and band.measure.startswith(_FROM_ONSET):
             onset = _onset(trace, scenario)
-            for edge in edges:
+            for edge, label in edges:
                 if onset is not None and edge > 0.0 and onset + edge <= trace.end:
                     yield Limit(onset + edge, label, across=False)
         elif title == "Speed" and band.unit == "%" and band.measure == "overshoot":
             target = _target(trace)
-            if target is not None and band.high is not None:
-                yield Limit(target * (1.0 + band.high / 100.0), label)
+            for edge, label in edges:
+                if target is not None:
+                    yield Limit(target * (1.0 + edge / 100.0), label)
+
+
+def _style(channel: str) -> str:
+    if channel in {"reported.setpoint", "reported.peak"}:
+        return "dot"
+    return "dash" if channel.startswith("reported.") else "solid"
 
 
 def _onset(trace: Trace, scenario: str) -> float | None:

@@ -15,6 +15,7 @@ from hil.report.thin import thin
 _WIDTH, _HEIGHT, _TOP = 640, 110, 12
 _POINTS = 160
 _DASHES = {"solid": "", "dash": "7 3", "dot": "2 3"}
+_WORDS = {"solid": "solid", "dash": "dashed", "dot": "dotted"}
 
 
 def sketch(panel: Panel, end: float, marks: Sequence[Mark]) -> Markup:
@@ -32,18 +33,25 @@ def sketch(panel: Panel, end: float, marks: Sequence[Mark]) -> Markup:
         else:
             x = _x(limit.level, end)
             parts.append(Markup('<path class="sk-limit" d="M{} {}V{}"/>').format(x, _TOP, _HEIGHT))
-    for number, series in enumerate(panel.series):
+    for series in panel.series:
         parts.append(
             Markup('<path class="sk-line sk-{}" stroke-dasharray="{}" d="{}"/>').format(
-                number, _DASHES[series.style], _path(series, low, high, end)
+                series.style, _DASHES[series.style], _path(series, low, high, end)
             )
         )
-    names = ", ".join(f"{series.name} ({series.style})" for series in panel.series)
-    spread = f"{plain(low)} to {plain(high)} {panel.unit}"
-    says = f"{panel.title} from {spread} over {plain(end)} s: {names}"
+    says = described(panel, end)
     return Markup('<svg viewBox="0 0 {} {}" role="img" aria-label="{}">{}</svg>').format(
         _WIDTH, _HEIGHT + 2, says, Markup("").join(parts)
     )
+
+
+def described(panel: Panel, end: float) -> str:
+    """One sentence: what the panel shows, its range, its lines and its limits."""
+    low, high = panel.range
+    names = ", ".join(f"{series.name} ({_WORDS[series.style]})" for series in panel.series)
+    says = f"{panel.title} {plain(low)} to {plain(high)} {panel.unit} over {plain(end)} s: {names}"
+    limits = ", ".join(limit.label for limit in panel.limits)
+    return f"{says}; limits {limits}" if limits else says
 
 
 def _path(series: Series, low: float, high: float, end: float) -> str:

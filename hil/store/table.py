@@ -48,13 +48,13 @@ def measures_frame(record: RunRecord) -> pd.DataFrame:
     rows = [
         [evidence, *_row(result, *found)] for result in record.results for found in judged(result)
     ]
-    return pd.DataFrame(rows, columns=list(COLUMNS))
+    return pd.DataFrame(rows, columns=list(COLUMNS), dtype=object)
 
 
 def measures_csv(record: RunRecord) -> bytes:
     """`measures_frame` as CSV in UTF-8; equal measures give equal bytes."""
     text: str = measures_frame(record).to_csv(index=False, lineterminator="\n")
-    return text.encode("utf-8", "backslashreplace")
+    return text.encode()
 
 
 def judged(result: ItemResult) -> Iterator[tuple[Measure, int, Judgement | None]]:
@@ -81,24 +81,29 @@ def _row(
 ) -> list[object]:
     band = judgement.band if judgement else None
     return [
-        result.item,
-        result.scenario,
+        _writable(result.item),
+        _writable(result.scenario),
         repeat,
-        measure.name,
+        _writable(measure.name),
         _number(measure.value),
         _number(measure.uncertainty),
         _number(measure.resolution),
-        measure.unit,
+        _writable(measure.unit),
         measure.outcome.value,
-        measure.detail,
+        _writable(measure.detail),
         _number(band.low) if band else "",
         _number(band.high) if band else "",
         band.rule.value if band else "",
         judgement.verdict.value if judgement else "",
         _number(judgement.margin) if judgement else "",
         _number(judgement.conformance) if judgement else "",
-        band.requirement if band else "",
+        _writable(band.requirement) if band else "",
     ]
+
+
+def _writable(text: str) -> str:
+    """Text that UTF-8 can hold: a lone surrogate is spelt out."""
+    return text.encode("utf-8", "backslashreplace").decode()
 
 
 def _number(value: float | None) -> str:

@@ -1,9 +1,9 @@
 (function () {
   "use strict";
+  var PAPER = 660; // px, fits A4 and Letter between usual margins
   var items = Array.prototype.slice.call(document.querySelectorAll("details.item"));
   var lines = Array.prototype.slice.call(document.querySelectorAll("table.index tr[data-search]"));
-  var dashes = { solid: "solid", dash: "dash", dot: "dot" };
-
+  
   function colour(name) {
     return getComputedStyle(document.documentElement).getPropertyValue("--" + name).trim();
   }
@@ -22,24 +22,24 @@
   }
 
   // Panels stand on top of each other over one time axis.
-  function figure(data, narrow) {
-    var traces = [], shapes = [], notes = [], many = data.panels.length, gap = 0.09 / many;
+  function figure(data, narrow, tall) {
+    var traces = [], shapes = [], notes = [], many = data.panels.length, gap = 0.09 / many, floor = 0.02 + gap;
     var layout = {
       margin: { l: narrow ? 44 : 62, r: 8, t: 22, b: 36 }, showlegend: false,
       paper_bgcolor: "rgba(0,0,0,0)", plot_bgcolor: "rgba(0,0,0,0)", hovermode: "x",
-      font: { color: colour("ink"), size: 12 }, height: 60 + 165 * many, dragmode: narrow ? false : "zoom"
+      font: { color: colour("ink"), size: 12 }, height: 60 + tall * many, dragmode: narrow ? false : "zoom"
     };
     data.panels.forEach(function (panel, p) {
       var low = panel.range[0], high = panel.range[1], top = 1 - p / many, bottom = 1 - (p + 1) / many + gap + 0.02;
       var y = axisName("y", p), legend = [];
-      panel.series.forEach(function (series, s) {
+      panel.series.forEach(function (series) {
         traces.push({
           type: "scatter", mode: "lines", name: series.name, xaxis: "x", yaxis: y,
           x: unpack(series.t, 0, data.end), y: unpack(series.y, low, high), connectgaps: false,
-          line: { color: colour("s" + s), width: 1.6, dash: dashes[series.style] },
+          line: { color: colour(series.style), width: 1.6, dash: series.style },
           hovertemplate: "%{y:.5~g} " + panel.unit
         });
-        legend.push("<span style='color:" + colour("s" + s) + "'>" +
+        legend.push("<span style='color:" + colour(series.style) + "'>" +
           { solid: "\u2501\u2501", dash: "\u2578\u2578", dot: "\u2509\u2509" }[series.style] + "</span> " + series.name);
       });
       layout["yaxis" + (p ? p + 1 : "")] = {
@@ -58,19 +58,19 @@
           : { type: "line", xref: "x", x0: limit.level, x1: limit.level, yref: y + " domain", y0: 0, y1: 1, line: style });
         notes.push(limit.across
           ? { xref: "paper", x: 1, xanchor: "right", yref: y, y: limit.level, yanchor: "bottom", showarrow: false,
-              text: escape(limit.label), font: { size: 10, color: colour("limit") } }
-          : { xref: "x", x: limit.level, xanchor: "left", yref: y + " domain", y: 0.02, yanchor: "bottom", showarrow: false,
-              text: " " + escape(limit.label), font: { size: 10, color: colour("limit") } });
+              text: escape(limit.label), font: { size: 10, color: colour("limit") }, bgcolor: colour("paper"), borderpad: 1 }
+          : { xref: "x", x: limit.level, xanchor: "left", yref: y + " domain", y: 0.06, yanchor: "bottom", showarrow: false,
+              text: " " + escape(limit.label), font: { size: 10, color: colour("limit") }, bgcolor: colour("paper"), borderpad: 1 });
       });
     });
     var last = -1, level = 0;
     data.marks.forEach(function (t, i) {
-      shapes.push({ type: "line", xref: "x", x0: t, x1: t, yref: "paper", y0: 0, y1: 1,
+      shapes.push({ type: "line", xref: "x", x0: t, x1: t, yref: "paper", y0: floor, y1: 1,
         line: { color: colour("mark"), width: 1, dash: "dot" } });
       level = t - last < data.end * 0.03 && last >= 0 ? level + 1 : 0;
       last = t;
-      notes.push({ xref: "x", x: t, yref: "paper", y: 0, yanchor: "bottom", xanchor: "left", showarrow: false,
-        yshift: 12 * level, text: "<b>" + (i + 1) + "</b>", font: { size: 10, color: colour("soft") } });
+      notes.push({ xref: "x", x: t, yref: "paper", y: floor, yanchor: "bottom", xanchor: "left", showarrow: false, borderpad: 1,
+        yshift: 2 + 13 * level, text: "<b>" + (i + 1) + "</b>", font: { size: 10, color: colour("ink") }, bgcolor: colour("paper") });
     });
     layout.xaxis = { title: { text: "time in s", standoff: 4 }, range: [0, data.end], gridcolor: colour("rule"),
       linecolor: colour("soft"), anchor: axisName("y", many - 1), zeroline: false, fixedrange: narrow };
@@ -84,15 +84,17 @@
     return text.replace(/&/g, "&amp;").replace(/</g, "&lt;").replace(/>/g, "&gt;");
   }
 
-  function draw(box) {
-    if (box.dataset.drawn || !window.Plotly) { return; }
+  function draw(box, paper) {
+    if (!window.Plotly || (box.dataset.drawn && !paper)) { return; }
     box.dataset.drawn = "yes";
     var data = JSON.parse(document.getElementById(box.dataset.chart).textContent);
     if (!data.panels.length) { return; }
-    var shape = figure(data, box.clientWidth < 520), place = document.createElement("div");
+    var shape = figure(data, box.clientWidth < 520, paper ? 105 : 165), place = document.createElement("div");
+    if (paper) { shape.layout.width = PAPER; }
+    if (box.dataset.drawn) { window.Plotly.purge(box.firstChild); }
     box.replaceChildren(place);
-    window.Plotly.newPlot(place, shape.traces, shape.layout, { displaylogo: false, responsive: true,
-      modeBarButtonsToRemove: ["select2d", "lasso2d"], displayModeBar: "hover" });
+    window.Plotly.newPlot(place, shape.traces, shape.layout, 
+      { displayModeBar: false, responsive: !paper });
   }
 
   function visible(box) {
@@ -136,15 +138,17 @@
     openTarget();
   });
 
+  // Paper has its own width, and a chart should not be cut by the end of a page.
   var folded = [];
   window.addEventListener("beforeprint", function () {
     document.querySelectorAll("details").forEach(function (node) {
       if (!node.open) { folded.push(node); node.open = true; }
     });
-    document.querySelectorAll(".chart").forEach(draw);
+    document.querySelectorAll(".chart").forEach(function (box) { draw(box, true); });
   });
   window.addEventListener("afterprint", function () {
     folded.forEach(function (node) { node.open = false; });
     folded = [];
+    document.querySelectorAll(".chart").forEach(function (box) { delete box.dataset.drawn; watcher.observe(box); });
   });
 })();

@@ -1,0 +1,104 @@
+from __future__ import annotations
+
+import io
+from dataclasses import replace
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from hil.core.measure import Measure
+from hil.core.record import Entry, ItemResult, ItemStart, RunStart
+from hil.store.reading import RunRecord
+from hil.store.table import COLUMNS, judged, measures_csv, measures_frame
+
+
+@pytest.fixture
+def record(run_start: RunStart, item_result: ItemResult) -> RunRecord:
+    return _record(run_start, item_result)
+
+
+def _record(*entries: Entry) -> RunRecord:
+    start = entries[0]
+    assert isinstance(start, RunStart)
+    return RunRecord(Path("r"), start, entries)
+
+
+def test_one_row_a_measure_and_band(record: RunRecord) -> None:
+    frame = measures_frame(record)
+    assert tuple(frame.columns) == COLUMNS
+    found = frame[["measure", "repeat", "value", "low", "high", "verdict"]].to_numpy().tolist()
+    assert found == [
+        ["peak-current", 1, "3.7", "", "3.5", "fail"],
+        ["peak-current", 1, "3.7", "0.1", "9.0", "pass"],
+        ["time-to-speed", 1, "", "", "", ""],
+        ["success", 0, "0.0", "1.0", "", "fail"],
+    ]
+    assert set(frame.evidence) == {"simulated"}
+    assert list(frame.outcome) == ["value", "value", "never reached", "value"]
+    assert list(frame.requirement) == ["REQ-1", "", "", ""]
+
+
+def test_the_text_reads_back_to_the_same_numbers(record: RunRecord) -> None:
+    frame = pd.read_csv(io.BytesIO(measures_csv(record)))
+    assert frame.value.tolist()[:2] == [3.7, 3.7]
+    assert frame.margin.tolist()[0] == -0.2
+    assert frame.conformance.tolist()[0] == 0.001
+    assert frame.uncertainty.tolist()[0] == 0.05
+
+
+def test_equal_measures_give_equal_bytes_whatever_the_times(
+    record: RunRecord, run_start: RunStart, item_start: ItemStart, item_result: ItemResult
+) -> None:
+    other = _record(
+        replace(run_start, run="other", utc="2027-01-01T00:00:00.000Z"),
+        replace(item_start, utc="2027"),
+        replace(item_result, utc="2027", duration=99.0, traces=("x",)),
+    )
+    assert measures_csv(other) == measures_csv(record)
+
+
+def test_another_value_gives_other_bytes(
+    record: RunRecord, run_start: RunStart, item_result: ItemResult
+) -> None:
+    nearly = replace(item_result.measures[0], value=3.7000000000000006)
+    other = _record(run_start, replace(item_result, measures=(nearly, item_result.measures[1])))
+    assert measures_csv(other) != measures_csv(record)
+
+
+def test_bench_and_simulated_evidence_are_told_apart(
+    run_start: RunStart, item_result: ItemResult
+) -> None:
+    frame = measures_frame(_record(replace(run_start, simulated=False), item_result))
+    assert set(frame.evidence) == {"bench"}
+
+
+def test_a_run_without_measures_is_a_table_with_columns_only(run_start: RunStart) -> None:
+    assert measures_csv(_record(run_start)).decode() == ",".join(COLUMNS) + "\n"
+
+
+def test_odd_text_is_quoted(run_start: RunStart, item_result: ItemResult) -> None:
+    odd = Measure("m", "V", 1.0, detail='a "b", c\nd \ud800 µ')
+    csv = measures_csv(_record(run_start, replace(item_result, measures=(odd,), repeats=(1,))))
+    frame = pd.read_csv(io.BytesIO(csv))
+    assert frame.detail[0] == 'a "b", c\nd \\ud800 µ'
+
+
+def test_equal_measures_of_two_repetitions_keep_their_own_judgement(
+    item_result: ItemResult,
+) -> None:
+    peak = item_result.measures[0]
+    second = replace(item_result.judgements[1], repeat=2)
+    result = replace(
+        item_result,
+        measures=(peak, peak),
+        repeats=(1, 2),
+        judgements=(item_result.judgements[1], second),
+    )
+    found = list(judged(result))
+    assert found == [(peak, 1, item_result.judgements[1]), (peak, 2, second)]
+
+
+def test_measures_without_repeats_belong_to_the_item(item_result: ItemResult) -> None:
+    found = list(judged(replace(item_result, repeats=(), judgements=())))
+    assert [(repeat, judgement) for _, repeat, judgement in found] == [(0, None), (0, None)]
