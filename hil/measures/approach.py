@@ -187,10 +187,11 @@ def settling_recipe(find: ApproachOf, name: str, onset: str, percent: float | No
     @defines(
         name,
         "s",
-        f"""Settling: time from mark `{onset}` to the last entry (interpolated) of the shaft speed
-        into the final level ± {width} of the waveform amplitude, kept to the end of the judged
-        window. Final level: time mean of the steady window; amplitude: final level minus level
-        before; {steady.STEADY_TEXT}. {FILTER_TEXT}.""",
+        f"""Settling: time from mark `{onset}` to the last entry (interpolated) of the shaft
+        speed into the final level ± {width} of the waveform amplitude, kept to the end of the
+        judged window and for the whole steady window at least. Final level: time mean of the
+        steady window; amplitude: final level minus level before; {steady.STEADY_TEXT}.
+        {FILTER_TEXT}.""",
         source=IEEE_181,
         channels=SPEED,
     )
@@ -200,7 +201,14 @@ def settling_recipe(find: ApproachOf, name: str, onset: str, percent: float | No
         share = view.conditions.tolerance if percent is None else percent
         half_width = (final - base) * share / 100.0
         s = it.smooth
-        return it.instant(waveform.last_entry(s.t, s.y, final, half_width, it.onset.t))
+        entry = waveform.last_entry(s.t, s.y, final, half_width, it.onset.t)
+        held = it.end - it.onset.t - entry
+        if held < steady.STEADY - 1e-9:
+            detail = (
+                f"within ±{half_width:.4g} rpm of {final:.4g} rpm for the last {held:.3g} s only"
+            )
+            raise Unmeasurable(Outcome.NEVER_REACHED, detail)
+        return it.instant(entry)
 
     return recipe
 

@@ -23,7 +23,6 @@ from hil.core.trace import FloatArray
 from hil.measures.compare import (
     MEAN,
     STEP,
-    SUPPLY_AROUND,
     envelope,
     feeding,
     low_speed,
@@ -60,7 +59,7 @@ def motor_current(power: float, speed: float, back_emf: float, resistance: float
     balance V·I(supply) = ke·w·I + R·I² (nameplate, line to line) gives at the witnessed speed,
     in % of the larger (at least of {100 * FLOOR:g} % of the largest in the trace). Compared are
     means over {CHUNK} supply readings taken in the state run at steady speed (within 10 % over
-    ±{1e3 * SUPPLY_AROUND:g} ms, above the low-speed limit) while the supply delivers current;
+    ±{1e3 * CURRENT_MEAN:g} ms, above the low-speed limit) while the supply delivers current;
     reported current after a moving mean of {1e3 * CURRENT_MEAN:g} ms. A healthy drive shows its
     losses and the spread of the nameplate, a scale error of two shows as 50 %. Without
     nameplate only a reported current below the supply current counts. Nameplate constants enter
@@ -77,7 +76,7 @@ def current_disagreement(view: View) -> Estimate:
     start, end = float(grid[0]), float(grid[-1])
     w = np.abs(on_grid(speed.window(start, end, 2), grid, MEAN))
     r = np.abs(on_grid(reported.window(start, end, 2), grid, CURRENT_MEAN))
-    around = envelope(w, SUPPLY_AROUND, SUPPLY_AROUND)
+    around = envelope(w, CURRENT_MEAN, CURRENT_MEAN)
     steady = valid & (around.high - around.low <= 0.1 * around.high)
     steady &= w >= low_speed(view, speed)
     inside = (volts.t >= start) & (volts.t <= end)

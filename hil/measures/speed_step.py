@@ -23,6 +23,7 @@ from hil.measures.recipe import (
 from hil.measures.view import View
 
 BEFORE = 0.2  # s before the set point, averaged for the level before
+HELD = 0.1  # s before the release in which the load must hold the speed down
 ENDS = ("stop", "reverse", "clear", "restart")
 _WORDS = "from the last mark `set-point` to the end of the judged window"
 _LEVELS = f"""Levels: the mean of the {BEFORE:g} s before mark `set-point`, and the mean of the
@@ -104,10 +105,11 @@ def undershoot(view: View) -> Estimate:
 @defines(
     "wind-up-overshoot",
     "%",
-    f"""Largest shaft speed after the release of the load that held the controller in
-    saturation (the last mark `load-off` or `brake-off` after `set-point`) beyond the final
-    level, in % of the waveform amplitude; 0 if none. {_LEVELS} No filter. Only for steps that
-    saturate on purpose.""",
+    f"""Largest shaft speed after the release of the load that held the controller in saturation
+    (the last mark `load-off` or `brake-off` after `set-point`) beyond the final level, in % of the
+    waveform amplitude; 0 if none. {_LEVELS} No filter. Only for steps that saturate on purpose, and
+    only if the speed stayed below target - tolerance for the {1e3 * HELD:g} ms before the
+    release.""",
     source=COMMON,
     channels=to.SPEED,
 )
@@ -124,8 +126,9 @@ def wind_up_overshoot(view: View) -> Estimate:
     if not released:
         detail = "no mark `load-off` or `brake-off` after the set point"
         raise Unmeasurable(Outcome.MISSING_DATA, detail)
-    part = it.raw.cut(max(released), it.end)
-    if not np.any(it.smooth.cut(it.onset.t, max(released)).y < it.target - it.tolerance):
+    part = it.raw.window(max(released), it.end, 2)
+    held = it.smooth.cut(max(released) - HELD, max(released))
+    if not held.y.size or float(np.max(held.y)) >= it.target - it.tolerance:
         detail = "the speed was not held back before the release"
         raise Unmeasurable(Outcome.NOT_APPLICABLE, detail)
     return it.beyond(part)

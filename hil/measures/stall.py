@@ -17,6 +17,7 @@ from hil.measures.view import Event, View
 STANDSTILL = 2.0  # % of the speed before
 MOVING = 5.0  # % of the speed before: turning again
 BEFORE = 0.2  # s before the brake, averaged for the level before
+BEFORE_CLEAR = 0.020  # s left out before `clear`: its mark and the telemetry travel differently
 NAMED = int(Fault.OVER_CURRENT | Fault.STALL)
 
 
@@ -162,15 +163,18 @@ def fault_named(view: View) -> Estimate:
 
 
 def _after_trip(view: View) -> tuple[float, float]:
+    """From the trip to just before the mark that ends the latch, or to the end of the trace."""
     trip = view.once(_trip)
-    return trip.t, view.until(trip.t, ("clear", "restart"))
+    cleared = view.until(trip.t, ("clear", "restart"))
+    guard = BEFORE_CLEAR if cleared < view.end else 0.0
+    return trip.t, max(trip.t, cleared - guard)
 
 
 @defines(
     "latched",
     "1",
-    """1 if every reported state from the trip to mark `clear` (or `restart`, or the end of the
-    trace) is fault; else 0.""",
+    f"""1 if every reported state from the trip to {1e3 * BEFORE_CLEAR:g} ms before mark `clear` (or
+    `restart`, or up to the end of the trace) is fault; else 0.""",
     source=COMMON,
     channels=("reported.state",),
 )
@@ -187,10 +191,11 @@ def latched(view: View) -> Estimate:
 @defines(
     "restarts",
     "1",
-    f"""How often the drive restarted by itself between the trip and mark `clear` (or `restart`, or
-    the end of the trace): the greater of the number of times the reported state left fault and the
-    number of times the shaft exceeded {MOVING:g} % of the speed before after having been below
-    {STANDSTILL:g} % of it. Filter for the speed: moving mean of {1e3 * to.SMOOTHING:g} ms.""",
+    f"""How often the drive restarted by itself between the trip and {1e3 * BEFORE_CLEAR:g} ms
+    before mark `clear` (or `restart`, or up to the end of the trace): the greater of the
+    number of times the reported state left fault and the number of times the shaft exceeded
+    {MOVING:g} % of the speed before after having been below {STANDSTILL:g} % of it. Filter for
+    the speed: moving mean of {1e3 * to.SMOOTHING:g} ms.""",
     source=COMMON,
     channels=("reported.state", "witness.speed"),
 )

@@ -159,7 +159,7 @@ def handover_speed(view: View) -> Estimate:
     slope = float(window.y[-1] - window.y[0]) / float(window.t[-1] - window.t[0])
     return Estimate(
         level.value,
-        quadrature(level.uncertainty, slope * event.uncertainty),
+        quadrature(window.level_uncertainty(level.value), slope * event.uncertainty),
         window.accuracy.resolution,
         window.note,
     )

@@ -197,7 +197,12 @@ def moving_mean(t: FloatArray, y: FloatArray, width: float) -> FloatArray:
     area = np.concatenate(([0.0], np.cumsum(0.5 * (y[1:] + y[:-1]) * dt)))
     a = np.maximum(t - width / 2.0, t[0])
     b = np.minimum(t + width / 2.0, t[-1])
-    mean: FloatArray = (_area_at(t, y, dt, area, b) - _area_at(t, y, dt, area, a)) / (b - a)
+    span = b - a
+    # A width below the resolution of the time axis leaves nothing to average.
+    wide = span > 1e-9 * width
+    mean = y.copy()
+    area_between = _area_at(t, y, dt, area, b) - _area_at(t, y, dt, area, a)
+    np.divide(area_between, span, out=mean, where=wide)
     return mean
 
 
@@ -222,13 +227,18 @@ def mean(t: FloatArray, y: FloatArray) -> float:
 def ripple(t: FloatArray, y: FloatArray, width: float) -> float:
     """Peak-to-peak value after a moving mean of `width` s, in % of the mean magnitude.
 
-    Bandwidth 0.443 / width, and whatever the source of the samples has filtered already.
+    Bandwidth 0.443 / width, and whatever the source of the samples has filtered already. Where the
+    samples allow, only means over the full width count: shorter ones at the ends are filtered less.
     """
     require(y, 3)
     level = abs(mean(t, y))
     if level == 0.0:
         raise Unmeasurable(Outcome.NEVER_REACHED, "the mean is zero: no ripple in % of it")
-    return 100.0 * float(np.ptp(moving_mean(t, y, width))) / level
+    means = moving_mean(t, y, width)
+    full = (t >= t[0] + width / 2.0) & (t <= t[-1] - width / 2.0)
+    if np.count_nonzero(full) >= 3:
+        means = means[full]
+    return 100.0 * float(np.ptp(means)) / level
 
 
 def integral_of_square(t: FloatArray, y: FloatArray, start: float, end: float) -> float:

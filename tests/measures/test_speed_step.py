@@ -1,0 +1,145 @@
+"""Speed steps up and down, against the closed form of a second-order step."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from hil.core.drive import Direction, DriveState
+from hil.core.measure import Outcome
+
+ZETA, WN = 0.5, 20.0
+AT = 1.0
+
+
+@pytest.fixture
+def step(lab, second_order):
+    """Second-order step at 1 s between two speeds."""
+
+    def make(entry, target, zeta=ZETA, **more):
+        return lab.Scene(
+            end=3.5,
+            speed=lambda t: entry + (target - entry) * second_order(WN * (t - AT), zeta),
+            marks=[("command", 0.0), ("set-point", AT)],
+            **more,
+        )
+
+    return make
+
+
+@pytest.mark.parametrize(("entry", "target"), [(1000, 3000), (3000, 1000), (2000, 2300)])
+@pytest.mark.parametrize("direction", [1, -1])
+def test_a_second_order_step(lab, step, entry, target, direction):
+    trace = step(entry, target).trace(direction)
+    found = lab.measures(
+        "speed-step", trace, entry=entry, target=target, direction=Direction(direction)
+    )
+    value = {name: m.value for name, m in found.items()}
+    # S4 overshoot (unfiltered), S7 transition, S9, S10 settling; the 20 ms filter costs about 1 %
+    assert value["overshoot"] == pytest.approx(16.303353, abs=0.02)
+    assert value["undershoot"] == pytest.approx(0.0, abs=0.01)
+    assert value["transition-duration"] == pytest.approx(1.637573 / WN, abs=0.0015)
+    assert value["settling-time-5"] == pytest.approx(5.289093 / WN, abs=0.003)
+    assert value["settling-time-2"] == pytest.approx(8.076349 / WN, abs=0.003)
+    assert value["steady-error"] == pytest.approx(0.0, abs=0.01)
+    assert value["ripple"] < 0.01
+    assert value["peak-current"] == pytest.approx(1.2)
+    assert found["wind-up-overshoot"].outcome is Outcome.NOT_APPLICABLE
+    # what the filter may do is inside the stated uncertainty (k = 2)
+    for name, exact in (("transition-duration", 1.637573), ("settling-time-5", 5.289093)):
+        assert abs(value[name] - exact / WN) < 2.0 * found[name].uncertainty, name
+
+
+def test_undershoot_is_the_excursion_against_the_step(lab):
+    scene = lab.Scene(
+        end=3.0,
+        speed=lab.ramps([(AT, 1000.0), (1.05, 900.0), (1.3, 2000.0)]),
+        marks=[("set-point", AT)],
+    )
+    found = lab.measures("speed-step", scene.trace(), entry=1000.0, target=2000.0)
+    assert found["undershoot"].value == pytest.approx(10.0, abs=1e-6)
+    assert found["overshoot"].value == pytest.approx(0.0, abs=1e-6)
+
+
+def test_a_step_that_is_not_followed(lab, step):
+    scene = step(1000, 2000)
+    scene.speed = lab.constant(1000.0)
+    found = lab.measures("speed-step", scene.trace(), entry=1000.0, target=2000.0)
+    for name in ("transition-duration", "overshoot", "undershoot", "settling-time-2"):
+        assert found[name].outcome is Outcome.NEVER_REACHED, name
+    assert found["steady-error"].value == pytest.approx(-50.0)
+
+
+def test_a_shaft_that_was_not_at_its_entry_speed(lab, step):
+    scene = step(1000, 2000)
+    scene.speed = lab.steps_of([(0.0, 0.0), (AT, 2000.0)])
+    found = lab.measures("speed-step", scene.trace(), entry=1000.0, target=2000.0)
+    assert found["overshoot"].outcome is Outcome.NEVER_REACHED
+    assert "before the step" in found["overshoot"].detail
+
+
+def test_no_step_at_all(lab, step):
+    found = lab.measures("speed-step", step(1000, 1000).trace(), entry=1000.0, target=1000.0)
+    assert found["overshoot"].outcome is Outcome.NOT_APPLICABLE
+
+
+def test_ripple_wider_than_the_band_never_settles(lab, step):
+    quiet = step(2000, 2200)
+    base = quiet.speed
+    quiet.speed = lambda t: base(t) + 8.0 * np.sin(2.0 * np.pi * 10.0 * t)
+    found = lab.measures("speed-step", quiet.trace(), entry=2000.0, target=2200.0)
+    assert found["settling-time-2"].outcome is Outcome.NEVER_REACHED
+    assert "±4 rpm" in found["settling-time-2"].detail
+    assert found["settling-time-5"].outcome is Outcome.VALUE
+
+
+def test_the_last_set_point_is_judged(lab, step):
+    scene = step(1000, 3000)
+    scene.marks = [("command", 0.0), ("set-point", 0.2), ("set-point", AT)]
+    found = lab.measures("speed-step", scene.trace(), entry=1000.0, target=3000.0)
+    assert found["settling-time-5"].value == pytest.approx(5.289093 / WN, abs=0.003)
+
+
+@pytest.fixture
+def saturated(lab):
+    """Held at 1500 rpm by a load until 2 s, then 200 rpm beyond 2500 rpm."""
+    return lab.Scene(
+        end=4.0,
+        speed=lab.ramps([(AT, 1000.0), (1.2, 1500.0), (2.0, 1500.0), (2.3, 2700.0), (2.6, 2500.0)]),
+        marks=[("load-on", 0.5), ("set-point", AT), ("load-off", 2.0)],
+    )
+
+
+def test_wind_up_overshoot_counts_from_the_release(lab, saturated):
+    asked = {"entry": 1000.0, "target": 2500.0, "saturated": True}
+    found = lab.measures("speed-step", saturated.trace(), **asked)
+    assert found["wind-up-overshoot"].value == pytest.approx(100.0 * 200.0 / 1500.0, abs=1e-6)
+
+
+def test_wind_up_needs_a_release(lab, saturated):
+    saturated.marks = [("set-point", AT)]
+    asked = {"entry": 1000.0, "target": 2500.0, "saturated": True}
+    found = lab.measures("speed-step", saturated.trace(), **asked)
+    assert found["wind-up-overshoot"].outcome is Outcome.MISSING_DATA
+
+
+def test_a_load_that_did_not_hold_the_drive_shows_no_wind_up(lab, saturated):
+    saturated.speed = lab.ramps([(AT, 1000.0), (1.3, 2500.0)])
+    saturated.marks = [("load-on", 0.5), ("set-point", AT), ("load-off", 2.0)]
+    asked = {"entry": 1000.0, "target": 2500.0, "saturated": True}
+    found = lab.measures("speed-step", saturated.trace(), **asked)
+    assert found["wind-up-overshoot"].outcome is Outcome.NOT_APPLICABLE
+    assert "held back" in found["wind-up-overshoot"].detail
+
+
+def test_a_hole_after_the_set_point(lab, step):
+    trace = lab.without(step(1000, 3000).trace(), "witness.speed", 1.1, 1.2)
+    found = lab.measures("speed-step", trace, entry=1000.0, target=3000.0)
+    for name in ("transition-duration", "overshoot", "settling-time-2", "steady-error"):
+        assert found[name].outcome is Outcome.MISSING_DATA, name
+
+
+def test_states_do_not_matter_to_the_waveform(lab, step):
+    scene = step(1000, 3000, states=[(0.0, DriveState.IDLE)])
+    found = lab.measures("speed-step", scene.trace(), entry=1000.0, target=3000.0)
+    assert found["overshoot"].value == pytest.approx(16.303353, abs=0.02)

@@ -1,0 +1,213 @@
+"""What the firmware reports against what the instruments see: healthy passes, wrong shows."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from hil.core.drive import DriveState
+from hil.core.measure import Outcome
+from hil.measures.compare import Envelope, envelope
+from hil.measures.power_balance import motor_current
+
+S = DriveState
+
+
+@pytest.fixture
+def run(lab):
+    """A hard run-up with a reported speed 20 ms late, then steady."""
+    speed = lab.ramps([(0.5, 0.0), (1.0, 3000.0)])
+    return lab.Scene(
+        end=5.0,
+        speed=speed,
+        reported_speed=lambda t: speed(t - 0.02),
+        marks=[("command", 0.5)],
+        states=[(0.0, S.IDLE), (0.5, S.RUN)],
+        current=lab.steps_of([(0.0, 0.0), (0.5, 6.0), (1.0, 1.5)]),
+        frames=995,
+        lost=5,
+    )
+
+
+def judge(lab, trace, **changes):
+    return lab.measures("start", trace, **{"target": 3000.0, **changes})
+
+
+@pytest.mark.parametrize("direction", [1, -1])
+def test_a_healthy_drive_agrees(lab, run, direction):
+    found = judge(lab, run.trace(direction))
+    assert found["speed-disagreement"].value < 0.5
+    assert found["direction-agreement"].value == 1.0
+    assert found["voltage-disagreement"].value < 0.5
+    assert found["current-disagreement"].value < 2.0
+    assert found["telemetry-loss"].value == pytest.approx(0.5)
+    assert found["telemetry-loss"].resolution == pytest.approx(0.1)
+
+
+@pytest.mark.parametrize("factor", [0.5, 2.0, 0.97])
+def test_a_wrong_speed_scale_shows(lab, run, factor):
+    trace = lab.scaled(run.trace(), "reported.speed", factor)
+    m = judge(lab, trace)["speed-disagreement"]
+    assert m.value == pytest.approx(100.0 * (1.0 - min(factor, 1.0 / factor)), abs=1.0)
+    assert "reported" in m.detail
+
+
+def test_a_wrong_sign_shows(lab, run):
+    trace = lab.scaled(run.trace(), "reported.speed", -1.0)
+    found = judge(lab, trace)
+    assert found["direction-agreement"].value == 0.0
+    assert found["speed-disagreement"].value == pytest.approx(200.0, abs=1.0)
+
+
+def test_a_speed_frozen_at_its_last_value_shows(lab, run):
+    speed = lab.ramps([(0.5, 0.0), (1.0, 3000.0), (2.5, 3000.0), (3.0, 2000.0)])
+    run.speed = speed
+    run.reported_speed = lambda t: speed(np.minimum(t, 2.4))
+    assert judge(lab, run.trace())["speed-disagreement"].value == pytest.approx(33.3, abs=0.5)
+
+
+def test_a_speed_reported_while_the_shaft_stands_shows(lab, run):
+    run.speed = lab.constant(0.0)
+    run.reported_speed = lab.constant(3000.0)
+    assert judge(lab, run.trace())["speed-disagreement"].value == pytest.approx(100.0)
+
+
+def test_a_reversal_at_full_acceleration_agrees(lab, run):
+    speed = lab.ramps([(1.0, 3000.0), (1.6, -3000.0)])
+    run.speed, run.reported_speed = speed, lambda t: speed(t - 0.02)
+    found = lab.measures("reversal", run.trace(), entry=3000.0, target=3000.0)
+    assert found["speed-disagreement"].value < 0.5
+    assert found["direction-agreement"].value == 1.0
+
+
+def test_ramp_and_align_are_not_compared(lab, run):
+    """An imposed commutation rate is no measurement, and the fault state measures nothing."""
+    run.states = [(0.0, S.RAMP), (1.5, S.RUN), (4.0, S.FAULT)]
+    late = run.reported_speed
+    run.reported_speed = lambda t: np.where((t < 1.5) | (t >= 4.0), 0.0, late(t))
+    assert judge(lab, run.trace())["speed-disagreement"].value < 0.5
+
+
+def test_a_drive_that_never_ran_cannot_be_compared(lab, run):
+    run.states = [(0.0, S.IDLE)]
+    found = judge(lab, run.trace())
+    for name in ("speed-disagreement", "direction-agreement", "current-disagreement"):
+        assert found[name].outcome is Outcome.NOT_APPLICABLE, name
+
+
+def test_a_short_run_cannot_be_compared(lab, run):
+    run.states = [(0.0, S.IDLE), (2.0, S.RUN), (2.1, S.FAULT)]
+    m = judge(lab, run.trace())["speed-disagreement"]
+    assert m.outcome is Outcome.NOT_APPLICABLE
+
+
+def test_both_at_rest_cannot_be_compared(lab, run):
+    run.speed, run.reported_speed = lab.constant(100.0), lab.constant(50.0)
+    m = judge(lab, run.trace())["speed-disagreement"]
+    assert m.outcome is Outcome.NOT_APPLICABLE
+    assert "300 rpm" in m.detail
+
+
+def test_a_hole_in_either_speed_is_missing_data(lab, run):
+    for name in ("witness.speed", "reported.speed", "reported.state"):
+        trace = lab.without(run.trace(), name, 2.0, 2.1)
+        m = judge(lab, trace)["speed-disagreement"]
+        assert m.outcome is Outcome.MISSING_DATA, name
+        assert name in m.detail
+
+
+@pytest.mark.parametrize("factor", [0.5, 1.1, 2.0])
+def test_a_wrong_voltage_scale_shows(lab, run, factor):
+    trace = lab.scaled(run.trace(), "reported.voltage", factor)
+    m = judge(lab, trace)["voltage-disagreement"]
+    assert m.value == pytest.approx(100.0 * (1.0 - min(factor, 1.0 / factor)), abs=0.3)
+
+
+def test_a_pumped_up_link_is_no_disagreement(lab, run):
+    """While the motor feeds energy back, the supply readback stays where it was set."""
+    run.voltage = lab.ramps([(2.0, 24.0), (2.1, 30.0), (2.6, 24.0)])
+    run.current = lab.steps_of([(0.0, 0.0), (0.5, 6.0), (1.0, 1.5), (1.95, 0.0), (2.65, 1.5)])
+    trace = run.trace()
+    flat = lab.Scene(end=5.0, speed=run.speed).trace().channels["supply.voltage"]
+    trace.channels["supply.voltage"] = flat
+    assert judge(lab, trace)["voltage-disagreement"].value < 0.5
+
+
+def test_a_sag_seen_by_both_is_no_disagreement(lab, run):
+    run.voltage = lab.ramps([(2.0, 24.0), (2.02, 20.0), (2.5, 20.0), (2.52, 24.0)])
+    assert judge(lab, run.trace())["voltage-disagreement"].value < 1.0
+
+
+def test_a_supply_that_is_off_cannot_be_compared(lab, run):
+    run.current = lab.constant(0.0)
+    m = judge(lab, run.trace())["voltage-disagreement"]
+    assert m.outcome is Outcome.NOT_APPLICABLE
+
+
+@pytest.mark.parametrize("factor", [0.5, 2.0])
+@pytest.mark.parametrize("load", [0.3, 1.5, 5.0])
+def test_a_wrong_current_scale_shows_as_half_of_the_larger(lab, run, factor, load):
+    run.current = lab.steps_of([(0.0, 0.0), (0.5, 6.0), (1.0, load)])
+    healthy = judge(lab, run.trace())["current-disagreement"]
+    assert healthy.value < 2.0
+    trace = lab.scaled(run.trace(), "reported.current", factor)
+    assert judge(lab, trace)["current-disagreement"].value == pytest.approx(50.0, abs=2.0)
+
+
+def test_losses_that_only_the_supply_sees_stay_small(lab, run):
+    """5 % more input power (switching, diodes), as a real power stage has it."""
+    trace = lab.scaled(run.trace(), "supply.current", 1.05)
+    assert judge(lab, trace)["current-disagreement"].value < 6.0
+
+
+def test_a_pulsating_load_still_agrees(lab, run):
+    run.current = lambda t: np.where(t < 0.5, 0.0, 1.5 + 0.4 * np.sin(2.0 * np.pi * 37.0 * t))
+    assert judge(lab, run.trace())["current-disagreement"].value < 12.0
+
+
+def test_without_nameplate_only_the_bound_is_left(lab, run):
+    healthy = judge(lab, run.trace(), back_emf_constant=0.0)["current-disagreement"]
+    assert healthy.value == 0.0
+    assert "bound" in healthy.detail
+    trace = lab.scaled(run.trace(), "reported.current", 0.2)
+    assert judge(lab, trace, back_emf_constant=0.0)["current-disagreement"].value > 50.0
+
+
+def test_too_few_readings_at_steady_speed(lab, run):
+    run.speed = lab.ramps([(0.5, 0.0), (5.0, 9000.0)])
+    run.end = 1.5
+    m = judge(lab, run.trace())["current-disagreement"]
+    assert m.outcome in (Outcome.TOO_FEW_SAMPLES, Outcome.NOT_APPLICABLE)
+    assert m.detail
+
+
+def test_the_nameplate_is_not_taken_as_exact(lab, run):
+    m = judge(lab, run.trace())["current-disagreement"]
+    assert m.uncertainty == pytest.approx(10.0 / np.sqrt(3.0), rel=0.2)
+
+
+def test_no_telemetry_at_all(lab, run):
+    run.frames = 0
+    assert judge(lab, run.trace())["telemetry-loss"].outcome is Outcome.MISSING_DATA
+
+
+@pytest.mark.parametrize("speed", [0.0, 500.0, 3000.0])
+@pytest.mark.parametrize("current", [0.0, 0.1, 5.0])
+def test_power_balance_gives_the_current_back(lab, speed, current):
+    power = lab.KE * speed * np.pi / 30.0 * current + lab.R * current**2
+    assert motor_current(power, speed, lab.KE, lab.R) == pytest.approx(current, abs=1e-12)
+    assert motor_current(power, -speed, lab.KE, lab.R) == pytest.approx(current, abs=1e-12)
+
+
+def test_power_balance_without_resistance_and_with_power_fed_back():
+    assert motor_current(10.0, 3000.0, 0.05, 0.0) == pytest.approx(10.0 / (0.05 * 100.0 * np.pi))
+    assert motor_current(-3.0, 3000.0, 0.05, 0.6) == 0.0
+
+
+def test_envelope_and_distance():
+    y = np.array([0.0, 1.0, 5.0, 1.0])
+    found = envelope(y, 0.005, 0.0)  # one grid step back
+    assert found.low.tolist() == [0.0, 0.0, 1.0, 1.0]
+    assert found.high.tolist() == [0.0, 1.0, 5.0, 5.0]
+    band = Envelope(np.array([1.0]), np.array([2.0]))
+    assert [float(band.distance(np.array([x]))[0]) for x in (0.5, 1.5, 4.0)] == [0.5, 0.0, 2.0]
