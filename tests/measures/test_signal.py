@@ -1,0 +1,144 @@
+"""Signals: finite samples, gaps, and the uncertainty of a crossing."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from hil.core.measure import Outcome
+from hil.core.trace import Accuracy, Channel
+from hil.measures.recipe import Unmeasurable
+from hil.measures.signal import EDGE, Signal
+
+ACCURACY = Accuracy(relative=0.01, absolute=0.3, resolution=0.1)
+
+
+def signal(t, y=None, **more):
+    t = np.asarray(t, dtype=np.float64)
+    y = np.ones_like(t) if y is None else np.asarray(y, dtype=np.float64)
+    return Signal.of(Channel("witness.speed", "rpm", t, y, **more))
+
+
+def outcome(call, *args):
+    with pytest.raises(Unmeasurable) as caught:
+        call(*args)
+    return caught.value.outcome, caught.value.detail
+
+
+def test_samples_without_a_value_are_left_out():
+    s = signal([0.0, 1.0, 2.0, 3.0], [1.0, np.nan, np.inf, 4.0])
+    assert s.t.tolist() == [0.0, 3.0]
+    assert s.y.tolist() == [1.0, 4.0]
+
+
+def test_the_interval_is_the_stated_one_or_the_median():
+    assert signal([0.0, 1.0, 2.0, 9.0]).interval == 1.0
+    assert signal([0.0, 1.0, 2.0, 9.0], interval=0.25).interval == 0.25
+    assert signal([0.0]).interval == 0.0
+    assert signal([]).interval == 0.0
+
+
+def test_a_window_holds_its_ends():
+    s = signal(np.arange(0.0, 2.0, 0.1), interval=0.1)
+    part = s.window(0.5, 1.0)
+    assert part.t[0] == pytest.approx(0.5)
+    assert part.t[-1] == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize(("hole", "whole"), [(2, True), (3, False), (10, False)])
+def test_a_gap_of_more_than_three_intervals_is_missing_data(hole, whole):
+    t = np.arange(0, 300) * 0.01
+    s = signal(np.delete(t, np.s_[100 : 100 + hole]), interval=0.01)
+    if whole:  # 2 samples lost: 3 intervals
+        assert s.window(0.5, 2.0).t.size
+        return
+    found, detail = outcome(s.window, 0.5, 2.0)
+    assert found is Outcome.MISSING_DATA
+    assert "witness.speed" in detail
+    assert "0.99" in detail
+    # outside the judged window it does not matter
+    assert s.window(1.5, 2.0).t.size
+
+
+def test_a_stretch_of_nan_is_a_gap():
+    t = np.arange(0, 300) * 0.01
+    y = np.where((t > 1.0) & (t < 1.1), np.nan, 1.0)
+    assert outcome(signal(t, y, interval=0.01).window, 0.5, 2.0)[0] is Outcome.MISSING_DATA
+
+
+def test_samples_that_begin_late_or_end_early_are_missing_data():
+    s = signal(np.arange(1.0, 2.0, 0.01), interval=0.01)
+    assert outcome(s.window, 0.5, 1.5)[0] is Outcome.MISSING_DATA
+    assert outcome(s.window, 1.5, 2.5)[0] is Outcome.MISSING_DATA
+    assert outcome(s.window, 3.0, 4.0)[0] is Outcome.MISSING_DATA
+    # the last fetch may lie a little before the end
+    assert s.window(1.5, 1.99 + 0.9 * EDGE).t.size
+    assert outcome(s.window, 1.5, 1.99 + 1.5 * EDGE)[0] is Outcome.MISSING_DATA
+
+
+def test_too_few_samples():
+    s = signal([0.0, 0.1, 0.2], interval=0.1)
+    assert outcome(s.window, 0.0, 0.2, 4)[0] is Outcome.TOO_FEW_SAMPLES
+    assert outcome(s.window, 0.1, 0.1, 2)[0] is Outcome.TOO_FEW_SAMPLES
+
+
+def test_cut_checks_nothing():
+    s = signal([0.0, 5.0, 6.0], interval=0.1)
+    assert s.cut(1.0, 2.0).t.size == 0
+    assert s.cut(-9.0, 9.0).t.tolist() == [0.0, 5.0, 6.0]
+    assert (-s).y.tolist() == [-1.0, -1.0, -1.0]
+
+
+def test_level_and_difference_uncertainty():
+    s = signal([0.0, 1.0], accuracy=ACCURACY)
+    # JCGM 100:2008, 4.3.7: a limit of error a gives a/sqrt(3), a resolution d gives d/sqrt(12)
+    at_100 = np.sqrt(1.3**2 / 3.0 + 0.1**2 / 12.0)
+    assert s.level_uncertainty(100.0) == pytest.approx(at_100)
+    assert s.level_uncertainty(-100.0) == pytest.approx(at_100)
+    # a gain error is common to both readings
+    assert s.difference_uncertainty == pytest.approx(np.sqrt(2.0 * (0.09 / 3.0 + 0.01 / 12.0)))
+
+
+def test_uncertainty_of_a_crossing_has_four_parts():
+    t = np.arange(0.0, 1.0, 0.01)
+    s = signal(t, 200.0 * t, accuracy=ACCURACY, time_uncertainty=0.002, interval=0.01)
+    level = s.level_uncertainty(100.0) / 200.0
+    parts = [0.002, 0.01 / np.sqrt(12.0), level]
+    assert s.time_of_crossing_uncertainty(0.5) == pytest.approx(np.linalg.norm(parts), rel=1e-6)
+    parts.append(0.02 / 10.0 / np.sqrt(3.0))
+    found = s.time_of_crossing_uncertainty(0.5, 0.02)
+    assert found == pytest.approx(np.linalg.norm(parts), rel=1e-6)
+
+
+def test_a_flat_waveform_does_not_give_an_endless_uncertainty():
+    s = signal(np.arange(0.0, 1.0, 0.01), accuracy=ACCURACY, interval=0.01)
+    assert s.time_of_crossing_uncertainty(0.5) == pytest.approx(0.1, rel=0.01)
+    exact = signal(np.arange(0.0, 1.0, 0.01), interval=0.01)
+    assert exact.time_of_crossing_uncertainty(0.5) == pytest.approx(0.01 / np.sqrt(12.0))
+    assert signal([0.0]).time_of_crossing_uncertainty(0.0) == 0.0
+
+
+@settings(deadline=None, max_examples=100)
+@given(st.integers(0, 2**31), st.floats(0.0, 1.0), st.floats(0.0, 1.0))
+def test_a_window_is_whole_or_refused(seed, start, width):
+    """Whatever a window returns has no hole larger than allowed, its edges included."""
+    rng = np.random.default_rng(seed)
+    t = np.sort(rng.uniform(0.0, 2.0, 300))
+    s = signal(np.unique(t), interval=0.01)
+    end = start + width
+    try:
+        part = s.window(start, end, 1)
+    except Unmeasurable as why:
+        part = None
+        reason = why.outcome
+    if part is None:
+        inside = s.t[(s.t >= start) & (s.t <= end)]
+        holes = np.diff(np.concatenate(([start], inside, [end])))
+        assert reason is Outcome.MISSING_DATA
+        assert inside.size == 0 or np.max(holes) > 0.03
+    else:
+        assert np.max(np.diff(part.t), initial=0.0) <= 0.0301
+        assert part.t[0] - start <= 0.0301
+        assert end - part.t[-1] <= EDGE + 1e-9
