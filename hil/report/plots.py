@@ -51,11 +51,11 @@ STYLES = ("solid", "dash", "dot")
 _ONSETS = {
     "start": ("command",),
     "reversal": ("reverse",),
-    "stall": ("brake-on", "command"),
+    "stall": ("brake-on",),
     "speed-step": ("set-point",),
 }
 #: Measures that are durations from that onset; others count from instants no chart knows.
-_FROM_ONSET = ("time-to-", "settling-time", "trip-time")
+_FROM_ONSET = ("time-to-", "settling-time", "trip-time-from-brake")
 
 
 @dataclass(frozen=True, eq=False)
@@ -163,7 +163,7 @@ def _limits(title: str, trace: Trace, scenario: str, bands: Iterable[Band]) -> I
             if edge is not None
         ]
         peak = "peak" in band.measure
-        if (title, band.unit) in {("Current", "A"), ("Voltage", "V")} and peak:
+        if (title, band.unit) in {("Speed", "rpm"), ("Current", "A"), ("Voltage", "V")} and peak:
             for edge, label in edges:
                 yield Limit(edge, label)
         elif title == "Speed" and band.unit == "s" and band.measure.startswith(_FROM_ONSET):
@@ -171,7 +171,8 @@ def _limits(title: str, trace: Trace, scenario: str, bands: Iterable[Band]) -> I
             for edge, label in edges:
                 if onset is not None and edge > 0.0 and onset + edge <= trace.end:
                     yield Limit(onset + edge, label, across=False)
-        elif title == "Speed" and band.unit == "%" and band.measure == "overshoot":
+        elif (title, scenario, band.measure) == ("Speed", "start", "overshoot"):
+            # Only from rest is the amplitude, of which an overshoot is a share, the target itself.
             target = _target(trace)
             for edge, label in edges:
                 if target is not None:

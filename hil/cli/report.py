@@ -1,0 +1,48 @@
+"""``hil report``: everything derived from a record, derived again."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import click
+
+
+@click.command("report")
+@click.argument("run", type=click.Path(exists=True, path_type=Path))
+@click.option(
+    "--json",
+    "json_file",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="Write counts, items and file names as JSON.",
+)
+def report(run: Path, json_file: Path | None) -> None:
+    """Rebuild junit.xml, measures.csv and report.html of the run folder RUN from its record.
+
+    The exit code says whether that worked, not how the run was judged.
+    """
+    from hil.report.rebuild import rebuild
+    from hil.report.summary import facts
+
+    record = rebuild(run)
+    found = facts(record)
+    for line in _lines(found):
+        click.echo(line)
+    if json_file is not None:
+        json_file.write_text(json.dumps(found, indent=2) + "\n", encoding="utf-8")
+
+
+def _lines(found: dict[str, Any]) -> list[str]:
+    """What to print: how it went, what did not pass, and where the files are."""
+    lines = ["SIMULATED: no motor turned."] if found["simulated"] else []
+    counts = ", ".join(f"{number} {word}" for word, number in found["counts"].items() if number)
+    lines.append(f"run {found['run']}: {counts or 'no items'}")
+    if not found["complete"]:
+        lines.append("The run did not come to its end.")
+    lines += [
+        f"  {item['standing']:<12}{item['name']}: {item['reason']}"
+        for item in found["items"]
+        if item["standing"] != "pass"
+    ]
+    return [*lines, *found["files"].values()]

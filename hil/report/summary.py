@@ -1,0 +1,39 @@
+"""A run in a few facts, for scripts."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from hil.report.items import counts, listing, overall, worst_first
+from hil.report.rebuild import JUNIT, MEASURES, PAGE
+from hil.store.reading import RunRecord
+
+
+def facts(record: RunRecord) -> dict[str, Any]:
+    """Verdicts and files of a run as JSON data.
+
+    Keys: ``run``, ``simulated``, ``complete`` (the run came to its end), ``standing`` (the worst),
+    ``counts`` (standing -> number of items), ``items`` (worst first: name, standing, reason), and
+    ``files`` (what -> path).
+    """
+    items = listing(record)
+    return {
+        "run": record.start.run,
+        "simulated": record.start.simulated,
+        "complete": record.end is not None and not record.unfinished,
+        "standing": overall(items).value,
+        "counts": {standing.value: number for standing, number in counts(items).items()},
+        "items": [
+            {
+                "name": item.name,
+                "standing": item.standing.value,
+                "reason": " ".join(item.reason.split()),
+            }
+            for item in worst_first(items)
+        ],
+        "files": {
+            "junit": str(record.path / JUNIT),
+            "measures": str(record.path / MEASURES),
+            "page": str(record.path / PAGE),
+        },
+    }
