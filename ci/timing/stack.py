@@ -17,15 +17,14 @@ def run() -> Iterator[Result]:
     from hil.bench.simulate import world_for
     from hil.measures.catalogue import KINDS, definitions
     from hil.plan.expand import expand
-    from hil.plan.load import load_plan, load_profile, load_rig
+    from hil.plan.load import load_plan, load_rig
     from hil.scenarios.execute import execute
 
     rig = load_rig(RIG)
-    profile = load_profile(rig.profile_path)
     units = {kind: {n: d.unit for n, d in definitions(kind).items()} for kind in KINDS}
     items = [item for item in expand(load_plan(PLAN), rig, units) if item.repeats == 1]
 
-    bench = open_bench(rig, profile, True, {}, seed="warm")  # compiles
+    bench = open_bench(rig, True, {}, seed="warm")  # compiles
     bench.close()
 
     drive = world_for(rig, "bare").drive
@@ -40,7 +39,7 @@ def run() -> Iterator[Result]:
     def nightly() -> None:
         nonlocal simulated
         for item in items:
-            bench = open_bench(rig, profile, True, {}, seed=f"1/{item.id}")
+            bench = open_bench(rig, True, {}, seed=f"1/{item.id}")
             before = bench.clock.now()
             execute(item, rig, bench)
             simulated += bench.clock.now() - before

@@ -12,10 +12,16 @@ import numpy as np
 from hil.bench.limits import Limits, Watch
 from hil.bench.recorder import Recorder, Sources
 from hil.core.drive import DriveState, Fault
-from hil.core.errors import BenchError, HilError, InstrumentError
+from hil.core.errors import (
+    BenchError,
+    CommandRefused,
+    HilError,
+    InstrumentError,
+    LinkTimeout,
+)
 from hil.core.record import Identity
 from hil.core.trace import Trace
-from hil.ports.board import Board
+from hil.ports.board import Board, BoardReadings
 from hil.ports.clock import Clock
 from hil.ports.instruments import Brake, SignalSwitch, Supply, SupplyReading, Tachometer
 
@@ -69,6 +75,7 @@ class Settings:
     current_limit, over_voltage : limits given to the supply before every output-on.
     settle_within : % of the set voltage; settle_time : by when the output must be there.
     rest_speed : rpm below which the shaft counts as standing.
+    silence : without telemetry for longer, once it has begun, the board counts as gone.
     """
 
     current_limit: float
@@ -79,6 +86,7 @@ class Settings:
     settle_time: float = 2.0
     rest_speed: float = 5.0
     rest_time: float = 4.0
+    silence: float = 0.5
 
 
 @dataclass(kw_only=True, slots=True)
@@ -118,7 +126,9 @@ class Bench:
         self.watch = Watch(limits)
         self.latest = Latest()
         self.energised = False
+        self._settled_at: float | None = None  # V, what the output has been seen to reach
         self._next_supply = 0.0
+        self._heard: float | None = None  # host time of the newest telemetry
         self._recorder = Recorder(sources, clock.now())
 
     # -- identities ------------------------------------------------------------------------
@@ -140,6 +150,7 @@ class Bench:
             self.tachometer.begin()
         self._recorder = Recorder(self._sources, self.clock.now())
         self._next_supply = self.clock.now()
+        self._heard = None
         self.latest = Latest()
 
     def mark(self, name: str, uncertainty: float = 0.0, detail: str = "") -> None:
@@ -197,6 +208,7 @@ class Bench:
             now.state = DriveState(int(state)) if np.isfinite(state) else None
             fault = values.get("reported.fault", 0.0)
             now.fault = Fault(int(fault)) if np.isfinite(fault) else Fault.NONE
+        self._listen(readings)
         if self.tachometer is not None:
             shaft = self.tachometer.read()
             self._recorder.add_shaft(shaft, self.tachometer.time_uncertainty)
@@ -207,14 +219,55 @@ class Bench:
         if self.clock.now() >= self._next_supply:
             reading = self._read_supply()
             self.watch.check_supply(reading)
+            self._check_output(reading)
         self.watch.check_board(readings)
         self.observer.readings(self.latest)
+
+    def _listen(self, readings: BoardReadings) -> None:
+        """Notice a board that has stopped talking; bytes that waited to be read still count."""
+        now = self.clock.now()
+        if len(readings):
+            self._heard = now
+        elif self._heard is not None and now - self._heard > self.settings.silence:
+            raise LinkTimeout(
+                f"no telemetry for {now - self._heard:.2f} s in mid-scenario: cable, power of "
+                f"the board, or a firmware that hangs{self.undecoded()}"
+            )
+
+    def undecoded(self) -> str:
+        """What arrived in this trace and made no sense, as the end of a sentence; or ""."""
+        count, example = self._recorder.undecoded()
+        if not count:
+            return ""
+        return f"; {count} pieces of data did not decode, the last: {example}"
 
     def _read_supply(self) -> SupplyReading:
         reading = self.supply.measure()
         self._recorder.add_supply(reading)
         self._next_supply = self.clock.now() + self.settings.supply_poll
         return reading
+
+    def _check_output(self, reading: SupplyReading) -> None:
+        """Notice a supply that switched itself off: then nothing after it is the firmware's."""
+        wanted = self._settled_at
+        if wanted is None or abs(reading.voltage - wanted) <= 0.1 * wanted:
+            return
+        if lost := self.supply_lost():
+            raise InstrumentError(f"{lost}, measured {reading.voltage:.2f} V")
+
+    def supply_lost(self) -> str:
+        """Why the supply does not feed the board any more although it was on; or ""."""
+        if self._settled_at is None:
+            return ""
+        try:
+            if self.supply.is_on():
+                return ""
+        except HilError as error:
+            return f"the supply no longer answers: {error}"
+        return (
+            f"the supply switched its output off by itself in mid-scenario (set to "
+            f"{self._settled_at:g} V, over-voltage protection at {self.settings.over_voltage:g} V)"
+        )
 
     # -- energy ----------------------------------------------------------------------------
 
@@ -227,6 +280,7 @@ class Bench:
             If a readback differs or the output does not settle.
         """
         settings = self.settings
+        self._settled_at = None
         self.supply.prepare(voltage, settings.current_limit, settings.over_voltage)
         self.watch.expect(0)
         self.energised = True
@@ -237,6 +291,7 @@ class Bench:
     def await_voltage(self, voltage: float) -> None:
         """Wait until the measured output is at `voltage` for three readings in a row."""
         settings = self.settings
+        self._settled_at = None
         tolerance = voltage * settings.settle_within / 100.0
         inside, deadline = 0, self.clock.now() + settings.settle_time
         while inside < 3:
@@ -249,22 +304,44 @@ class Bench:
                     f"{voltage:g} V within {settings.settle_within:g} %"
                 )
             self.wait(0.02)
+        self._settled_at = voltage
 
     def at_rest(self) -> bool:
         """True when the shaft stands, as far as anything can tell."""
         return abs(self.latest.speed) < self.settings.rest_speed
 
     def come_to_rest(self) -> bool:
-        """Ordinary stop: ask the board, wait for standstill, then supply off; True if it stood."""
+        """Ordinary stop: ask the board, wait for standstill, then supply off; True if it stood.
+
+        Raises
+        ------
+        InstrumentError
+            If the supply had gone off by itself before.
+        """
+        if lost := self.supply_lost():
+            raise InstrumentError(lost)
         self.watch.expect(None)
-        self.board.stop()
+        # A board that refuses to stop is seen by the shaft that goes on turning.
+        with contextlib.suppress(CommandRefused):
+            self.board.stop()
         self.mark("stop")
         if self.brake is not None:
             self.brake.release()
         stood = self.wait_until(self.at_rest, self.settings.rest_time)
+        self.switch_off()
+        return stood
+
+    def switch_off(self) -> None:
+        """Supply off, verified. Safe at any time.
+
+        Raises
+        ------
+        InstrumentError
+            If the supply does not answer or its output reads back on.
+        """
+        self._settled_at = None
         self.supply.switch_off()
         self.energised = False
-        return stood
 
     def make_safe(self) -> list[str]:
         """Supply off at once, brake released, signal lines closed; never raises.
@@ -272,7 +349,7 @@ class Bench:
         Returns what went wrong on the way, for the record.
         """
         problems: list[str] = []
-        steps: list[tuple[str, Callable[[], None]]] = [("supply off", self.supply.switch_off)]
+        steps: list[tuple[str, Callable[[], None]]] = [("supply off", self.switch_off)]
         if self.brake is not None:
             steps.append(("brake release", self.brake.release))
         if self.switch is not None:
@@ -282,9 +359,8 @@ class Bench:
                 step()
             except HilError as error:
                 problems.append(f"{name} failed: {error}")
-            else:
-                if name == "supply off":
-                    self.energised = False
+            except Exception as error:  # a defect in one driver must not keep the next from acting
+                problems.append(f"{name} failed: {type(error).__name__}: {error}")
         return problems
 
     def require_brake(self) -> Brake:
@@ -304,11 +380,18 @@ class Bench:
         problems = self.make_safe()
         for part in (self.board, self.tachometer, self.brake, self.switch, self.supply):
             if part is not None:
-                with contextlib.suppress(HilError):
-                    part.close()
+                _attempt("closing a port", part.close, problems)
         for action in self._on_close:
-            action()
+            _attempt("closing the bench", action, problems)
         return problems
+
+
+def _attempt(what: str, action: Callable[[], None], problems: list[str]) -> None:
+    """Do it, and note what goes wrong: whatever else is open must still be closed."""
+    try:
+        action()
+    except Exception as error:
+        problems.append(f"{what} failed: {type(error).__name__}: {error}")
 
 
 @contextlib.contextmanager

@@ -9,7 +9,6 @@ from typing import Literal
 from hil.bench.open import hardware_identities
 from hil.core.errors import HilError
 from hil.plan.rig import Rig
-from hil.ports.link import LinkDescription
 
 Mode = Literal["auto", "hardware", "twin"]
 
@@ -30,7 +29,7 @@ class Choice:
     resources: Mapping[str, str]
 
 
-def choose(rig: Rig, profile: LinkDescription, mode: str, resources: Mapping[str, str]) -> Choice:
+def choose(rig: Rig, mode: str, resources: Mapping[str, str]) -> Choice:
     """Decide by `mode`: ``hardware`` and ``twin`` as they say; ``auto`` asks the hardware.
 
     ``auto`` takes the hardware if board and instruments all answer to their identity; nothing is
@@ -41,7 +40,7 @@ def choose(rig: Rig, profile: LinkDescription, mode: str, resources: Mapping[str
     if mode == "hardware":
         return Choice(False, f"hardware bench {rig.rig}, as asked for", resources)
     try:
-        found = hardware_identities(rig, profile, resources)
+        found = hardware_identities(rig, resources)
     except HilError as error:
         return Choice(
             True, f"SIMULATED bench of rig {rig.rig}, since no hardware answers: {error}", resources

@@ -69,7 +69,6 @@ def hardware_access(rig: Rig, resources: Mapping[str, str]) -> Access:
 
 def open_parts(
     rig: Rig,
-    profile: LinkDescription,
     access: Access,
     resources: Mapping[str, str],
     log: ByteLog | None = None,
@@ -99,7 +98,7 @@ def open_parts(
             opened[role] = descriptor.open(config, access.clock, access.visa)
             undo.callback(opened[role].close)
         descriptor = registry.get("board", rig.board.driver)
-        config = _configured(descriptor.config, {"url": access.board, "description": profile})
+        config = _configured(descriptor.config, {"url": access.board, "description": rig.profile})
         board: Any = descriptor.open(config, access.clock, log)
         undo.callback(board.close)
         identity = board.identify()
@@ -131,9 +130,7 @@ def _configured(config: type, offer: Mapping[str, Any]) -> Any:
     return config(**{name: value for name, value in offer.items() if name in names})
 
 
-def assemble(
-    rig: Rig, profile: LinkDescription, parts: Parts, clock: Clock, observer: Observer | None
-) -> Bench:
+def assemble(rig: Rig, parts: Parts, clock: Clock, observer: Observer | None) -> Bench:
     """A bench from opened parts, with the limits and accuracies of the rig file."""
     limits = rig.limits
     return Bench(
@@ -144,6 +141,7 @@ def assemble(
             over_voltage=rig.supply.over_voltage_limit,
             settle_within=rig.supply.settle_within,
             settle_time=rig.supply.settle_time,
+            silence=max(0.5, 10.0 / profile.telemetry_rate),
         ),
         limits=Limits(
             speed=limits.speed,
@@ -152,13 +150,14 @@ def assemble(
             temperature=limits.temperature,
             wrong_direction=limits.wrong_direction,
         ),
-        sources=sources_of(rig, profile),
+        sources=sources_of(rig),
         observer=observer,
     )
 
 
-def sources_of(rig: Rig, profile: LinkDescription) -> Sources:
+def sources_of(rig: Rig) -> Sources:
     """Accuracy and sampling interval of every channel, from rig file and link profile."""
+    profile = rig.profile
     told, supply, shaft = rig.telemetry, rig.supply, rig.tachometer
     accuracy: dict[str, Accuracy] = {
         "reported.speed": told.speed_accuracy.limits(),
@@ -194,7 +193,6 @@ def frame_time(profile: LinkDescription) -> float:
 
 def open_bench(
     rig: Rig,
-    profile: LinkDescription,
     simulated: bool,
     resources: Mapping[str, str],
     *,
@@ -216,13 +214,11 @@ def open_bench(
         access, resources = twin_access(rig, seed), {}
     else:
         access = hardware_access(rig, resources)
-    parts = open_parts(rig, profile, access, resources, log)
-    return assemble(rig, profile, parts, access.clock, observer)
+    parts = open_parts(rig, access, resources, log)
+    return assemble(rig, parts, access.clock, observer)
 
 
-def hardware_identities(
-    rig: Rig, profile: LinkDescription, resources: Mapping[str, str]
-) -> tuple[Identity, ...]:
+def hardware_identities(rig: Rig, resources: Mapping[str, str]) -> tuple[Identity, ...]:
     """Ask the hardware who it is, and let go of it again.
 
     Raises
@@ -230,7 +226,7 @@ def hardware_identities(
     BenchError
         If anything does not answer, or is not who it should be.
     """
-    bench = open_bench(rig, profile, False, resources, seed="")
+    bench = open_bench(rig, False, resources, seed="")
     try:
         return bench.identities()
     finally:

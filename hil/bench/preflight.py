@@ -12,7 +12,6 @@ from hil.core.errors import HilError
 from hil.core.record import Identity
 from hil.motor.bounds import highest_braking_speed, lossless_bus_peak
 from hil.plan.rig import Rig
-from hil.ports.link import LinkDescription
 
 
 class Grade(StrEnum):
@@ -34,7 +33,6 @@ class Finding:
 
 def look_over(
     rig: Rig,
-    profile: LinkDescription,
     *,
     simulated: bool,
     resources: Mapping[str, str],
@@ -50,7 +48,7 @@ def look_over(
     yield Finding("rig file", Grade.OK, f"{rig.rig}: {rig.description or rig.motor.name}")
     yield from _limits(rig)
     try:
-        bench = open_bench(rig, profile, simulated, resources, seed="check")
+        bench = open_bench(rig, simulated, resources, seed="check")
     except HilError as error:
         yield Finding("bench", Grade.FAILED, str(error))
         return

@@ -89,6 +89,12 @@ class Recorder:
             bad=sum(len(readings.bad) for readings in self._board),
         )
 
+    def undecoded(self) -> tuple[int, str]:
+        """How many pieces of data did not decode so far, and the last of them."""
+        count = sum(len(readings.bad) for readings in self._board)
+        last = next((readings.bad[-1] for readings in reversed(self._board) if readings.bad), "")
+        return count, last
+
     def _channel(self, name: str, time: FloatArray, y: FloatArray, uncertainty: float) -> Channel:
         # Two samples may share a stamp (host stamps of frames read together): keep the last.
         t = time - self.start

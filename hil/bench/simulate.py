@@ -12,7 +12,6 @@ import math
 import numpy as np
 
 from hil.bench.open import Access
-from hil.plan.load import load_profile
 from hil.plan.rig import Rig
 from hil.twin.drive import Drive
 from hil.twin.instruments.base import SimulatedInstrument
@@ -40,7 +39,7 @@ def seed_number(seed: str) -> int:
     return int.from_bytes(hashlib.sha256(seed.encode()).digest()[:4], "little")
 
 
-def drive_parameters(rig: Rig, baud: int, seed: int) -> DriveParameters:
+def drive_parameters(rig: Rig, seed: int) -> DriveParameters:
     """Nameplate and twin section of a rig file as simulation parameters.
 
     The shaft angle at power-up is drawn from `seed` unless the rig file fixes it: a motor that is
@@ -87,7 +86,7 @@ def drive_parameters(rig: Rig, baud: int, seed: int) -> DriveParameters:
             pulsation=twin.load.pulsation,
             pulses=twin.load.pulses_per_turn,
         ),
-        baud=baud,
+        baud=rig.profile.baud,
     )
 
 
@@ -110,8 +109,7 @@ def world_for(rig: Rig, seed: int | str) -> World:
     Every instrument of the rig file is there under its own VISA resource name.
     """
     number = seed_number(str(seed))
-    baud = load_profile(rig.profile_path).baud
-    drive = Drive(drive_parameters(rig, baud, number), firmware_for(rig), number)
+    drive = Drive(drive_parameters(rig, number), firmware_for(rig), number)
     supply = rig.supply
     instruments: dict[str, SimulatedInstrument] = {
         supply.resource: SimulatedSupply(

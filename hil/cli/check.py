@@ -37,7 +37,7 @@ def check(rig: Path, *, twin: bool, json_file: Path | None, **resources: str) ->
     Exit code 0 when nothing failed, 3 otherwise.
     """
     from hil.bench.preflight import Grade, look_over
-    from hil.plan.load import load_profile, load_rig
+    from hil.plan.load import load_rig
 
     found = load_rig(rig)
     findings = []
@@ -46,7 +46,6 @@ def check(rig: Path, *, twin: bool, json_file: Path | None, **resources: str) ->
         click.echo("SIMULATED bench: this says nothing about any real one.")
     for finding in look_over(
         found,
-        load_profile(found.profile_path),
         simulated=twin,
         resources={role: name for role, name in resources.items() if name},
         today=datetime.now(UTC).date(),

@@ -89,9 +89,8 @@ def _serve(path: Path, seed: int, ready: Path | None, json_file: Path | None) ->
 def _ask_everyone(rig: Rig, places: Mapping[str, str]) -> None:
     """Open everything as a client would and check the identities; `HilError` if one is silent."""
     from hil.bench.open import hardware_identities
-    from hil.plan.load import load_profile
 
-    hardware_identities(rig, load_profile(rig.profile_path), places)
+    hardware_identities(rig, places)
 
 
 def _announce(places: Mapping[str, str], rig: Path, files: list[Path | None]) -> None:

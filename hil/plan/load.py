@@ -16,7 +16,7 @@ from hil.ports.link import LinkDescription
 
 
 def load_rig(path: Path | str) -> Rig:
-    """Read a rig file (and the one it is based on).
+    """Read a rig file (and the one it is based on) and the link profile it names.
 
     Raises
     ------
@@ -37,6 +37,7 @@ def load_rig(path: Path | str) -> Rig:
             ]
         )
     rig._files = (*source.files, profile)
+    rig._profile = load_profile(profile)
     return rig
 
 

@@ -35,6 +35,7 @@ from hil.plan.units import (
     Voltage,
     convert,
 )
+from hil.ports.link import LinkDescription
 
 
 class Accuracy(Model):
@@ -291,11 +292,17 @@ class Rig(Model):
     telemetry: Telemetry = Telemetry()
     twin: SimulatedBench = SimulatedBench()
     _files: tuple[Path, ...] = PrivateAttr(default=())
+    _profile: LinkDescription = PrivateAttr()
 
     @property
     def files(self) -> tuple[Path, ...]:
         """Files it was read from, and its link profile last; their hashes belong in a record."""
         return self._files
+
+    @property
+    def profile(self) -> LinkDescription:
+        """The link profile that the file names, as read with it."""
+        return self._profile
 
     @property
     def profile_path(self) -> Path:

@@ -77,6 +77,10 @@ class PlanFile(pytest.File):
         plan = load_plan(self.path)
         given = bench_options(self.config).rig
         rig_file = Path(given) if given else plan.rig_path
+        if rig_file is None:
+            raise PlanError(
+                "names no rig: add 'rig: FILE' or give --hil-rig", file=str(self.path), line=1
+            )
         rig = load_rig_once(rig_file.resolve())
         units = {kind: {name: d.unit for name, d in definitions(kind).items()} for kind in KINDS}
         for planned in expand(plan, rig, units):

@@ -19,7 +19,6 @@ from hil.bench.open import open_bench
 from hil.core.errors import BenchError, HilError
 from hil.core.record import Identity, ItemResult, ItemStart, Note, RunEnd, RunStart
 from hil.core.verdict import Verdict
-from hil.plan.load import load_profile
 from hil.plan.plan import PlannedItem
 from hil.plan.rig import Rig
 from hil.plugins.options import BenchOptions
@@ -48,10 +47,9 @@ class Run:
         observer: Observer | None,
     ) -> None:
         self.options, self.rig, self._observer = options, rig, observer
-        self.profile = load_profile(rig.profile_path)
         self._planned = list(planned)
         self._positions = {item: n for n, (item, _) in enumerate(planned, start=1)}
-        self.choice: Choice = choose(rig, self.profile, options.bench, options.resources)
+        self.choice: Choice = choose(rig, options.bench, options.resources)
         self._folder: RunFolder | None = None
         self._bench: Bench | None = None
         self._log: RawLog | None = None
@@ -103,7 +101,6 @@ class Run:
             try:
                 self._bench = open_bench(
                     self.rig,
-                    self.profile,
                     self.choice.simulated,
                     self.choice.resources,
                     seed=f"{self.options.seed}/{item}",
