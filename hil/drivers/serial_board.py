@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 import serial
 
-from hil.core.errors import HilError, LinkError, LinkTimeout
+from hil.core.errors import CommandRefused, HilError, LinkError, LinkTimeout
 from hil.core.record import Identity
 from hil.drivers.codec import Codec, Message
 from hil.drivers.framing.base import make_framing
@@ -164,7 +164,7 @@ class SerialBoard:
             elif code is not None:
                 reason = code
             asked = " ".join((command, *(f"{value}" for value in arguments.values())))
-            raise LinkError(f"board on {self._config.url} refused {asked!r}: {reason}")
+            raise CommandRefused(f"board on {self._config.url} refused {asked!r}: {reason}")
 
     def _ask(self, command: str, answers: tuple[str, ...], **arguments: float | str) -> Message:
         """Send a command and wait for one of `answers` that belongs to it."""

@@ -89,10 +89,16 @@ class ScpiSupply:
             )
 
     def switch_on(self) -> None:
-        """Output on, verified by query; InstrumentError, and output off, if it reads back off."""
-        self._session.checked_write("OUTP ON")
-        if self.is_on():
-            return
+        """Output on, verified by query; InstrumentError, after switching off, if that fails."""
+        try:
+            self._session.checked_write("OUTP ON")
+            if self.is_on():
+                return
+        except InstrumentError:
+            # it may well be on: nobody knows, so it must not stay that way
+            with suppress(InstrumentError):
+                self.switch_off()
+            raise
         hint = ""
         with suppress(InstrumentError):  # not every supply has this query
             if self._session.query_flag("VOLT:PROT:TRIP?"):

@@ -212,8 +212,10 @@ class TachometerConformance(_Conformance):
         assert times.size > 0
         assert all(part.time.shape == part.position.shape == part.speed.shape for part in parts)
         assert bool(np.all(np.diff(times) > 0.0))
-        assert before <= times[0]
-        assert times[-1] <= after
+        # the time base is known to within the round trip of begin, and numbers are rounded
+        slack = 2.0 * port.time_uncertainty + 1e-6
+        assert before - slack <= times[0]
+        assert times[-1] <= after + slack
 
     def test_begin_forgets_what_was_stored(self, port: Tachometer, clock: Clock) -> None:
         """No sample from before `begin` is returned."""
@@ -222,7 +224,8 @@ class TachometerConformance(_Conformance):
         start = clock.now()
         port.begin()
         clock.sleep(0.05)
-        assert bool(np.all(port.read().time >= start))
+        slack = 2.0 * port.time_uncertainty + 1e-6
+        assert bool(np.all(port.read().time >= start - slack))
 
 
 class BrakeConformance(_Conformance):

@@ -254,7 +254,7 @@ class ScpiPeer:
         self.connections = 0
         self._running = True
         self._server = socket.create_server(("127.0.0.1", 0))
-        self._server.settimeout(0.05)
+        self._server.settimeout(0.01)
         self.resource = f"TCPIP0::127.0.0.1::{self._server.getsockname()[1]}::SOCKET"
         self._thread = threading.Thread(target=self._serve, daemon=True)
         self._thread.start()
@@ -272,7 +272,7 @@ class ScpiPeer:
                 self._talk(connection)
 
     def _talk(self, connection: socket.socket) -> None:
-        connection.settimeout(0.05)
+        connection.settimeout(0.01)
         pending = b""
         while self._running:
             try:

@@ -1,0 +1,138 @@
+"""The drivers of this project against the suites of their ports, over real wires."""
+
+from __future__ import annotations
+
+import math
+import re
+import threading
+import time
+
+import pytest
+
+from hil.drivers.brake import BrakeConfig, ScpiBrake
+from hil.drivers.scpi import ScpiConfig
+from hil.drivers.serial_board import SerialBoard, SerialBoardConfig
+from hil.drivers.supply import ScpiSupply, SupplyConfig
+from hil.drivers.switch import ScpiSwitch, SwitchConfig
+from hil.drivers.tachometer import ScpiTachometer, TachometerConfig
+from hil.ports.conformance import (
+    BoardConformance,
+    BrakeConformance,
+    SignalSwitchConformance,
+    SupplyConformance,
+    TachometerConformance,
+)
+
+
+class TestSerialBoard(BoardConformance):
+    """On a pseudo-terminal, with both framings."""
+
+    @pytest.fixture
+    def port(self, make_peer, description, clock):
+        peer = make_peer(description)
+        stopped = threading.Event()
+        streaming = threading.Event()
+        answer = peer.answer
+
+        def answer_and_stream(command):
+            if command == "stream":
+                rate = peer.received[-1]
+                streaming.clear() if rate in (b"stream,0", b"\x07\x00\x00") else streaming.set()
+            return answer(command)
+
+        def talk():
+            number = 0
+            while not stopped.is_set():
+                if streaming.is_set():
+                    number += 1
+                    if peer.binary:
+                        row = number.to_bytes(1, "little") + bytes(20)
+                        peer.send_payload(b"\x90" + row[:20])
+                    else:
+                        peer.send_payload(f"t,{number},{number},0,0,0,0,0,0,0,0".encode())
+                time.sleep(0.005)
+
+        peer.answer = answer_and_stream
+        speaker = threading.Thread(target=talk, daemon=True)
+        speaker.start()
+        config = SerialBoardConfig(url=peer.url, description=description)
+        board = SerialBoard.open(config, clock)
+        yield board
+        board.close()
+        stopped.set()
+        speaker.join(2.0)
+
+
+class TestScpiSupply(SupplyConformance):
+    """On a TCP socket."""
+
+    settle = 0.0
+
+    @pytest.fixture
+    def port(self, serve, manager, simple_supply, clock):
+        peer = serve(simple_supply)
+        config = SupplyConfig(scpi=ScpiConfig(resource=peer.resource, role="supply", timeout=0.5))
+        supply = ScpiSupply.open(config, clock, manager)
+        yield supply
+        supply.close()
+
+
+class TestScpiTachometer(TachometerConformance):
+    """A counter that stores a sample a millisecond, in batches of at most 50."""
+
+    @pytest.fixture
+    def port(self, serve, manager, simple, clock):
+        counter = simple("SIM-TACHO", {"SWE:TINT": 0.001})
+        state = {"zero": 0.0, "next": 1}
+
+        def begin():
+            state.update(zero=clock.now(), next=1)
+
+        def fetch():
+            last = min(math.floor((clock.now() - state["zero"]) / 0.001), state["next"] + 49)
+            rows = [f"{0.001 * n:.3f},{6.0 * n:.2f},1000" for n in range(state["next"], last + 1)]
+            state["next"] = max(state["next"], last + 1)
+            return ",".join(rows) or "NAN"
+
+        counter.special = {"INIT": begin, "FETC:ARR?": fetch}
+        scpi = ScpiConfig(resource=serve(counter).resource, role="tachometer", timeout=0.5)
+        tachometer = ScpiTachometer.open(TachometerConfig(scpi=scpi, batch=50), clock, manager)
+        yield tachometer
+        tachometer.close()
+
+
+class TestScpiBrake(BrakeConformance):
+    """On a TCP socket."""
+
+    @pytest.fixture
+    def port(self, serve, manager, simple, clock):
+        instrument = simple("SIM-BRAKE", {"TORQ": 0.0})
+        scpi = ScpiConfig(resource=serve(instrument).resource, role="brake", timeout=0.5)
+        brake = ScpiBrake.open(BrakeConfig(scpi=scpi, max_torque=2.0), clock, manager)
+        yield brake
+        brake.close()
+
+
+class TestScpiSwitch(SignalSwitchConformance):
+    """On a TCP socket."""
+
+    lines = ("hall-a", "hall-b", "hall-c", "phase-a", "phase-b", "phase-c")
+
+    @pytest.fixture
+    def port(self, serve, manager, simple, clock):
+        closed = dict.fromkeys("123456", True)
+        instrument = simple("SIM-SWITCH", {})
+
+        def reply(message):
+            found = re.fullmatch(r"ROUT:(CLOS|OPEN)(\?)? \(@([1-6])\)", message)
+            if found is None:
+                return instrument(message)
+            if found[2]:
+                return str(int(closed[found[3]]))
+            closed[found[3]] = found[1] == "CLOS"
+            return None
+
+        scpi = ScpiConfig(resource=serve(reply).resource, role="switch", timeout=0.5)
+        switch = ScpiSwitch.open(SwitchConfig(scpi=scpi), clock, manager)
+        yield switch
+        switch.close()

@@ -1,0 +1,229 @@
+"""The supply driver on a TCP socket: order, read-back, refusals, verified output."""
+
+from __future__ import annotations
+
+import pytest
+
+from hil.core.errors import InstrumentError, InstrumentTimeout
+from hil.drivers.scpi import ScpiConfig
+from hil.drivers.supply import ScpiSupply, SupplyConfig
+from hil.ports.clock import WallClock
+from hil.ports.instruments import Supply
+
+
+@pytest.fixture
+def bench(serve, manager, simple_supply):
+    """Peer and open supply; `received` starts empty."""
+    simple_supply.points["OUTP"] = 1.0  # as an earlier owner may have left it
+    peer = serve(simple_supply)
+    config = SupplyConfig(scpi=ScpiConfig(resource=peer.resource, role="supply", timeout=0.3))
+    supply = ScpiSupply.open(config, WallClock(), manager)
+    yield peer, supply, simple_supply
+    supply.close()
+
+
+def test_opening_switches_off_what_was_left_on(bench):
+    _, supply, instrument = bench
+    assert instrument.points["OUTP"] == 0.0
+    assert supply.is_on() is False
+    assert isinstance(supply, Supply)
+    assert supply.identify().model == "SIM-SUPPLY"
+
+
+def test_protection_then_current_then_voltage_each_read_back(bench):
+    peer, supply, instrument = bench
+    peer.received.clear()
+    supply.prepare(24.0, 3.0, 28.0)
+    assert peer.received == [
+        "VOLT?",
+        "VOLT:PROT 28",
+        "SYST:ERR?",
+        "VOLT:PROT?",
+        "CURR 3",
+        "SYST:ERR?",
+        "CURR?",
+        "VOLT 24",
+        "SYST:ERR?",
+        "VOLT?",
+    ]
+    assert instrument.points == {"VOLT": 24.0, "CURR": 3.0, "VOLT:PROT": 28.0, "OUTP": 0.0}
+
+
+def test_a_lower_protection_waits_for_the_voltage_to_come_down(bench):
+    peer, supply, _ = bench
+    supply.prepare(24.0, 3.0, 28.0)
+    peer.received.clear()
+    supply.prepare(12.0, 3.0, 15.0)
+    writes = [message for message in peer.received if not message.endswith("?")]
+    assert writes == ["VOLT 12", "VOLT:PROT 15", "CURR 3", "VOLT 12"]
+
+
+@pytest.mark.parametrize(
+    ("values", "what", "asked", "found"),
+    [
+        ((24.0, 3.0, 90.0), "over-voltage protection", "90 V", "66 V"),
+        ((24.0, 30.0, 28.0), "current limit", "30 A", "1 A"),
+        ((61.0, 3.0, 65.0), "voltage", "61 V", "5 V"),
+    ],
+)
+def test_a_refused_value_names_everything(bench, values, what, asked, found):
+    peer, supply, _ = bench
+    with pytest.raises(InstrumentError) as caught:
+        supply.prepare(*values)
+    assert str(caught.value) == (
+        f"supply at {peer.resource}: {what} set to {asked} reads back {found}; "
+        'the instrument says -222,"Data out of range"'
+    )
+
+
+def test_a_silently_clamped_value_is_found_by_reading_back(bench):
+    _, supply, instrument = bench
+    instrument.stuck.add("CURR")
+    with pytest.raises(
+        InstrumentError, match="limit set to 3 A reads back 1 A; its error queue is"
+    ):
+        supply.prepare(24.0, 3.0, 28.0)
+    assert instrument.points["VOLT"] == 5.0
+
+
+def test_a_rounded_value_is_no_error(bench):
+    _, supply, instrument = bench
+    instrument.special["VOLT?"] = "23.985"
+    supply.set_voltage(24.0)
+    instrument.special["VOLT?"] = "23.97"
+    with pytest.raises(InstrumentError, match=r"set to 24 V reads back 23.97 V"):
+        supply.set_voltage(24.0)
+
+
+@pytest.mark.parametrize("voltage", [28.0, 30.0, -1.0, float("nan")])
+def test_a_voltage_beyond_its_protection_is_never_sent(bench, voltage):
+    peer, supply, _ = bench
+    peer.received.clear()
+    with pytest.raises(InstrumentError, match="must lie below the over-voltage limit 28 V"):
+        supply.prepare(voltage, 3.0, 28.0)
+    assert peer.received == []
+
+
+def test_on_and_off_are_verified(bench):
+    peer, supply, _ = bench
+    supply.prepare(24.0, 3.0, 28.0)
+    peer.received.clear()
+    supply.switch_on()
+    assert peer.received == ["OUTP ON", "SYST:ERR?", "OUTP?"]
+    assert supply.is_on() is True
+    reading = supply.measure()
+    assert (reading.voltage, reading.current) == (24.0, 0.25)
+    supply.switch_off()
+    supply.switch_off()
+    assert supply.is_on() is False
+
+
+def test_the_time_of_a_reading_is_the_middle_of_the_query(bench):
+    _, supply, _ = bench
+    before = WallClock().now()
+    reading = supply.measure()
+    assert before < reading.time < WallClock().now()
+
+
+def test_an_output_that_reads_back_off(bench):
+    peer, supply, instrument = bench
+    instrument.stuck.add("OUTP")
+    peer.received.clear()
+    with pytest.raises(InstrumentError, match=r"output switched on but reads back off$"):
+        supply.switch_on()
+    # and the set point is taken back, so that it does not come on later
+    assert peer.received[-2:] == ["OUTP OFF", "OUTP?"]
+
+
+def test_an_output_that_may_be_on_is_switched_off(bench):
+    _, supply, instrument = bench
+    answers = iter([None])
+    instrument.special["OUTP?"] = lambda: next(answers, f"{instrument.points['OUTP']:g}")
+    with pytest.raises(InstrumentTimeout, match=r"'OUTP\?' failed"):
+        supply.switch_on()
+    assert instrument.points["OUTP"] == 0.0
+
+
+def test_a_tripped_protection_is_named(bench):
+    _, supply, instrument = bench
+    instrument.stuck.add("OUTP")
+    instrument.special["VOLT:PROT:TRIP?"] = "1"
+    with pytest.raises(
+        InstrumentError, match="reads back off: over-voltage protection has tripped"
+    ):
+        supply.switch_on()
+    supply.clear_protection()
+
+
+def test_a_supply_without_the_trip_query_still_gives_the_first_error(bench):
+    _, supply, instrument = bench
+    instrument.stuck.add("OUTP")
+    instrument.special["VOLT:PROT:TRIP?"] = None
+    with pytest.raises(InstrumentError, match=r"output switched on but reads back off$"):
+        supply.switch_on()
+    assert supply.is_on() is False
+
+
+def test_an_output_that_stays_on_is_said_so(bench):
+    _, supply, instrument = bench
+    supply.switch_on()
+    instrument.stuck.add("OUTP")
+    with pytest.raises(InstrumentError, match="switched off but reads back ON"):
+        supply.switch_off()
+    instrument.stuck.clear()
+    supply.switch_off()
+
+
+def test_an_old_error_does_not_stand_in_the_way_of_switching_off(bench):
+    _, supply, instrument = bench
+    supply.switch_on()
+    instrument.error('-310,"System error"')
+    supply.switch_off()
+    assert instrument.points["OUTP"] == 0.0
+
+
+def test_switching_off_after_a_hang_reconnects_first(bench):
+    peer, supply, instrument = bench
+    supply.prepare(24.0, 3.0, 28.0)
+    supply.switch_on()
+    instrument.special["MEAS:VOLT?"] = None
+    with pytest.raises(InstrumentTimeout, match=r"'MEAS:VOLT\?' failed: nothing within 0.3 s"):
+        supply.measure()
+    assert instrument.points["OUTP"] == 1.0
+    supply.switch_off()
+    assert instrument.points["OUTP"] == 0.0
+    assert peer.connections == 2
+
+
+def test_switching_off_survives_one_lost_connection(bench):
+    _, supply, instrument = bench
+    supply.switch_on()
+    answers = iter(["<hang up>"])
+    instrument.special["OUTP?"] = lambda: next(answers, "0")
+    supply.switch_off()
+    assert instrument.points["OUTP"] == 0.0
+
+
+def test_a_supply_that_is_gone(bench):
+    peer, supply, _ = bench
+    peer.close()
+    with pytest.raises(InstrumentError, match=f"supply at {peer.resource}"):
+        supply.switch_off()
+
+
+def test_a_reading_that_is_none(bench):
+    _, supply, instrument = bench
+    instrument.special["MEAS:CURR?"] = "9.91E37"
+    with pytest.raises(
+        InstrumentError, match=r"'MEAS:CURR\?' answered '9.91E37': no valid reading"
+    ):
+        supply.measure()
+
+
+def test_opening_fails_if_the_output_cannot_be_switched_off(serve, manager, simple_supply):
+    simple_supply.points["OUTP"] = 1.0
+    simple_supply.stuck.add("OUTP")
+    peer = serve(simple_supply)
+    config = SupplyConfig(scpi=ScpiConfig(resource=peer.resource, role="supply", timeout=0.3))
+    with pytest.raises(InstrumentError, match="reads back ON"):
+        ScpiSupply.open(config, WallClock(), manager)
