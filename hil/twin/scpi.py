@@ -58,6 +58,7 @@ WHITE = "".join(map(chr, (*range(10), *range(11, 33))))
 _WORD = re.compile(r"[A-Za-z][A-Za-z0-9_]*", re.A)
 _PATTERN = re.compile(r"(\[)?:?(\*?[A-Za-z]+):?(\])?:?", re.A)
 LONGEST_WORD = 12  # IEEE 488.2, 7.6.1.4.1
+_REMEMBERED = 256  # units whose meaning is kept
 
 Converter = Callable[[str], Any]
 
@@ -148,6 +149,7 @@ class CommandTree:
 
     def __init__(self) -> None:
         self._root = _Node()
+        self._known: dict[tuple[str, tuple[str, ...]], tuple[Command, str, tuple[str, ...]]] = {}
         self.patterns: list[str] = []
 
     def add(
@@ -179,6 +181,7 @@ class CommandTree:
             else:
                 node.command = command
         self.patterns.append(pattern)
+        self._known.clear()
 
     def find(self, unit: str, path: tuple[str, ...]) -> tuple[Command, str, tuple[str, ...]]:
         """Command, text of its parameters, and the level at which the next header continues.
@@ -188,6 +191,15 @@ class CommandTree:
         ScpiError
             For a header that is malformed or that this instrument does not know.
         """
+        known = self._known.get((unit, path))
+        if known is not None:  # clients ask the same again and again
+            return known
+        found = self._search(unit, path)
+        if len(self._known) < _REMEMBERED:
+            self._known[unit, path] = found
+        return found
+
+    def _search(self, unit: str, path: tuple[str, ...]) -> tuple[Command, str, tuple[str, ...]]:
         header, _, rest = _first_word(unit)
         query = header.endswith("?")
         bare = header.removesuffix("?")

@@ -30,14 +30,20 @@ class DriveLike(Protocol):
         """Supply current, mean over the last millisecond, A."""
 
     @property
-    def dc_link_voltage(self) -> float:
-        """DC-link voltage, V."""
+    def over_voltage_tripped(self) -> bool:
+        """Whether the supply's over-voltage protection has switched it off."""
 
     def advance(self, seconds: float) -> None:
         """Simulate `seconds`, to the nearest PWM period."""
 
     def set_supply(self, voltage: float, current_limit: float, on: bool) -> None:
-        """Set points of the supply, V and A, and its output relay."""
+        """Set points of the supply, V and A, and its output; while tripped it stays off."""
+
+    def set_over_voltage(self, level: float) -> None:
+        """Voltage at the supply's terminals, V, that trips its protection; infinity for never."""
+
+    def clear_over_voltage(self) -> None:
+        """Clear the trip; the output stays off until `set_supply` switches it on."""
 
     def set_brake(self, torque: float) -> None:
         """Braking torque, N m."""
@@ -59,7 +65,7 @@ class World:
     """A simulated bench.
 
     Time moves only through `advance`; the same calls give the same results. After every slice of
-    at most `slice_time` the instruments look at the drive (protection, counters).
+    at most `slice_time` the instruments look at the drive (protection, memories).
 
     Parameters
     ----------
@@ -75,7 +81,7 @@ class World:
         instruments: Mapping[str, SimulatedInstrument],
         *,
         query_time: float = 0.001,
-        slice_time: float = 0.005,
+        slice_time: float = 0.02,
     ) -> None:
         if not slice_time > 0.0:
             raise ValueError(f"slice_time must be positive, found {slice_time}")
@@ -83,7 +89,10 @@ class World:
         self.instruments = dict(instruments)
         self.query_time = query_time
         self._slice = slice_time
-        self._devices = tuple(self.instruments.values())
+        devices = self.instruments.values()
+        base = SimulatedInstrument
+        self._watching = tuple(d for d in devices if type(d).observe is not base.observe)
+        self._acting = tuple(d for d in devices if type(d).due is not base.due)
         self._now = drive.time
         self._lock = threading.RLock()
         self._from_board = bytearray()
@@ -108,7 +117,7 @@ class World:
             while True:
                 now = self._now
                 stop = min(end, now + self._slice)
-                for device in self._devices:
+                for device in self._acting:
                     due = device.due()
                     if now < due < stop:
                         stop = due
@@ -116,7 +125,7 @@ class World:
                 if ahead > 0.0:
                     drive.advance(ahead)
                 self._now = now = max(self._now, stop)
-                for device in self._devices:
+                for device in self._watching:
                     device.observe(now)
                 self._collect()
                 if now >= end:
@@ -176,7 +185,7 @@ class World:
     def close(self) -> None:
         """Switch everything off; whoever still talks to the bench gets an error."""
         if not self.closed:
-            for device in self._devices:
+            for device in self.instruments.values():
                 device.power_off()
             self.closed = True
             self.board_present = False

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -33,9 +34,9 @@ class SupplyRating:
 class SimulatedSupply(SimulatedInstrument):
     """A supply that feeds the drive.
 
-    Over-voltage protection looks at the terminals, which are wired to the DC link, after every
-    slice of simulated time while the output is on. A trip switches the output off and stays until
-    it is cleared; switching on is refused (-221) until then.
+    Over-voltage protection looks at the terminals, which are wired to the DC link, in every PWM
+    period while the output is on. A trip switches the output off and stays until it is cleared;
+    switching on is refused (-221) until then.
 
     Attributes
     ----------
@@ -68,21 +69,21 @@ class SimulatedSupply(SimulatedInstrument):
     def reset(self) -> None:
         """0 V, 0 A, protection at its highest level and enabled, trip cleared, output off."""
         self.levels = {"voltage": 0.0, "current": 0.0, "protection": self.rating.over_voltage}
-        self.protected, self.tripped, self.on = True, False, False
-        self._apply()
+        self.protected, self.on = True, False
+        self._clear_trip()
 
     def observe(self, now: float) -> None:  # noqa: ARG002
         """Check the protection and the current limit."""
         if not self.on:
             return
         drive = self._drive
-        terminals = max(drive.supply_voltage, drive.dc_link_voltage)
-        if self.protected and terminals > self.levels["protection"]:
+        if drive.over_voltage_tripped:
             self.tripped, self.on = True, False
             self._apply()
             return
         limited = drive.supply_current >= 0.99 * self.levels["current"]
-        self.status.questionable.update(CURRENT_LIMITED if limited else 0)
+        if limited or self.status.questionable.condition:
+            self.status.questionable.update(CURRENT_LIMITED if limited else 0)
 
     def power_off(self) -> None:
         """Output off."""
@@ -108,12 +109,14 @@ class SimulatedSupply(SimulatedInstrument):
 
         def assign(value: float) -> None:
             self.levels["protection"] = quantise(value, self.rating.voltage_step)
+            self._apply()
 
         def answer(bound: float | None = None) -> str:
             return decimal(self.levels["protection"] if bound is None else bound)
 
         def enable(on: bool) -> None:
             self.protected = on
+            self._apply()
 
         self.tree.add(f"{header}[:LEVel]", assign, number(0.0, high, "V", default=high))
         self.tree.add(f"{header}[:LEVel]?", answer, limit(0.0, high, high), optional=1)
@@ -124,6 +127,7 @@ class SimulatedSupply(SimulatedInstrument):
         self.tree.add("OUTPut:PROTection:CLEar", self._clear_trip)
 
     def _clear_trip(self) -> None:
+        self._drive.clear_over_voltage()
         self.tripped = False  # the output stays off: switching on again is a decision
         self._apply()
 
@@ -134,6 +138,7 @@ class SimulatedSupply(SimulatedInstrument):
         self._apply()
 
     def _apply(self) -> None:
+        self._drive.set_over_voltage(self.levels["protection"] if self.protected else math.inf)
         self._drive.set_supply(self.levels["voltage"], self.levels["current"], self.on)
         self.status.questionable.update(OVER_VOLTAGE if self.tripped else 0)
 

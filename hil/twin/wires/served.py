@@ -71,6 +71,7 @@ class Served:
         self._stopping = False
         self._closed = False
         self._cleanup = contextlib.ExitStack()
+        world.advance(SLICE)  # the first slice may compile the simulation; no client waits for that
         with contextlib.ExitStack() as opening:
             self._selector = opening.enter_context(selectors.DefaultSelector())
             self._wake, self._woken = socket.socketpair()
@@ -101,7 +102,6 @@ class Served:
     def run(self) -> None:
         """Serve until `stop` is called, then return; virtual time starts where the bench stands."""
         clock, world = self._clock, self.world
-        world.advance(SLICE)  # the first step may compile the simulation: not on the clock's time
         origin = clock.now() - world.now
         while not self._stopping:
             lag = clock.now() - origin - world.now

@@ -19,8 +19,9 @@ QUIET = settings(
 HEADERS = [
     "VOLT", "VOLTage?", "SOUR:VOLT:LEV", "CURR", ":CURR?", "VOLT:PROT", "VOLT:PROT:TRIP?",
     "VOLT:PROT:CLE", "OUTP", "OUTP?", "MEAS:VOLT?", "*IDN?", "*RST", "*CLS", "*ESR?", "*ESE",
-    "*SRE", "*STB?", "*OPC", "*OPC?", "*WAI", "*TST?", "SYST:ERR?", "SYST:VERS?", "STAT:QUES?", "LEV",
-    "PROT", "TORQ", "TORQ?", "INIT", "FETC:ARR?", "SWE:TINT?", "ROUT:CLOS", "ROUT:OPEN", "ROUT:CLOS?",
+    "*SRE", "*STB?", "*OPC", "*OPC?", "*WAI", "*TST?", "SYST:ERR?", "SYST:VERS?", "STAT:QUES?",
+    "LEV", "PROT", "TORQ", "TORQ?", "INIT", "FETC:ARR?", "SWE:TINT?", "ROUT:CLOS", "ROUT:OPEN",
+    "ROUT:CLOS?",
 ]  # fmt: skip
 PARAMETERS = st.one_of(
     st.floats(allow_nan=False).map(str),

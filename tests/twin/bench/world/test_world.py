@@ -167,7 +167,7 @@ def test_a_signal_handler_may_use_the_bench_in_the_middle(world: World, drive) -
 
     supply.observe = observe
     world.advance(0.01)
-    assert world.now == pytest.approx(0.025, abs=1e-9)
+    assert world.now == pytest.approx(0.03, abs=1e-9)
     assert drive.time == pytest.approx(world.now, abs=1e-9)
 
 
