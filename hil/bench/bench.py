@@ -5,11 +5,11 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
-from typing import Protocol
 
 import numpy as np
 
 from hil.bench.limits import Limits, Watch
+from hil.bench.observe import Latest, Observer, Silent
 from hil.bench.recorder import Recorder, Sources
 from hil.core.drive import DriveState, Fault
 from hil.core.errors import (
@@ -24,45 +24,6 @@ from hil.core.trace import Trace
 from hil.ports.board import Board, BoardReadings
 from hil.ports.clock import Clock
 from hil.ports.instruments import Brake, SignalSwitch, Supply, SupplyReading, Tachometer
-
-
-class Observer(Protocol):
-    """Whoever shows progress; must return quickly."""
-
-    def step(self, text: str) -> None:
-        """A new step began."""
-
-    def readings(self, now: Latest) -> None:
-        """New readings are in."""
-
-
-class Silent:
-    """An observer that shows nothing."""
-
-    def step(self, text: str) -> None:
-        """Ignore."""
-
-    def readings(self, now: Latest) -> None:
-        """Ignore."""
-
-
-@dataclass(slots=True)
-class Latest:
-    """The newest value of everything a scenario waits for; NaN until first read."""
-
-    reported_speed: float = np.nan
-    witness_speed: float = np.nan
-    position: float = np.nan
-    current: float = np.nan
-    voltage: float = np.nan
-    temperature: float = np.nan
-    state: DriveState | None = None
-    fault: Fault = Fault.NONE
-
-    @property
-    def speed(self) -> float:
-        """Speed in rpm: the witness if there is one, else what the firmware reports."""
-        return self.witness_speed if np.isfinite(self.witness_speed) else self.reported_speed
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

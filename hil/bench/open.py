@@ -8,8 +8,9 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from hil.bench.bench import Bench, Observer, Parts, Settings
+from hil.bench.bench import Bench, Parts, Settings
 from hil.bench.limits import Limits
+from hil.bench.observe import Observer
 from hil.bench.recorder import Sources
 from hil.core.errors import BenchError
 from hil.core.record import Identity
@@ -141,7 +142,7 @@ def assemble(rig: Rig, parts: Parts, clock: Clock, observer: Observer | None) ->
             over_voltage=rig.supply.over_voltage_limit,
             settle_within=rig.supply.settle_within,
             settle_time=rig.supply.settle_time,
-            silence=max(0.5, 10.0 / profile.telemetry_rate),
+            silence=max(0.5, 10.0 / rig.profile.telemetry_rate),
         ),
         limits=Limits(
             speed=limits.speed,

@@ -4,6 +4,7 @@ HilError
 ├── PlanError         a file the user wrote (plan, rig, link profile)
 ├── BenchError        the bench: not found, busy, interlock, refused as unsafe
 │   ├── LinkError         the serial link to the board (LinkTimeout is also a TimeoutError)
+│   │   └── CommandRefused    the board understood a command and said no
 │   └── InstrumentError   a VISA instrument (InstrumentTimeout is also a TimeoutError)
 ├── FirmwareError     the firmware under test did something a bench must not tolerate
 ├── StoreError        a run folder is unreadable, incomplete or altered
@@ -44,6 +45,10 @@ class LinkError(BenchError):
 
 class LinkTimeout(LinkError, TimeoutError):
     """The board did not answer in time."""
+
+
+class CommandRefused(LinkError):
+    """The board understood a command and refused it; a scenario blames the firmware for that."""
 
 
 class InstrumentError(BenchError):

@@ -88,7 +88,11 @@ class PlanFile(pytest.File):
                 self, name=planned.id, planned=planned, rig=rig, rig_file=rig_file.resolve()
             )
 
-    def repr_failure(self, excinfo: pytest.ExceptionInfo[BaseException], style: Any = None) -> Any:
+    def repr_failure(
+        self,
+        excinfo: pytest.ExceptionInfo[BaseException],
+        style: Any = None,  # noqa: ARG002 - a collector takes none, the base class of both does
+    ) -> Any:
         """An error in the file is shown as file:line:column and what is wrong, nothing else."""
         if isinstance(excinfo.value, PlanError):
             return str(excinfo.value)

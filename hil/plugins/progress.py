@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, TextIO
 import pytest
 
 if TYPE_CHECKING:
-    from hil.bench.bench import Latest
+    from hil.bench.observe import Latest
 
 LIVE_INTERVAL = 0.2  # s between rewrites of the live line
 PLAIN_INTERVAL = 30.0  # s between plain lines

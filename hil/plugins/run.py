@@ -12,9 +12,10 @@ from pathlib import Path
 
 import pytest
 
-from hil.bench.bench import Bench, Observer
+from hil.bench.bench import Bench
 from hil.bench.choose import Choice, choose
 from hil.bench.describe import host_facts, limit_lines
+from hil.bench.observe import Observer
 from hil.bench.open import open_bench
 from hil.core.errors import BenchError, HilError
 from hil.core.record import Identity, ItemResult, ItemStart, Note, RunEnd, RunStart

@@ -6,8 +6,9 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from hil.bench.bench import Bench
+from hil.bench.limits import LimitExceeded
 from hil.core.conditions import Conditions
-from hil.core.errors import BenchError, FirmwareError, HilError
+from hil.core.errors import BenchError, FirmwareError, HilError, InstrumentError
 from hil.core.measure import Measure
 from hil.core.record import StateSpan
 from hil.core.trace import Trace
@@ -85,7 +86,7 @@ def _repetition(
         if not bench.come_to_rest():
             done.notes.append(f"repetition {repeat}: the shaft did not come to rest after stop")
     except HilError as error:
-        done.problem = error
+        done.problem = _cause(error, bench)
         end = bench.clock.now()
         done.notes += bench.make_safe()
     trace = bench.trace()
@@ -105,6 +106,17 @@ def _repetition(
         if found.name in bands:
             done.judgements.append(judge(bands[found.name], found, repeat))
     return True
+
+
+def _cause(error: HilError, bench: Bench) -> HilError:
+    """The error, unless the supply had gone before: then the firmware could do no other."""
+    if isinstance(error, FirmwareError) and not isinstance(error, LimitExceeded):
+        lost = bench.supply_lost()
+        if lost:
+            found = InstrumentError(f"{lost}; after that: {error}")
+            found.__cause__ = error
+            return found
+    return error
 
 
 def _conclude(item: PlannedItem, done: Executed) -> None:

@@ -6,12 +6,13 @@ and marks the trace. Speeds are in rpm, signed, clockwise positive.
 
 from __future__ import annotations
 
+import contextlib
 import functools
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 
 from hil.bench.bench import Bench
 from hil.core.drive import DriveState, Fault
-from hil.core.errors import FirmwareError
+from hil.core.errors import CommandRefused, FirmwareError, LinkTimeout
 
 #: The board must report idle this soon after supply-on and clear, s.
 READY_WITHIN = 1.5
@@ -68,29 +69,46 @@ class Steps:
         """Supply off, no matter what the shaft does."""
         self.say("supply off")
         self.bench.watch.expect(None)
-        self.bench.supply.switch_off()
-        self.bench.energised = False
+        self.bench.switch_off()
 
     def ready(self, sensing: str) -> None:
         """Bring the board to idle, faults cleared, and select the sensing method.
 
         Raises
         ------
+        LinkTimeout
+            If no telemetry arrives.
         ManoeuvreFailed
             If it stays in another state.
         """
         bench = self.bench
         bench.board.stream(True)
-        bench.wait_until(lambda: bench.latest.state is not None, READY_WITHIN)
+        if not bench.wait_until(lambda: bench.latest.state is not None, READY_WITHIN):
+            raise LinkTimeout(
+                f"no telemetry within {READY_WITHIN:g} s although the board agreed to stream it"
+                f"{bench.undecoded()}"
+            )
         if bench.latest.state is not DriveState.IDLE:
-            bench.board.clear()
+            # Refused as long as the cause lasts; then the state below tells more than the refusal.
+            with contextlib.suppress(CommandRefused):
+                bench.board.clear()
         if not bench.wait_until(lambda: bench.latest.state is DriveState.IDLE, READY_WITHIN):
             raise ManoeuvreFailed(
                 f"the board is not idle {READY_WITHIN:g} s after supply-on and clear: "
                 f"{self.describe()}"
             )
         self.say(f"sensing {sensing}")
-        bench.board.select_sensing(sensing)
+        with self._obeyed():
+            bench.board.select_sensing(sensing)
+
+    @contextlib.contextmanager
+    def _obeyed(self) -> Iterator[None]:
+        """A command that the firmware refuses is the firmware's doing."""
+        try:
+            yield
+        except CommandRefused as error:
+            self.bench.poll()
+            raise ManoeuvreFailed(f"{error} ({self.describe()})") from error
 
     # -- commands --------------------------------------------------------------------------
 
@@ -100,7 +118,8 @@ class Steps:
         self.bench.watch.expect(1 if speed > 0 else -1)
         self._set_point = speed
         before = self.bench.clock.now()
-        self.bench.board.start(speed)
+        with self._obeyed():
+            self.bench.board.start(speed)
         self.bench.mark_at(mark, before, f"{speed:+.0f} rpm")
 
     def set_speed(self, speed: float) -> None:
@@ -111,7 +130,8 @@ class Steps:
             self.bench.watch.expect(None)
         self._set_point = speed
         before = self.bench.clock.now()
-        self.bench.board.set_speed(speed)
+        with self._obeyed():
+            self.bench.board.set_speed(speed)
         self.bench.mark_at("reverse" if reverses else "set-point", before, f"{speed:+.0f} rpm")
 
     def reverse(self) -> None:
@@ -122,14 +142,16 @@ class Steps:
         """Ask the board for an orderly stop; the supply stays on."""
         self.say("stop")
         self.bench.watch.expect(None)
-        self.bench.board.stop()
+        with self._obeyed():
+            self.bench.board.stop()
         self.bench.mark("stop")
 
     def clear(self) -> None:
         """Clear latched faults."""
         self.say("clear fault")
         self.bench.mark("clear")
-        self.bench.board.clear()
+        with self._obeyed():
+            self.bench.board.clear()
 
     # -- load ------------------------------------------------------------------------------
 
