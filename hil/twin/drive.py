@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import fields
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -112,7 +113,7 @@ class Drive:
             s["supply_current"] = 0.0
 
     def set_over_voltage(self, level: float) -> None:
-        """Voltage at the supply's terminals, V, above which it switches itself off; inf for never."""
+        """Terminal voltage, V, above which the supply switches itself off; inf for never."""
         self._state["over_voltage"] = level
 
     @property
@@ -277,9 +278,7 @@ class Drive:
         """Where the energy went since power-up."""
         s, c = self._state, self._constants[0]
         currents = np.square(self.phase_currents).sum()
-        flows = (
-            "supply lead bleeder copper switch viscous coulomb load brake cogging pull"
-        ).split()
+        flows = [one.name for one in fields(Energies) if f"e_{one.name}" in (STATE.names or ())]
         return Energies(
             **{name: float(s["e_" + name]) for name in flows},
             capacitor=float(0.5 * c["capacitance"] * s["link"] ** 2),
@@ -296,7 +295,11 @@ class Drive:
         fault = int(s["fault"])
         if fault == 0:
             return ""
-        leg, value, when = _LEG[int(s["fault_leg"])], float(s["fault_value"]), float(s["fault_time"])
+        leg, value, when = (
+            _LEG[int(s["fault_leg"])],
+            float(s["fault_value"]),
+            float(s["fault_time"]),
+        )
         what = {
             kernel.FAULT_DUTY: f"duty {value:g} on leg {leg}, expected 0 to 1",
             kernel.FAULT_DRIVE: f"drive value {value:g} on leg {leg}, expected 0, 1 or 2",

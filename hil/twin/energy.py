@@ -38,7 +38,7 @@ class Energies:
     @property
     def accounted(self) -> float:
         """Everything but what the supply delivered, J."""
-        return sum(getattr(self, one.name) for one in fields(self)) - self.supply
+        return float(sum(getattr(self, one.name) for one in fields(self)) - self.supply)
 
     @property
     def imbalance(self) -> float:

@@ -32,24 +32,36 @@ FAST_MATH = {"contract", "reassoc", "arcp", "nsz", "afn"}
 
 #: numba fills its settings module at run time, out of sight of the type checker.
 config: Any = _config
+_library: Any = numba
+
+#: In compiled code, memory behind a pointer as an array: ``carray(pointer, shape, dtype)``.
+carray: Any = _library.carray
 
 _STALE = 30 * 86400.0  # s; machine code of sources nobody has used for so long is thrown away
 
 
+def cache_home() -> Path:
+    """Folder for everything compiled by the twin, in the user's cache; not created here."""
+    return Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache") / "hil-twin"
+
+
 @cache
 def cache_folder() -> Path:
-    """Folder of the compiled code of exactly these sources."""
+    """Folder of the machine code of exactly these sources.
+
+    Sources that do not mention this module contain nothing compiled and do not count.
+    """
     here = Path(__file__).parent
     digest = hashlib.sha256()
     for source in sorted(here.rglob("*.py")):
-        digest.update(source.relative_to(here).as_posix().encode())
-        digest.update(source.read_bytes())
-    home = Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache") / "hil-twin"
-    folder = home / digest.hexdigest()[:16]
+        content = source.read_bytes()
+        if b"hil.twin.jit" in content or source.name == "jit.py":
+            digest.update(source.relative_to(here).as_posix().encode() + content)
+    folder = cache_home() / f"code-{digest.hexdigest()[:16]}"
     with contextlib.suppress(OSError):
         folder.mkdir(parents=True, exist_ok=True)
         os.utime(folder)
-        for old in home.iterdir():
+        for old in cache_home().glob("code-*"):
             if time.time() - old.stat().st_mtime > _STALE:
                 shutil.rmtree(old, ignore_errors=True)
     return folder

@@ -5,13 +5,12 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from numba import carray
-
-from hil.twin.jit import compiled, inlined, pointer
-from hil.twin.kernel_bridge import OPEN, edges, gate, path
+from hil.twin.jit import carray, compiled, inlined, pointer
+from hil.twin.kernel_bridge import OPEN, connect, edges, gate, path
 from hil.twin.kernel_heat import warm
 from hil.twin.kernel_memory import CONSTANTS, SHAFT_LOG, STATE
-from hil.twin.kernel_pair import pair
+from hil.twin.kernel_motor import trapezoid
+from hil.twin.kernel_pair import DONE, pair
 from hil.twin.kernel_sense import look, sample
 from hil.twin.kernel_serial import receive, transmit
 from hil.twin.kernel_step import step
@@ -23,27 +22,56 @@ LOG_INTERVAL = 1e-3
 
 #: Shorter stretches of time are not integrated, s.
 _NOTHING = 1e-13
-#: ``STATE.closed`` of a rig with no line open.
-CLOSED = 0b111111
+NONE, SEVERAL = -1, -2
+#: Bits of ``STATE.closed`` for the leads of the three phases.
+LEADS = 0b111000
 
 #: What a firmware did wrong: codes of ``STATE.fault``.
 FAULT_DUTY, FAULT_DRIVE, FAULT_TRANSMIT = 1, 2, 3
 
 
 @inlined
-def try_pair(c: Any, s: Any, ga: int, gb: int, gc: int, h: float) -> bool:
-    """Make one `pair` step of `h` seconds, if two phases conduct and nothing happens meanwhile."""
-    ia, ib, ic = s.i[0], s.i[1], s.i[2]
-    qa, qb, qc = path(ga, ia), path(gb, ib), path(gc, ic)
-    if s.closed != CLOSED:
-        return False
-    if qc == OPEN and qa != OPEN and qb != OPEN:
-        return pair(c, s, 0, 1, 2, qa, qb, h)
-    if qb == OPEN and qa != OPEN and qc != OPEN:
-        return pair(c, s, 0, 2, 1, qa, qc, h)
-    if qa == OPEN and qb != OPEN and qc != OPEN:
+def open_phase(qa: int, qb: int, qc: int) -> int:
+    """Which phase is open: `NONE`, 0, 1 or 2, or `SEVERAL`."""
+    a, b, c = qa == OPEN, qb == OPEN, qc == OPEN
+    count = a + b + c
+    if count != 1:
+        return NONE if count == 0 else SEVERAL
+    return 0 if a else 1 if b else 2
+
+
+@inlined
+def try_pair(c: Any, s: Any, z: int, qa: int, qb: int, qc: int, h: float) -> int:
+    """One `pair` step with phase `z` open."""
+    if z == 0:
         return pair(c, s, 1, 2, 0, qb, qc, h)
-    return False
+    if z == 1:
+        return pair(c, s, 0, 2, 1, qa, qc, h)
+    return pair(c, s, 0, 1, 2, qa, qb, h)
+
+
+@inlined
+def any_step(c: Any, s: Any, ga: int, gb: int, gc: int, h: float) -> float:
+    """Advance by at most `h` seconds with these gates; returns the time advanced."""
+    qa, qb, qc = path(ga, s.i[0]), path(gb, s.i[1]), path(gc, s.i[2])
+    if s.closed & LEADS == LEADS:
+        z = open_phase(qa, qb, qc)
+        if z == NONE:
+            return step(c, s, qa, qb, qc, h)
+        if z >= 0:
+            outcome = try_pair(c, s, z, qa, qb, qc, h)
+            if outcome == DONE:
+                return h
+            qa = outcome if z == 0 else qa
+            qb = outcome if z == 1 else qb
+            qc = outcome if z == 2 else qc
+            return step(c, s, qa, qb, qc, h)
+    turns, emf = s.angle * c.turns_per_rad, s.flux * s.speed
+    ea = emf * trapezoid(turns - c.shift[0], c.steepness)
+    eb = emf * trapezoid(turns - c.shift[1], c.steepness)
+    ec = emf * trapezoid(turns - c.shift[2], c.steepness)
+    qa, qb, qc = connect(c, s, ga, gb, gc, ea, eb, ec)
+    return step(c, s, qa, qb, qc, h)
 
 
 @inlined
@@ -54,13 +82,20 @@ def stretch(c: Any, s: Any, ga: int, gb: int, gc: int, span: float) -> None:
         h = span
         if h > longest:
             h = longest if span > 2.0 * longest else 0.5 * span
-        if try_pair(c, s, ga, gb, gc, h):
-            span -= h
-            continue
-        done = step(c, s, ga, gb, gc, h, 0)
-        if done < 0.0:
-            done = step(c, s, ga, gb, gc, -done, s.event)
-        span -= done
+        span -= any_step(c, s, ga, gb, gc, h)
+
+
+@inlined
+def over_the_middle(c: Any, s: Any, ga: int, gb: int, gc: int, span: float) -> bool:
+    """Try to integrate `span` seconds, half of them before the sampling instant, in one step."""
+    qa, qb, qc = path(ga, s.i[0]), path(gb, s.i[1]), path(gc, s.i[2])
+    z = open_phase(qa, qb, qc)
+    return (
+        span <= c.longest
+        and z >= 0
+        and s.closed & LEADS == LEADS
+        and try_pair(c, s, z, qa, qb, qc, span) == DONE
+    )
 
 
 @inlined
@@ -208,11 +243,8 @@ def advance(constants: int, state: int, periods: int) -> int:
             gc, nc = gate(now, c1, c2, c3, c4, cr)
             end = min(na, nb, nc, period)
             if not sampled and end >= middle:
-                span = end - now
-                if (
-                    span <= c.longest
-                    and abs(now + end - period) < _NOTHING
-                    and try_pair(c, s, ga, gb, gc, span)
+                if abs(now + end - period) < _NOTHING and over_the_middle(
+                    c, s, ga, gb, gc, end - now
                 ):
                     sampled = True
                     sample(c, s, ga, gb, gc)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from hil.twin.jit import compiled, inlined
+from hil.twin.kernel_bridge import tabulate
 
 #: degC below zero at which copper's resistance would vanish, from its coefficient 0.00393 at 20.
 COPPER = 234.5
@@ -34,3 +35,4 @@ def warm(c: Any, s: Any, interval: float, copper: float, switch: float, iron: fl
     s.decay = s.winding_r * c.inverse_inductance / 3.0
     s.flux = c.flux * (1.0 + c.magnet_coefficient * (s.housing_t - c.reference))
     s.on_r = c.on_resistance * (1.0 + c.switch_coefficient * (s.junction_t - c.reference))
+    tabulate(c, s)

@@ -31,8 +31,9 @@ CONSTANTS = np.dtype(
         " load_mean load_pulsation load_pulses load_pull"
         " hall_a hall_b hall_c"
         # bridge and DC link
-        " period longest dead_time inverse_capacitance on_resistance diode_drop diode_resistance capacitance"
-        " bleeder chopper chopper_on chopper_off supply_resistance lead_conductance lead_rate slew"
+        " period longest dead_time on_resistance diode_drop diode_resistance"
+        " capacitance inverse_capacitance bleeder chopper chopper_on chopper_off"
+        " supply_resistance lead_conductance lead_rate slew"
         # sensing
         " current_limit current_step current_gain current_offset current_noise"
         " voltage_limit voltage_step voltage_gain voltage_offset voltage_noise comparator"
@@ -59,7 +60,8 @@ STATE = np.dtype(
         # torques held during one period: signed, opposing motion, opposing the start of motion
         " driving opposing holding load cogging"
         # settings of the bench
-        " supply_set supply_limit supply_least supply_most source over_voltage brake pot conductance"
+        " supply_set supply_limit supply_least supply_most source over_voltage"
+        " brake pot conductance"
         # at the end of the last step
         " supply_current"
         # at the sampling instant, in the middle of the period
@@ -77,12 +79,12 @@ STATE = np.dtype(
         # greatest values since they were last cleared
         " link_peak current_peak"
         # energies since power-up, J
-        " e_supply e_lead e_bleeder e_copper e_switch e_viscous e_coulomb e_load e_brake e_cogging"
-        " e_pull"
+        " e_supply e_lead e_bleeder e_copper e_switch e_viscous e_coulomb e_load e_brake"
+        " e_cogging e_pull"
         " next_log fault_time fault_value started"
     )
     + _integers(
-        "periods steps event supply_on tripped chopping closed buttons"
+        "periods steps supply_on tripped chopping closed buttons"
         " fault fault_leg"
         " rx_head rx_tail tx_head logged"
     )
@@ -91,6 +93,10 @@ STATE = np.dtype(
         ("i", "f8", (3,)),
         ("q", "i8", (3,)),  # what each phase is connected to, see `kernel_bridge`
         ("seen_i", "f8", (3,)),
+        # by connection, see `kernel_bridge.tabulate`
+        ("rail", "f8", (5,)),
+        ("offset", "f8", (5,)),
+        ("resistance", "f8", (5,)),
         ("log_time", "f8", (SHAFT_LOG,)),
         ("log_angle", "f8", (SHAFT_LOG,)),
         ("log_speed", "f8", (SHAFT_LOG,)),

@@ -9,22 +9,21 @@ from __future__ import annotations
 from typing import Any
 
 from hil.twin.jit import compiled
-from hil.twin.kernel_bridge import offset, rail
+from hil.twin.kernel_bridge import HIGH_DIODE, LOW_DIODE, OPEN
 from hil.twin.kernel_motor import trapezoid
 from hil.twin.kernel_step import (
     acceleration,
     commit,
-    path_resistance,
     supply_current,
     supply_gain,
     wrong_way,
 )
 
+DONE = -1
+
 
 @compiled
-def pair(  # noqa: PLR0914
-    c: Any, s: Any, x: int, y: int, z: int, qx: int, qy: int, h: float
-) -> bool:
+def pair(c: Any, s: Any, x: int, y: int, z: int, qx: int, qy: int, h: float) -> int:
     """Advance by `h` seconds, unless something happens on the way.
 
     Parameters
@@ -33,8 +32,9 @@ def pair(  # noqa: PLR0914
 
     Returns
     -------
-    False, and `s` as it was, if the open phase would start to conduct, a diode stop, or the speed
-    change sign. Otherwise the ``seen_...`` fields hold the state in the middle of the step.
+    `DONE`, and the ``seen_...`` fields hold the state in the middle of the step. Or, with `s` as
+    it was: the diode through which the open phase starts to conduct; `OPEN` if it does not but
+    another diode stops, or the speed changes sign.
     """
     link, speed = s.link, s.speed
     half = 0.5 * h
@@ -44,14 +44,16 @@ def pair(  # noqa: PLR0914
     sy = trapezoid(turns - c.shift[y], c.steepness)
     sz = trapezoid(turns - c.shift[z], c.steepness)
     emf = s.flux * speed_mid
-    ux, uy = rail(qx), rail(qy)
-    ox, oy = offset(qx, c.diode_drop), offset(qy, c.diode_drop)
-    px, py = path_resistance(c, s, qx), path_resistance(c, s, qy)
+    ux, uy = s.rail[qx], s.rail[qy]
+    ox, oy = s.offset[qx], s.offset[qy]
+    p = s.resistance[qx] + s.resistance[qy]
 
     drop = c.diode_drop
     free = 0.5 * ((ux + uy) * link + ox + oy) + emf * (sz - 0.5 * (sx + sy))
-    if free > link + drop or free < -drop:
-        return False
+    if free > link + drop:
+        return HIGH_DIODE
+    if free < -drop:
+        return LOW_DIODE
 
     i = s.i[x]
     u = ux - uy
@@ -61,26 +63,26 @@ def pair(  # noqa: PLR0914
     supply = supply_current(c, s, link, drain, gain)
     link_mid = link + half * (supply - drain) * c.inverse_capacitance
 
-    r = 2.0 * s.winding_r + px + py
+    r = 2.0 * s.winding_r + p
     inverse_l = 0.5 * c.inverse_inductance
     w = u * link_mid + (ox - oy) - emf * (sx - sy)
     m = i + half * (1.0 - h * s.decay) * inverse_l * (w - r * i)
     d = h * inverse_l * (w - r * m)
     j = i + d
     if wrong_way(qx, j) or wrong_way(qy, -j):
-        return False
+        return OPEN
 
     rate = acceleration(c, s, s.flux * (sx - sy) * m, speed_mid)
     speed_end = speed + h * rate
     if speed * speed_end < 0.0:
-        return False
+        return OPEN
 
     drain = u * m + leak
     supply = supply_current(c, s, link, drain, gain)
     link_end = link + h * (supply - drain) * c.inverse_capacitance
 
     square = m * m + d * d * (1.0 / 12.0)
-    lost = (px + py) * square - (ox - oy) * m
+    lost = p * square - (ox - oy) * m
     s.i[x], s.i[y] = j, -j
     s.q[x], s.q[y], s.q[z] = qx, qy, 0
     s.seen_i[x], s.seen_i[y], s.seen_i[z] = m, -m, 0.0
@@ -88,4 +90,4 @@ def pair(  # noqa: PLR0914
     commit(
         s, h, link_end, supply, leak, 2.0 * square, lost, speed_mid, speed_end, rate, abs(j), u * j
     )
-    return True
+    return DONE

@@ -6,12 +6,10 @@ import math
 from typing import Any
 
 import numpy as np
-from numba import carray
 
-from hil.twin.jit import compiled, inlined, pointer
-from hil.twin.kernel_bridge import HIGH_ON, OPEN, idle_neutral, neutral, offset, rail
+from hil.twin.jit import carray, compiled, inlined, pointer
+from hil.twin.kernel_bridge import HIGH_ON, OPEN, idle_neutral, neutral
 from hil.twin.kernel_motor import hall_pattern, trapezoid
-from hil.twin.kernel_step import path_resistance
 from hil.twin.port import BUTTON_TRIP, INPUTS
 
 # compiled arithmetic on 64 bits needs every constant unsigned
@@ -39,7 +37,14 @@ def noise(s: Any) -> float:
 
 @inlined
 def convert(
-    s: Any, true: float, gain: float, offset: float, sigma: float, step: float, low: float, high: float
+    s: Any,
+    true: float,
+    gain: float,
+    offset: float,
+    sigma: float,
+    step: float,
+    low: float,
+    high: float,
 ) -> float:
     """Reading of a converter: gain, offset, noise, range, quantisation."""
     value = gain * true + offset
@@ -50,12 +55,10 @@ def convert(
 
 
 @inlined
-def terminal(c: Any, s: Any, connection: int, current: float) -> float:
+def terminal(s: Any, connection: int, current: float) -> float:
     """Voltage of a connected terminal, V."""
     return float(
-        rail(connection) * s.seen_link
-        + offset(connection, c.diode_drop)
-        - path_resistance(c, s, connection) * current
+        s.rail[connection] * s.seen_link + s.offset[connection] - s.resistance[connection] * current
     )
 
 
@@ -78,30 +81,31 @@ def look(c: Any, s: Any) -> None:
 
 @compiled
 def sample(c: Any, s: Any, ga: int, gb: int, gc: int) -> None:
-    """Write what was last seen (`look`, or the middle of a `pair` step) into the inputs of the next firmware call."""
+    """Write what was last seen into the inputs of the next firmware call.
+
+    Seen by `look`, or in the middle of a `kernel_pair.pair` step.
+    """
     i = carray(pointer(c.block), 1, INPUTS)[0]
     turns, emf, link = s.seen_turns, s.seen_emf, s.seen_link
     ia, ib, ic = s.seen_i[0], s.seen_i[1], s.seen_i[2]
     ea = emf * trapezoid(turns - c.shift[0], c.steepness)
     eb = emf * trapezoid(turns - c.shift[1], c.steepness)
     ec = emf * trapezoid(turns - c.shift[2], c.steepness)
-    va = terminal(c, s, s.q[0], ia)
-    vb = terminal(c, s, s.q[1], ib)
-    vc = terminal(c, s, s.q[2], ic)
+    va = terminal(s, s.q[0], ia)
+    vb = terminal(s, s.q[1], ib)
+    vc = terminal(s, s.q[2], ic)
     if s.q[0] == OPEN and s.q[1] == OPEN and s.q[2] == OPEN:
         star = idle_neutral(ea, eb, ec, c.diode_drop)
     else:
         r = s.winding_r
-        star = neutral(
-            s.q[0], s.q[1], s.q[2], va - r * ia, vb - r * ib, vc - r * ic, ea, eb, ec
-        )
+        star = neutral(s.q[0], s.q[1], s.q[2], va - r * ia, vb - r * ib, vc - r * ic, ea, eb, ec)
     if s.q[0] == OPEN:
         va = open_terminal(c, s, ga, s.closed & 8, star + ea)
     if s.q[1] == OPEN:
         vb = open_terminal(c, s, gb, s.closed & 16, star + eb)
     if s.q[2] == OPEN:
         vc = open_terminal(c, s, gc, s.closed & 32, star + ec)
-    bus = rail(s.q[0]) * ia + rail(s.q[1]) * ib + rail(s.q[2]) * ic
+    bus = s.rail[s.q[0]] * ia + s.rail[s.q[1]] * ib + s.rail[s.q[2]] * ic
     i.v_bus = _voltage(c, s, link)
     i.v_phase[0] = _voltage(c, s, va)
     i.v_phase[1] = _voltage(c, s, vb)

@@ -4,11 +4,9 @@ from __future__ import annotations
 
 from typing import Any
 
-from numba import carray
-
 import numpy as np
 
-from hil.twin.jit import compiled, pointer
+from hil.twin.jit import carray, compiled, pointer
 from hil.twin.kernel_memory import LINE_BUFFER
 from hil.twin.port import BUFFER_SIZE, RX_AT, TX_AT, call_receive, call_transmit
 

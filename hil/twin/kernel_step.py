@@ -2,8 +2,8 @@
 
 Explicit midpoint rule for the phase currents with the back-EMF taken at the predicted middle of
 the step; exact exponential (in Pade form) for the DC link behind the supply's resistance; the
-speed from the mean torque, the angle from the mean speed. All are of second order. A step ends early
-where a diode current or the speed passes zero.
+speed from the mean torque, the angle from the mean speed. All are of second order. A step ends
+early where a diode current or the speed passes zero.
 """
 
 from __future__ import annotations
@@ -12,18 +12,7 @@ import math
 from typing import Any
 
 from hil.twin.jit import compiled, inlined
-from hil.twin.kernel_bridge import (
-    HIGH,
-    HIGH_DIODE,
-    LOW,
-    LOW_DIODE,
-    OPEN,
-    connected,
-    neutral,
-    offset,
-    path,
-    rail,
-)
+from hil.twin.kernel_bridge import HIGH_DIODE, LOW_DIODE, connected
 from hil.twin.kernel_motor import trapezoid
 
 #: A diode current this close to its zero counts as zero, as a fraction of the step.
@@ -39,82 +28,14 @@ def supply_gain(c: Any, h: float) -> float:
     """
     x = h * c.lead_rate
     mean = 1.0 + x * (0.5 + x * (1.0 / 6.0 + x * (1.0 / 24.0)))
-    return mean * c.lead_conductance / (1.0 + x * mean)
+    return float(mean * c.lead_conductance / (1.0 + x * mean))
 
 
 @inlined
 def supply_current(c: Any, s: Any, link: float, drain: float, gain: float) -> float:
     """Mean current out of the supply over a step in which the link gives away `drain`, A."""
     mean = (s.source - c.supply_resistance * drain - link) * gain + drain
-    return min(s.supply_most, max(s.supply_least, mean))
-
-
-@inlined
-def connect(
-    c: Any, s: Any, ga: int, gb: int, gc: int, ea: float, eb: float, ec: float
-) -> tuple[int, int, int]:
-    """Decide through what each phase conducts, given its gates, current and back-EMF.
-
-    A phase without current whose terminal would leave the rails gets the diode it meets; the
-    worst offender first, because that moves the star point for the others.
-    """
-    closed = s.closed
-    qa = path(ga, s.i[0]) if closed & 8 else OPEN
-    qb = path(gb, s.i[1]) if closed & 16 else OPEN
-    qc = path(gc, s.i[2]) if closed & 32 else OPEN
-    top, bottom = s.link + c.diode_drop, -c.diode_drop
-    while (qa == OPEN and closed & 8) or (qb == OPEN and closed & 16) or (qc == OPEN and closed & 32):
-        if qa == OPEN and qb == OPEN and qc == OPEN:
-            # rectification starts with two diodes at once
-            high = max(
-                ea if closed & 8 else -math.inf,
-                eb if closed & 16 else -math.inf,
-                ec if closed & 32 else -math.inf,
-            )
-            low = min(
-                ea if closed & 8 else math.inf,
-                eb if closed & 16 else math.inf,
-                ec if closed & 32 else math.inf,
-            )
-            if not high - low > top - bottom:
-                break
-            qa = HIGH_DIODE if ea == high else LOW_DIODE if ea == low else OPEN
-            qb = HIGH_DIODE if eb == high else LOW_DIODE if eb == low else OPEN
-            qc = HIGH_DIODE if ec == high else LOW_DIODE if ec == low else OPEN
-            continue
-        star = neutral(
-            qa,
-            qb,
-            qc,
-            rail(qa) * s.link + offset(qa, c.diode_drop),
-            rail(qb) * s.link + offset(qb, c.diode_drop),
-            rail(qc) * s.link + offset(qc, c.diode_drop),
-            ea,
-            eb,
-            ec,
-        )
-        worst, which = 0.0, 0
-        if qa == OPEN and closed & 8:
-            out = max(star + ea - top, bottom - star - ea)
-            if out > worst:
-                worst, which = out, 1
-        if qb == OPEN and closed & 16:
-            out = max(star + eb - top, bottom - star - eb)
-            if out > worst:
-                worst, which = out, 2
-        if qc == OPEN and closed & 32:
-            out = max(star + ec - top, bottom - star - ec)
-            if out > worst:
-                worst, which = out, 3
-        if which == 1:
-            qa = HIGH_DIODE if star + ea > top else LOW_DIODE
-        elif which == 2:
-            qb = HIGH_DIODE if star + eb > top else LOW_DIODE
-        elif which == 3:
-            qc = HIGH_DIODE if star + ec > top else LOW_DIODE
-        else:
-            break
-    return qa, qb, qc
+    return float(min(s.supply_most, max(s.supply_least, mean)))
 
 
 @inlined
@@ -158,12 +79,6 @@ def without(
 
 
 @inlined
-def path_resistance(c: Any, s: Any, connection: int) -> float:
-    """Resistance between rail and terminal, ohm."""
-    return s.on_r if connection in (LOW, HIGH) else c.diode_resistance
-
-
-@inlined
 def acceleration(c: Any, s: Any, torque: float, speed_mid: float) -> float:
     """Acceleration in rad/s^2 with this mean motor torque.
 
@@ -180,7 +95,7 @@ def acceleration(c: Any, s: Any, torque: float, speed_mid: float) -> float:
 
 
 @inlined
-def commit(  # noqa: PLR0917 - the outcome of a step
+def commit(
     s: Any,
     h: float,
     link: float,
@@ -224,98 +139,94 @@ def commit(  # noqa: PLR0917 - the outcome of a step
     s.steps += 1
 
 
-@compiled
-def step(  # noqa: PLR0914, PLR0915 - three phases, kept in registers
-    c: Any, s: Any, ga: int, gb: int, gc: int, h: float, event: int
+@inlined
+def earlier(
+    connection: int, start: float, slope: float, change: float, h: float, cut: float
 ) -> float:
-    """Advance by `h` seconds with these gates, unless something passes zero on the way.
+    """`cut`, or the instant a diode current passes zero if that comes first, s."""
+    if wrong_way(connection, start + change) and start != 0.0:
+        return min(cut, zero_crossing(start, slope, change, h))
+    return cut
 
-    Parameters
-    ----------
-    event : what is zero at the end of this step: 0 nothing in particular, 1 to 3 the current of
-        phase a, b, c, 4 the speed.
+
+@compiled
+def step(  # noqa: PLR0915 - three phases, kept in registers
+    c: Any, s: Any, qa: int, qb: int, qc: int, h: float
+) -> float:
+    """Advance by at most `h` seconds with the phases connected as given.
 
     Returns
     -------
-    Time advanced, s. With `event` 0 it may be negative: then `s` has not moved, ``s.event`` tells
-    what passes zero, and the step is to be repeated with that event and the time of opposite sign.
+    Time advanced, s: less than `h` if a diode current or the speed has come to zero.
     """
     ia, ib, ic, link, speed = s.i[0], s.i[1], s.i[2], s.link, s.speed
-    half = 0.5 * h
-    speed_mid = speed + half * s.acceleration
-    turns = (s.angle + half * 0.5 * (speed + speed_mid)) * c.turns_per_rad
-    sa = trapezoid(turns - c.shift[0], c.steepness)
-    sb = trapezoid(turns - c.shift[1], c.steepness)
-    sc = trapezoid(turns - c.shift[2], c.steepness)
-    emf = s.flux * speed_mid
-    ea, eb, ec = emf * sa, emf * sb, emf * sc
-    qa, qb, qc = connect(c, s, ga, gb, gc, ea, eb, ec)
     na, nb, nc = connected(qa), connected(qb), connected(qc)
     count = na + nb + nc
     share = 1.0 / 3.0 if count > 2.5 else 0.5
     inverse_l = c.inverse_inductance if count > 1.5 else 0.0
-    ua, ub, uc = rail(qa), rail(qb), rail(qc)
-    oa, ob, oc = offset(qa, c.diode_drop), offset(qb, c.diode_drop), offset(qc, c.diode_drop)
-    pa, pb, pc = path_resistance(c, s, qa), path_resistance(c, s, qb), path_resistance(c, s, qc)
-    ra, rb, rc = s.winding_r + pa, s.winding_r + pb, s.winding_r + pc
-
-    # DC link: predict its middle, for the voltages of this step
-    leak = s.conductance * link
-    drain = ua * ia + ub * ib + uc * ic + leak
-    gain = supply_gain(c, h)
-    supply = supply_current(c, s, link, drain, gain)
-    link_mid = link + half * (supply - drain) * c.inverse_capacitance
-
-    # phase currents: slope at the start, mean over the step, end. The factor on the way to the
-    # mean makes the resistive decay right to third order.
-    to_mean = half * (1.0 - h * s.decay)
-    wa = na * (ua * link_mid + oa - ea)
-    wb = nb * (ub * link_mid + ob - eb)
-    wc = nc * (uc * link_mid + oc - ec)
-    fa, fb, fc = wa - ra * ia, wb - rb * ib, wc - rc * ic
-    star = (fa + fb + fc) * share
     la, lb, lc = inverse_l * na, inverse_l * nb, inverse_l * nc
-    ka, kb, kc = la * (fa - star), lb * (fb - star), lc * (fc - star)
-    ma, mb, mc = ia + to_mean * ka, ib + to_mean * kb, ic + to_mean * kc
-    fa, fb, fc = wa - ra * ma, wb - rb * mb, wc - rc * mc
-    star = (fa + fb + fc) * share
-    da, db, dc = h * la * (fa - star), h * lb * (fb - star), h * lc * (fc - star)
-    ja, jb, jc = ia + da, ib + db, ic + dc
+    ua, ub, uc = s.rail[qa], s.rail[qb], s.rail[qc]
+    oa, ob, oc = s.offset[qa], s.offset[qb], s.offset[qc]
+    pa, pb, pc = s.resistance[qa], s.resistance[qb], s.resistance[qc]
+    ra, rb, rc = s.winding_r + pa, s.winding_r + pb, s.winding_r + pc
+    leak = s.conductance * link
+    first_drain = ua * ia + ub * ib + uc * ic + leak
+    za, zb, zc, at_rest, final = False, False, False, False, False
+    while True:
+        half = 0.5 * h
+        speed_mid = speed + half * s.acceleration
+        turns = (s.angle + half * 0.5 * (speed + speed_mid)) * c.turns_per_rad
+        sa = trapezoid(turns - c.shift[0], c.steepness)
+        sb = trapezoid(turns - c.shift[1], c.steepness)
+        sc = trapezoid(turns - c.shift[2], c.steepness)
+        emf = s.flux * speed_mid
 
-    # speed
-    rate = acceleration(c, s, s.flux * (sa * ma + sb * mb + sc * mc), speed_mid)
-    speed_end = speed + h * rate
+        # DC link: predict its middle, for the voltages of this step
+        gain = supply_gain(c, h)
+        supply = supply_current(c, s, link, first_drain, gain)
+        link_mid = link + half * (supply - first_drain) * c.inverse_capacitance
 
-    # zeros on the way
-    za, zb, zc = wrong_way(qa, ja), wrong_way(qb, jb), wrong_way(qc, jc)
-    if event == 0:
-        cut = h
-        if za or zb or zc:
-            if za and ia != 0.0:
-                cut, event = zero_crossing(ia, ka, da, h), 1
-            if zb and ib != 0.0:
-                t = zero_crossing(ib, kb, db, h)
-                if t < cut:
-                    cut, event = t, 2
-            if zc and ic != 0.0:
-                t = zero_crossing(ic, kc, dc, h)
-                if t < cut:
-                    cut, event = t, 3
-        if speed * speed_end < 0.0:
-            t = h * speed / (speed - speed_end)
-            if t < cut:
-                cut, event = t, 4
-        if event != 0 and cut < h * (1.0 - _AT_ZERO):
-            if cut > h * _AT_ZERO:
-                s.event = event
-                return -cut
-            if event == 4:
-                speed_end = 0.0
-    if event == 4:
-        speed_end = 0.0
-    if za or zb or zc or 1 <= event <= 3:
-        za, zb, zc = za or event == 1, zb or event == 2, zc or event == 3
+        # phase currents: slope at the start, mean over the step, end. The factor on the way to
+        # the mean makes the resistive decay right to third order.
+        to_mean = half * (1.0 - h * s.decay)
+        wa = na * (ua * link_mid + oa - emf * sa)
+        wb = nb * (ub * link_mid + ob - emf * sb)
+        wc = nc * (uc * link_mid + oc - emf * sc)
+        fa, fb, fc = wa - ra * ia, wb - rb * ib, wc - rc * ic
+        star = (fa + fb + fc) * share
+        ka, kb, kc = la * (fa - star), lb * (fb - star), lc * (fc - star)
+        ma, mb, mc = ia + to_mean * ka, ib + to_mean * kb, ic + to_mean * kc
+        fa, fb, fc = wa - ra * ma, wb - rb * mb, wc - rc * mc
+        star = (fa + fb + fc) * share
+        da, db, dc = h * la * (fa - star), h * lb * (fb - star), h * lc * (fc - star)
+        ja, jb, jc = ia + da, ib + db, ic + dc
+
+        # speed
+        rate = acceleration(c, s, s.flux * (sa * ma + sb * mb + sc * mc), speed_mid)
+        speed_end = speed + h * rate
+
+        # zeros on the way: shorten the step to the first one and repeat it
+        if final:
+            break
+        turned = speed * speed_end < 0.0
+        if not (turned or wrong_way(qa, ja) or wrong_way(qb, jb) or wrong_way(qc, jc)):
+            break
+        cut_a = earlier(qa, ia, ka, da, h, h)
+        cut_b = earlier(qb, ib, kb, db, h, h)
+        cut_c = earlier(qc, ic, kc, dc, h, h)
+        cut_speed = h * speed / (speed - speed_end) if turned else h
+        cut = min(cut_a, cut_b, cut_c, cut_speed)
+        za, zb, zc = cut_a == cut < h, cut_b == cut < h, cut_c == cut < h
+        at_rest = turned and cut_speed == cut
+        if cut >= h or cut <= _AT_ZERO * h:
+            break
+        h, final = cut, True
+
+    za, zb, zc = za or wrong_way(qa, ja), zb or wrong_way(qb, jb), zc or wrong_way(qc, jc)
+    if za or zb or zc:
         ja, jb, jc = without(ja, jb, jc, za, zb, zc)
+    if at_rest:
+        speed_end = 0.0
 
     # DC link, with the mean current
     drain = ua * ma + ub * mb + uc * mc + leak
