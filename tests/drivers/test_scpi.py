@@ -145,6 +145,17 @@ def test_an_answer_of_many_kilobytes_comes_whole(open_session, simple):
     assert session.query_numbers("FETC:ARR?").tolist() == [float(n) for n in numbers]
 
 
+def test_a_query_after_a_command_does_not_wait_for_its_acknowledgement(open_session, simple):
+    # without TCP_NODELAY each of these takes the 40 ms of a delayed acknowledgement
+    _, session = open_session(simple("X", {"VOLT": 0.0}))
+    took = []
+    for _ in range(9):
+        started = time.perf_counter()
+        session.checked_write("VOLT 1")
+        took.append(time.perf_counter() - started)
+    assert sorted(took)[4] < 0.02
+
+
 def test_identity_is_split(open_session, simple):
     _, session = open_session(simple("SIM-SUPPLY", {}), calibration_due="2027-01-31")
     identity = session.identity
