@@ -34,7 +34,7 @@ def junit_xml(record: RunRecord) -> bytes:
     items = listing(record)
     suite = TestSuite(
         _line(record.start.rig) or "rig",
-        [_case(item) for item in items],
+        [_case(item, name) for item, name in zip(items, _names(items), strict=True)],
         hostname=_line(record.start.host.get("machine", "")) or "localhost",
         timestamp=record.start.utc[:19],  # the schema allows neither zone nor fraction
         properties=_properties(record),
@@ -47,10 +47,25 @@ def junit_xml(record: RunRecord) -> bytes:
     return text + b"\n"
 
 
-def _case(item: Item) -> object:
+def _names(items: tuple[Item, ...]) -> list[str]:
+    """Names that stay apart once what XML cannot hold is gone; servers drop duplicates."""
+    names: list[str] = []
+    taken: set[str] = set()
+    for item in items:
+        name = base = _line(item.name) or "item"
+        number = 1
+        while name in taken:
+            number += 1
+            name = f"{base} ({number})"
+        taken.add(name)
+        names.append(name)
+    return names
+
+
+def _case(item: Item, name: str) -> object:
     from junit_xml import TestCase
 
-    case = TestCase(_line(item.name), _class_name(item))
+    case = TestCase(name, _class_name(item))
     message = f"{item.standing}: {_line(item.reason)}"[:_LONGEST_MESSAGE]
     details = _clip(_details(item))
     if item.standing is Standing.FAIL:
