@@ -13,8 +13,6 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from hil.core.errors import HilError
-
 if TYPE_CHECKING:
     from hil.plan.rig import Rig
     from hil.twin.wires.served import Served
@@ -52,8 +50,6 @@ def twin(rig: Path, ready: Path | None, seed: int, json_file: Path | None) -> No
         ready.unlink(missing_ok=True)  # from an earlier run: its ports are gone
     try:
         _serve(rig, seed, ready, json_file)
-    except HilError as error:
-        raise click.ClickException(str(error)) from error
     finally:
         if ready is not None:
             ready.unlink(missing_ok=True)
@@ -72,6 +68,7 @@ def _serve(path: Path, seed: int, ready: Path | None, json_file: Path | None) ->
         def check() -> None:
             try:
                 _ask_everyone(rig, places)
+                served.worst_lag = 0.0  # the check ran in this process and took its time
                 _announce(places, path, [ready, json_file])
             except Exception as error:
                 failures.append(error)
@@ -120,14 +117,14 @@ def announcement(places: Mapping[str, str], rig: Path) -> list[str]:
 
 
 def write_whole(file: Path, text: str) -> None:
-    """Write a file so that a reader sees all of it or nothing."""
+    """Write a file so that a reader sees all of it or nothing; OSError if it cannot be written."""
     part = file.with_name(f"{file.name}.{os.getpid()}.part")
     try:
         part.write_text(text, encoding="utf-8")
         part.replace(file)
-    except OSError as error:
+    except BaseException:
         part.unlink(missing_ok=True)
-        raise click.ClickException(f"{file} cannot be written: {error}") from error
+        raise
 
 
 @contextlib.contextmanager
