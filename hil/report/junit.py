@@ -80,9 +80,9 @@ def _case(item: Item, name: str) -> object:
 def _conform(root: ET.Element, items: tuple[Item, ...]) -> None:
     """Bring what the library writes into the form that both schemas accept."""
     root.attrib.pop("disabled", None)  # its attribute, in neither schema
-    root.set("time", f"{sum(_duration(item) for item in items):.6f}")
+    root.set("time", f"{sum(_duration(item) for item in items):.3f}")
     for case, item in zip(root.iter("testcase"), items, strict=True):
-        case.set("time", f"{_duration(item):.6f}")  # left out by the library when it is zero
+        case.set("time", f"{_duration(item):.3f}")  # left out by the library when it is zero
     children = list(root)
     for child in children:
         root.remove(child)

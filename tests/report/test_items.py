@@ -87,7 +87,7 @@ def test_an_interrupted_attempt_and_its_repetition_are_both_listed(
 ) -> None:
     start = replace(start_entry, items=("a",))
     begun = ItemStart(item="a", utc="u", position=1, of=1)
-    entries = (start, begun, begun, make_result("a", Verdict.PASS))
+    entries = (start, begun, replace(begun, utc="v"), make_result("a", Verdict.PASS))
     found = [(i.name, i.standing) for i in listing(RunRecord(Path(), start, entries))]
     assert found == [("a", Standing.INTERRUPTED), ("a (attempt 2)", Standing.PASS)]
 

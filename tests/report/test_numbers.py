@@ -36,7 +36,7 @@ def test_a_missing_value_says_why() -> None:
     assert measured(Measure.absent("m", "s", Outcome.MISSING_DATA, "")) == "missing data"
 
 
-@given(st.floats(allow_nan=False, allow_infinity=False), st.integers(1, 8))
+@given(st.floats(-1e300, 1e300), st.integers(1, 8))
 def test_rounding_keeps_the_digits_it_promises(value: float, digits: int) -> None:
     shown = float(plain(value, digits))
     assert shown == pytest.approx(value, rel=0.51 * 10.0 ** (1 - digits), abs=5e-324)
