@@ -75,11 +75,24 @@ def problems(
 
     `places` says where single keys really stand, when not all of them stand together at `at`.
     """
-    for entry in error.errors(include_url=False):
+    entries = error.errors(include_url=False)
+    for entry in entries:
         loc = entry["loc"]
+        if entry["type"] == "missing" and _misspelt(loc, entries):
+            continue
         first = str(loc[0]) if loc else ""
         path = (*places[first], *loc[1:]) if first in places else (*at, *loc)
         yield _problem(model, entry, source, _known(source.data, path, entry["type"]), len(at))
+
+
+def _misspelt(missing: tuple[str | int, ...], entries: Iterable[Mapping[str, Any]]) -> bool:
+    """Whether an unknown key beside a missing one is probably meant to be it."""
+    return any(
+        entry["type"] == "extra_forbidden"
+        and entry["loc"][:-1] == missing[:-1]
+        and difflib.get_close_matches(str(entry["loc"][-1]), [str(missing[-1])])
+        for entry in entries
+    )
 
 
 def _problem(

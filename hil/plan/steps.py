@@ -206,7 +206,7 @@ def _wait_for(value: object, within: float) -> Step:
         return WaitForSpeed(_positive(wanted, "speed"), within)
     if what != "state":
         raise ValueError(f"wait-for: unknown key {what!r}{nearest(what, ('speed', 'state'))}")
-    if wanted not in STATES:
+    if not isinstance(wanted, str) or wanted not in STATES:
         raise ValueError(f"wait-for: unknown state {wanted!r}{nearest(str(wanted), STATES)}")
     return WaitForState(STATES[wanted], within)
 

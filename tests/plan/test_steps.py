@@ -1,0 +1,104 @@
+"""Primitive steps as written in a plan."""
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from hil.core.drive import DriveState
+from hil.plan import steps
+from hil.plan.steps import read_step
+
+
+@pytest.mark.parametrize(
+    ("raw", "step"),
+    [
+        ({"supply": "on"}, steps.SupplyOn()),
+        ({"supply": "off"}, steps.SupplyOff()),
+        ({"supply": "20 V"}, steps.SupplyOn(20.0)),
+        ({"start": "2000 rpm"}, steps.Start(2000.0)),
+        ({"set-speed": "3 krpm"}, steps.SetSpeed(3000.0)),
+        ("reverse", steps.Reverse()),
+        ("stop", steps.Stop()),
+        ({"brake": "50 mN*m"}, steps.BrakeOn(0.05)),
+        ("release", steps.Release()),
+        ("clear", steps.Clear()),
+        ({"wait": "500 ms"}, steps.Wait(0.5)),
+        ({"hold": "1 s"}, steps.Hold(1.0)),
+        ({"wait-for": {"speed": "2000 rpm"}, "within": "2 s"}, steps.WaitForSpeed(2000.0, 2.0)),
+        (
+            {"wait-for": {"state": "run"}, "within": "2 s"},
+            steps.WaitForState(DriveState.RUN, 2.0),
+        ),
+        (
+            {"expect-fault": ["over-current", "stall"], "within": "1 s"},
+            steps.ExpectFault(("over-current", "stall"), 1.0),
+        ),
+        ({"expect-fault": "hall", "within": "1 s"}, steps.ExpectFault(("hall",), 1.0)),
+    ],
+    ids=str,
+)
+def test_steps(raw, step):
+    assert read_step(raw) == step
+
+
+@pytest.mark.parametrize(
+    ("raw", "said"),
+    [
+        ("spin", "unknown step 'spin'"),
+        ("revers", "unknown step 'revers'; did you mean 'reverse'?"),
+        ("start", "start needs a value, such as 'start: 2000 rpm'"),
+        ({"strat": "2000 rpm"}, "unknown step 'strat'; did you mean 'start'?"),
+        ({"stop": "now"}, "stop takes no value; write it as the plain word 'stop'"),
+        ({"start": "2000 rpm", "wait": "1 s"}, "expected one step an entry, found start, wait"),
+        ({"within": "1 s"}, "expected one step an entry, found only within"),
+        ({}, "expected a step such as 'start: 2000 rpm'"),
+        (None, "found nothing"),
+        (["start"], "found a list"),
+        ({"start": "2000 V"}, "expected a speed with its unit"),
+        ({"start": "-2000 rpm"}, "expected a speed above zero, found '-2000 rpm'"),
+        ({"start": 2000}, "found 2000 without unit"),
+        ({"supply": "maybe"}, "supply: expected on, off or a voltage, found 'maybe'"),
+        ({"supply": True}, "supply: expected on, off or a voltage, found true"),
+        ({"brake": "0 N*m"}, "expected a torque above zero"),
+        ({"wait": "1 s", "within": "2 s"}, "wait takes no 'within'"),
+        ({"wait-for": {"speed": "2000 rpm"}}, "wait-for needs 'within'"),
+        ({"wait-for": "2000 rpm", "within": "1 s"}, "wait-for: expected one of speed, state"),
+        ({"wait-for": {"sped": "1 rpm"}, "within": "1 s"}, "unknown key 'sped'; did you mean"),
+        ({"wait-for": {"state": "runn"}, "within": "1 s"}, "unknown state 'runn'; did you mean"),
+        ({"wait-for": {"state": ["run"]}, "within": "1 s"}, "unknown state"),
+        (
+            {"expect-fault": ["stal"], "within": "1 s"},
+            "unknown fault 'stal'; did you mean 'stall'?",
+        ),
+        ({"expect-fault": [], "within": "1 s"}, "expected at least one name"),
+        ({"expect-fault": [["stall"]], "within": "1 s"}, "unknown fault"),
+        ({"expect-fault": ["stall"], "within": "soon"}, "expected a time with its unit"),
+    ],
+    ids=str,
+)
+def test_refused(raw, said):
+    with pytest.raises(ValueError, match=r"\w") as caught:
+        read_step(raw)
+    assert said in str(caught.value)
+
+
+plain = st.none() | st.booleans() | st.integers() | st.text(max_size=10)
+values = st.recursive(
+    plain,
+    lambda inner: (
+        st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=10), inner, max_size=3)
+    ),
+    max_leaves=6,
+)
+names = st.sampled_from(
+    ["supply", "start", "set-speed", "brake", "wait", "hold", "wait-for", "expect-fault", "within"]
+)
+
+
+@given(values | st.dictionaries(names, values, max_size=3))
+def test_anything_is_a_step_or_refused(raw):
+    try:
+        step = read_step(raw)
+    except ValueError:
+        return
+    assert type(step).__module__ == "hil.plan.steps"
