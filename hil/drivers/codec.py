@@ -219,7 +219,7 @@ class Codec:
         bad: list[str],
     ) -> FloatArray:
         size = self._row.size
-        if any(len(frame) != size for frame in frames):
+        if set(map(len, frames)) - {size}:
             for index, frame in enumerate(frames):
                 if len(frame) != size:
                     good[index] = False

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -75,15 +75,9 @@ class Columns:
     """
 
     def __init__(self, specs: Sequence[FieldSpec]) -> None:
-        self._specs = tuple(specs)
         self._scale = np.array([[1.0 if s.values or s.bits else s.scale] for s in specs])
         self._offset = np.array([[0.0 if s.values or s.bits else s.offset] for s in specs])
         self._plain = bool(np.all(self._scale == 1.0) and np.all(self._offset == 0.0))
-        self._tables = {
-            index: _table(spec.values)
-            for index, spec in enumerate(specs)
-            if spec.values and min(spec.values) >= 0 and max(spec.values) < 4096
-        }
         self._special = [
             (index, spec)
             for index, spec in enumerate(specs)
@@ -110,35 +104,26 @@ class Columns:
         for index, spec in self._special:
             column = raw[index]
             if spec.values:
-                out[index] = self._look_up(index, column, problems)
+                out[index] = _look_up(spec, column, problems)
             elif spec.bits and column.any():
                 out[index] = _flags(spec, column)
             if spec.missing is not None:
                 out[index][column == spec.missing] = np.nan
         return out
 
-    def _look_up(self, index: int, raw: FloatArray, problems: list[str]) -> FloatArray:
-        spec, table = self._specs[index], self._tables.get(index)
-        if table is not None:
-            codes = raw.astype(np.intp)
-            if codes.min() >= 0 and codes.max() < table.size and bool((codes == raw).all()):
-                found = table[codes]
-                if not bool(np.isnan(found).any()):
-                    return found
-        out = np.full(raw.shape, np.nan)
-        for code in np.unique(raw).tolist():
-            if code in spec.values:
-                out[raw == code] = spec.values[code]
-            elif code != spec.missing:
-                known = ", ".join(str(number) for number in sorted(spec.values))
-                problems.append(f"{spec.name}: unknown code {code:g}, the profile knows {known}")
-        return out
 
-
-def _table(values: Mapping[int, int]) -> FloatArray:
-    table = np.full(max(values) + 1, np.nan)
-    table[list(values)] = list(values.values())
-    return table
+def _look_up(spec: FieldSpec, raw: FloatArray, problems: list[str]) -> FloatArray:
+    # a dictionary beats array operations here: a read brings few frames, each with its overhead
+    known, codes = spec.values, raw.tolist()
+    out = np.array([known.get(code, math.nan) for code in codes], dtype=np.float64)
+    if math.isnan(out.sum()):
+        names = ", ".join(str(number) for number in sorted(known))
+        problems.extend(
+            f"{spec.name}: unknown code {code:g}, the profile knows {names}"
+            for code in sorted(set(codes) - set(known))
+            if code != spec.missing
+        )
+    return out
 
 
 def _flags(spec: FieldSpec, raw: FloatArray) -> FloatArray:

@@ -87,7 +87,7 @@ class Splitter:
             del blocks[0]
             self._skipping = False
         longest = self._longest
-        if any(len(block) > longest for block in blocks):
+        if blocks and max(map(len, blocks)) > longest:
             for block in blocks:
                 if len(block) > longest:
                     rejects.append(Reject(block[:longest], self._too_long(len(block))))
