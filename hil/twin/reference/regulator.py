@@ -3,8 +3,12 @@
 The speed loop, once per slow step::
 
     proposed = back-EMF of the ramped set point + proportional * error + integral
+    error = expected speed - speed
 
-The current limit, every period: while the current is over the drive limit the ceiling comes down
+where the expected speed follows the ramped set point as slowly as rotor and measurement do, so that
+a ramp alone makes no error.
+
+The current limit acts every period: while the current is over the drive limit the ceiling comes down
 from `proposed`, while it is under the ceiling rises back to it; beyond the limit a proportional
 term acts at once. The floor does the same for the current fed back while decelerating. Voltage
 rather than current is regulated because the back-EMF then damps the rotor without any delay.
@@ -27,7 +31,8 @@ _CUT = 0.05  # V between proposed and applied that counts as limited
 def start_regulating(s: Any, speed: float) -> None:
     """Begin at `speed`, rpm in the commanded direction, without a jump in voltage."""
     s.ramped = max(speed, 0.0)
-    s.integral = s.resistance * s.first_current
+    s.expected = s.ramped
+    s.integral = s.resistance * s.first_current[s.sensing]
     s.proposed = s.emf_per_rpm * s.ramped + s.integral
     release_limits(s)
 
@@ -40,8 +45,8 @@ def release_limits(s: Any) -> None:
 
 
 @inlined
-def regulate_speed(s: Any, goal: float) -> None:
-    """One slow step towards `goal`, rpm in the commanded direction."""
+def regulate_speed(s: Any, goal: float, proportional: float) -> None:
+    """One slow step towards `goal`, rpm in the commanded direction; `proportional` in V/rpm."""
     speed = s.speed * s.direction
     cut = s.proposed - s.applied
     if goal > s.ramped:
@@ -52,9 +57,10 @@ def regulate_speed(s: Any, goal: float) -> None:
         s.ramped = max(s.ramped - s.slope, goal)
         if cut < -_CUT:
             s.ramped = max(s.ramped, speed - _AHEAD)
-    error = s.ramped - speed
+    s.expected += s.response * (s.ramped - s.expected)
+    error = s.expected - speed
     s.integral += s.integral_step * error - s.tracking * cut
-    s.proposed = s.emf_per_rpm * s.ramped + s.proportional * error + s.integral
+    s.proposed = s.emf_per_rpm * s.ramped + proportional * error + s.integral
 
 
 @inlined

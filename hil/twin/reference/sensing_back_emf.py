@@ -29,6 +29,7 @@ from hil.twin.reference.speed import sector_passed
 
 _RAIL = 0.04  # share of the DC-link voltage that counts as being at a rail
 _PATIENCE = 1.8  # sectors after a commutation at which the crossing is given up
+_CATCH_UP = 0.85  # of the interval, each time the rotor is found ahead
 _TRUST = 1.6  # largest ratio of one interval to the next that is believed at once
 
 
@@ -79,12 +80,21 @@ def _look(s: Any, inputs: Any) -> None:
             when -= emf / (emf - s.before)
         _crossing(s, when)
     elif s.armed == 0 and emf > s.emf_threshold:
-        s.crossed = 1
-        s.missed += 1
-        s.good = 0
-        s.count = 0
-        s.due = s.tick
+        _crossed_unseen(s)
     s.before = emf
+
+
+@inlined
+def _crossed_unseen(s: Any) -> None:
+    # some time since the commutation: no good for timing, but the rotor is ahead of the pattern
+    s.crossed = 1
+    s.missed += 1
+    s.good = 0
+    if s.count > 0:
+        earliest = s.times[s.head] + s.interval / _TRUST
+        sector_passed(s, s.direction, max(s.tick - 0.5, earliest))
+    s.interval *= _CATCH_UP
+    s.due = s.tick
 
 
 @inlined
@@ -92,14 +102,15 @@ def _crossing(s: Any, when: float) -> None:
     s.crossed = 1
     s.good += 1
     s.missed = 0
-    s.crossed_at = when
     sector_passed(s, s.direction, when)
     if s.count > 1:
-        # the mean of a rising and a falling interval, free of their difference
+        # the mean of a rising and a falling interval is free of their difference; the last one
+        # alone is nearer to the truth while the rotor accelerates
         interval = when - s.times[(s.head - 1) & 7]
         if s.count > 2:
-            interval = 0.5 * (when - s.times[(s.head - 2) & 7])
+            interval = min(interval, 0.5 * (when - s.times[(s.head - 2) & 7]))
         s.interval = min(max(interval, s.interval / _TRUST), s.interval * _TRUST)
     s.due = when + s.commutation_delay * s.interval + s.lag
     if s.direction < 0:
         s.due += s.lag_reverse
+

@@ -28,6 +28,7 @@ from hil.twin.reference.sensing_back_emf import commutated
 from hil.twin.reference.sensing_hall import hall_pattern
 from hil.twin.reference.speed import forget_progress, forget_rotor
 
+_TIMED = 2  # crossings in a row from which on the speed is known
 _LARGEST_RAMP = 0.9  # of the set point: a slow start must not overshoot in the ramp already
 
 
@@ -107,7 +108,7 @@ def _ramp(s: Any) -> None:
     s.pattern = (s.pattern + 2 * s.direction) % 6
     s.commutated_at = s.tick
     s.due = np.inf
-    s.ramp_rate = 0.0
+    s.ramp_rate = s.ramp_first
     s.ramp_phase = 0.0
     s.ramp_end = min(s.ramp_speed, _LARGEST_RAMP * abs(s.target))
     s.caught = -1
@@ -125,7 +126,6 @@ def _catch(s: Any) -> None:
     s.motion = s.direction
     s.times[s.head] = s.tick
     s.speed = s.ramp_rate * s.direction
-    start_regulating(s, s.ramp_rate)
 
 
 @inlined
@@ -137,7 +137,7 @@ def step_slow(s: Any) -> None:
             enter(s, st.BRAKE)
             s.shorted = -1
         else:
-            regulate_speed(s, abs(s.target))
+            regulate_speed(s, abs(s.target), s.proportional)
     elif s.state == st.ALIGN or s.state == st.RAMP:
         if s.wanted == 0 or against:
             enter(s, st.BRAKE)
@@ -164,7 +164,12 @@ def _try_handover(s: Any) -> None:
         else:
             begin(s)
         return
-    regulate_speed(s, abs(s.target))
+    if s.good == _TIMED:
+        start_regulating(s, s.ramp_rate)
+    if s.good >= _TIMED:
+        regulate_speed(s, s.ramp_end, s.catch_proportional)
+    else:
+        s.proposed = s.catch_drop + s.emf_per_rpm * s.ramp_rate
 
 
 @inlined
@@ -179,7 +184,7 @@ def _brake(s: Any, against: bool) -> None:
             else:
                 short_windings(s)
         else:
-            regulate_speed(s, 0.0)
+            regulate_speed(s, 0.0, s.proportional)
     elif s.tick - s.shorted >= s.short_ticks:
         if s.wanted == 1:
             s.attempt = 0

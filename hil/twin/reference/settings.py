@@ -73,9 +73,10 @@ class ReferenceSettings:
     # regulator
     slow_rate: float = 1000.0  # Hz, speed loop and sequencer
     slope: float = 4000.0  # rpm/s
-    proportional: float = 0.0028  # V/rpm
-    integral: float = 0.25  # V/(rpm s)
-    first_current: float = 0.5  # A, head start of the integrator
+    proportional: float = 0.0020  # V/rpm
+    integral: float = 0.15  # V/(rpm s)
+    first_current: tuple[float, float] = (0.3, 1.0)  # A, Hall and back-EMF: integrator's head start
+    response: float = 0.020  # s by which rotor and measurement follow the voltage
     drive_limit: float = 6.0  # A
     brake_limit: float = 2.0  # A fed back while decelerating
     regen_voltage: float = 38.0  # V, no current is fed back above this DC-link voltage
@@ -85,21 +86,24 @@ class ReferenceSettings:
     duty_max: float = 0.98
 
     # sensing
-    speed_window: float = 0.008  # s, speed is taken over at least this long, or one electrical turn
+    speed_window: float = 0.005  # s, speed is taken over at least this long, or one electrical turn
     standstill: float = 0.100  # s without passing a sector
     blank: float = 0.0001  # s after a commutation during which back-EMF is not looked at
-    blank_share: float = 0.15  # or this share of a sector if that is longer
-    emf_threshold: float = 0.20  # V, smaller back-EMF proves nothing
+    blank_share: float = 0.10  # or this share of a sector if that is longer
+    emf_threshold: float = 0.12  # V, smaller back-EMF proves nothing
     commutation_delay: float = 0.5  # sectors from zero crossing to commutation: 30 degrees
 
     # start with back-EMF sensing
     align_times: tuple[float, float] = (0.100, 0.150)  # s
     align_current: float = 3.0  # A
     align_rise: float = 0.030  # s until the alignment voltage is reached
+    ramp_first: float = 75.0  # rpm, rate of the first step
     ramp_slope: float = 4000.0  # rpm/s
     ramp_speed: float = 600.0  # rpm, but at most 90 % of the set point
-    ramp_current: float = 3.0  # A, allowance on top of the back-EMF
-    catch_share: float = 0.7  # of the ramp's end speed, from where zero crossings are looked for
+    ramp_current: float = 2.2  # A, allowance on top of the back-EMF
+    catch_current: float = 1.0  # A, the same while the first crossings are looked for
+    catch_proportional: float = 0.005  # V/rpm, until hand over
+    catch_share: float = 0.8  # of the ramp's end speed, from where zero crossings are looked for
     catch_time: float = 0.200  # s from there to hand over, else the start has failed
     handover_crossings: int = 6  # in a row
     start_attempts: int = 1  # a failed start is reported, not hidden by trying again
@@ -196,7 +200,8 @@ def _values(s: ReferenceSettings, pwm_hz: float) -> dict[str, Any]:
         "slow_time": slow_time,
         "proportional": s.proportional,
         "integral_step": s.integral * slow_time,
-        "first_current": s.first_current,
+        "first_current": np.array(s.first_current),
+        "response": slow_time / max(s.response, slow_time),
         "drive_limit": s.drive_limit,
         "brake_limit": s.brake_limit,
         "regen_voltage": s.regen_voltage,
@@ -215,8 +220,11 @@ def _values(s: ReferenceSettings, pwm_hz: float) -> dict[str, Any]:
         "align_voltage": align_voltage,
         "align_rise": align_voltage / max(1, ticks(s.align_rise)),
         "ramp_step": s.ramp_slope / pwm_hz,
+        "ramp_first": s.ramp_first,
         "ramp_speed": s.ramp_speed,
         "ramp_drop": s.resistance * s.ramp_current,
+        "catch_drop": s.resistance * s.catch_current,
+        "catch_proportional": s.catch_proportional,
         "catch_share": s.catch_share,
         "catch_ticks": ticks(s.catch_time),
         "handover_crossings": s.handover_crossings,

@@ -55,7 +55,8 @@ _SETTINGS = [
     ("slow_time", "f8"),  # s
     ("proportional", "f8"),  # V/rpm
     ("integral_step", "f8"),  # V/rpm per slow step
-    ("first_current", "f8"),  # A assumed to be needed at the start of speed regulation
+    ("first_current", "f8", (2,)),  # A assumed to be needed at the start of regulation, per sensing
+    ("response", "f8"),  # share of the way to the ramped set point per slow step
     ("drive_limit", "f8"),  # A
     ("brake_limit", "f8"),  # A
     ("regen_voltage", "f8"),  # V
@@ -76,8 +77,11 @@ _SETTINGS = [
     ("align_voltage", "f8"),  # V
     ("align_rise", "f8"),  # V per tick
     ("ramp_step", "f8"),  # rpm per tick
+    ("ramp_first", "f8"),
     ("ramp_speed", "f8"),
     ("ramp_drop", "f8"),  # V, resistive drop at the ramp's current
+    ("catch_drop", "f8"),  # V, the same while looking for the first crossings
+    ("catch_proportional", "f8"),  # V/rpm
     ("catch_share", "f8"),  # of the ramp's end speed
     ("catch_ticks", "i8"),
     ("handover_crossings", "i4"),
@@ -153,11 +157,11 @@ _VARIABLES = [
     ("armed", "i4"),
     ("crossed", "i4"),
     ("before", "f8"),  # V, the sample before, NaN if none is valid
-    ("crossed_at", "f8"),
     ("good", "i4"),
     ("missed", "i4"),
     # regulator
     ("ramped", "f8"),  # rpm, magnitude in the commanded direction
+    ("expected", "f8"),  # rpm, what the rotor should do by now
     ("integral", "f8"),  # V
     ("proposed", "f8"),  # V
     ("ceiling", "f8"),  # V
