@@ -20,7 +20,7 @@ from hil.measures.recipe import (
     quadrature,
 )
 from hil.measures.signal import Signal
-from hil.measures.view import View
+from hil.measures.view import View, Window
 
 SMOOTHING = 0.020  # s, moving mean for entering and staying in a band
 HOLD = 0.1  # s that a band must be held at the end to count as reached
@@ -137,15 +137,15 @@ def approach(
     return Approach(raw, smooth, onset, end, sign * base, sign * target, half_width)
 
 
-def success_recipe(find: ApproachOf, onset: str) -> Recipe:
-    """The measure `success`: at speed at the end, and no fault since `onset`."""
+def success_recipe(find: ApproachOf, window: Window) -> Recipe:
+    """The measure `success`: at speed at the end, and no fault in the window."""
 
     @defines(
         "success",
         "1",
-        f"""1 if, from mark `{onset}` to the end of the judged window, no fault bit and no fault
-        state was reported and the shaft speed was within target ± tolerance for the last {HOLD:g} s
-        at least; else 0. {FILTER_TEXT}.""",
+        f"""1 if, from mark `{window.onset}` to the end of the judged window, no fault bit and
+        no fault state was reported and the shaft speed was within target ± tolerance for the
+        last {HOLD:g} s at least; else 0. {FILTER_TEXT}. {window.text}""",
         source=COMMON,
         channels=(*SPEED, "reported.state", "reported.fault"),
     )
@@ -161,15 +161,15 @@ def success_recipe(find: ApproachOf, onset: str) -> Recipe:
     return recipe
 
 
-def time_to_recipe(find: ApproachOf, name: str, onset: str) -> Recipe:
-    """First entry into the tolerance band about the target, counted from `onset`."""
+def time_to_recipe(find: ApproachOf, name: str, window: Window) -> Recipe:
+    """First entry into the tolerance band about the target, counted from its onset."""
 
     @defines(
         name,
         "s",
-        f"""Time from mark `{onset}` to the first entry of the shaft speed into target ± tolerance
-        (interpolated). {FILTER_TEXT}. Uncertainty: time stamps of mark and samples, sampling
-        interval, speed error over slope, filter.""",
+        f"""Time from mark `{window.onset}` to the first entry of the shaft speed into target ±
+        tolerance (interpolated). {FILTER_TEXT}. Uncertainty: time stamps of mark and samples,
+        sampling interval, speed error over slope, filter. {window.text}""",
         source=COMMON,
         channels=SPEED,
     )
@@ -180,18 +180,18 @@ def time_to_recipe(find: ApproachOf, name: str, onset: str) -> Recipe:
     return recipe
 
 
-def settling_recipe(find: ApproachOf, name: str, onset: str, percent: float | None) -> Recipe:
+def settling_recipe(find: ApproachOf, name: str, window: Window, percent: float | None) -> Recipe:
     """Last entry into ± `percent` of the amplitude about the final level (None: tolerance)."""
     width = "the tolerance" if percent is None else f"{percent:g} %"
 
     @defines(
         name,
         "s",
-        f"""Settling: time from mark `{onset}` to the last entry (interpolated) of the shaft
+        f"""Settling: time from mark `{window.onset}` to the last entry (interpolated) of the shaft
         speed into the final level ± {width} of the waveform amplitude, kept to the end of the
         judged window and for the whole steady window at least. Final level: time mean of the
         steady window; amplitude: final level minus level before; {steady.STEADY_TEXT}.
-        {FILTER_TEXT}.""",
+        {FILTER_TEXT}. {window.text}""",
         source=IEEE_181,
         channels=SPEED,
     )
@@ -213,15 +213,16 @@ def settling_recipe(find: ApproachOf, name: str, onset: str, percent: float | No
     return recipe
 
 
-def overshoot_recipe(find: ApproachOf, onset: str) -> Recipe:
+def overshoot_recipe(find: ApproachOf, window: Window) -> Recipe:
     """Excursion beyond the final level in % of the waveform amplitude."""
 
     @defines(
         "overshoot",
         "%",
-        f"""Largest shaft speed after mark `{onset}` beyond the final level, in % of the waveform
-        amplitude (final level minus level before); 0 if none; speed ripple is part of it. Final
-        level: time mean of the steady window; {steady.STEADY_TEXT}. No filter.""",
+        f"""Largest shaft speed after mark `{window.onset}` beyond the final level, in % of the
+        waveform amplitude (final level minus level before); 0 if none; speed ripple is part of
+        it. Final level: time mean of the steady window; {steady.STEADY_TEXT}. No filter.
+        {window.text}""",
         source=IEEE_181,
         channels=SPEED,
     )

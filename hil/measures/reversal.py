@@ -10,23 +10,21 @@ from hil.measures import steady, waveform
 from hil.measures.peaks import fault_count, peak_current_recipe, peak_dc_link_recipe
 from hil.measures.recipe import COMMON, Estimate, Recipe, Unmeasurable, defines, quadrature
 from hil.measures.signal import Signal
-from hil.measures.view import View
+from hil.measures.view import View, Window
 
 STANDSTILL = 2.0  # % of the entry speed
 
 
-def _window(view: View) -> tuple[float, float]:
-    start = view.mark("reverse").t
-    return start, view.until(start)
+WINDOW = Window("reverse")
 
 
 def _approach(view: View) -> to.Approach:
-    onset = view.mark("reverse")
-    asked = view.conditions
+    onset, asked = WINDOW.mark(view), view.conditions
+    _, end = WINDOW.of(view)
     return to.approach(
         view.speed,
         onset,
-        view.until(onset.t),
+        end,
         base=abs(asked.entry),
         target=-abs(asked.target),
         tolerance=asked.tolerance,
@@ -41,7 +39,7 @@ def standstill_threshold(view: View) -> float:
 
 def _standstill(view: View) -> tuple[float, Signal]:
     """First entry into the standstill band, s on the axis of the trace, and the speed."""
-    start, end = _window(view)
+    start, end = WINDOW.of(view)
     part = view.speed.window(start, end, 3)
     threshold = standstill_threshold(view)
     if part.y[0] <= threshold:
@@ -94,16 +92,16 @@ def dwell(view: View) -> Estimate:
     return Estimate(last - at, spread, part.interval, part.note)
 
 
-_WORDS = "from mark `reverse` to the end of the judged window"
+_WORDS = f"in the judged window. {WINDOW.text}"
 _RECIPES: tuple[Recipe, ...] = (
-    to.success_recipe(_approach, "reverse"),
+    to.success_recipe(_approach, WINDOW),
     time_to_standstill,
     dwell,
-    to.time_to_recipe(_approach, "time-to-reverse-speed", "reverse"),
-    peak_dc_link_recipe(_window, _WORDS),
-    peak_current_recipe(_window, _WORDS),
-    to.overshoot_recipe(_approach, "reverse"),
-    steady.steady_error_recipe(to.level_of(_approach)),
+    to.time_to_recipe(_approach, "time-to-reverse-speed", WINDOW),
+    peak_dc_link_recipe(WINDOW.of, _WORDS),
+    peak_current_recipe(WINDOW.of, _WORDS),
+    to.overshoot_recipe(_approach, WINDOW),
+    steady.steady_error_recipe(to.level_of(_approach), WINDOW.text),
     fault_count,
 )
 RECIPES: Mapping[str, Recipe] = {recipe.definition.name: recipe for recipe in _RECIPES}

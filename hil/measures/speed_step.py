@@ -7,7 +7,6 @@ from collections.abc import Mapping
 import numpy as np
 
 from hil.core.measure import Outcome
-from hil.core.trace import Mark
 from hil.measures import approach as to
 from hil.measures import steady, waveform
 from hil.measures.peaks import peak_current_recipe
@@ -20,28 +19,18 @@ from hil.measures.recipe import (
     defines,
     quadrature,
 )
-from hil.measures.view import View
+from hil.measures.view import View, Window
 
 BEFORE = 0.2  # s before the set point, averaged for the level before
 HELD = 0.1  # s before the release in which the load must hold the speed down
-ENDS = ("stop", "reverse", "clear", "restart")
-_WORDS = "from the last mark `set-point` to the end of the judged window"
+WINDOW = Window("set-point", -1, ("stop", "reverse", "clear", "restart"))
 _LEVELS = f"""Levels: the mean of the {BEFORE:g} s before mark `set-point`, and the mean of the
     steady window; {steady.STEADY_TEXT}."""
 
 
-def _onset(view: View) -> Mark:
-    return view.mark("set-point", -1)
-
-
-def _window(view: View) -> tuple[float, float]:
-    start = _onset(view).t
-    return start, view.until(start, ENDS)
-
-
 def _approach(view: View) -> to.Approach:
-    onset, asked = _onset(view), view.conditions
-    start, end = _window(view)
+    onset, asked = WINDOW.mark(view), view.conditions
+    start, end = WINDOW.of(view)
     before = steady.level_of(view.speed.window(start - BEFORE, start, 3)).value
     it = to.approach(
         view.speed,
@@ -64,7 +53,7 @@ def _approach(view: View) -> to.Approach:
     "s",
     f"""Time between the 10 % and the 90 % reference level instants of the speed step
     (interpolated): the first crossing of 90 % of the waveform amplitude and the last crossing
-    of 10 % before it. {_LEVELS} {to.FILTER_TEXT}.""",
+    of 10 % before it. {_LEVELS} {to.FILTER_TEXT}. {WINDOW.text}""",
     source=IEEE_181,
     channels=to.SPEED,
 )
@@ -83,7 +72,7 @@ def transition_duration(view: View) -> Estimate:
     "%",
     f"""Largest excursion of the shaft speed against the step, short of the level before,
     between mark `set-point` and the 90 % reference level instant, in % of the waveform
-    amplitude; 0 if none; speed ripple is part of it. {_LEVELS} No filter.""",
+    amplitude; 0 if none; speed ripple is part of it. {_LEVELS} No filter. {WINDOW.text}""",
     source=IEEE_181,
     channels=to.SPEED,
 )
@@ -109,7 +98,7 @@ def undershoot(view: View) -> Estimate:
     (the last mark `load-off` or `brake-off` after `set-point`) beyond the final level, in % of the
     waveform amplitude; 0 if none. {_LEVELS} No filter. Only for steps that saturate on purpose, and
     only if the speed stayed below target - tolerance for the {1e3 * HELD:g} ms before the
-    release.""",
+    release. {WINDOW.text}""",
     source=COMMON,
     channels=to.SPEED,
 )
@@ -136,13 +125,13 @@ def wind_up_overshoot(view: View) -> Estimate:
 
 _RECIPES: tuple[Recipe, ...] = (
     transition_duration,
-    to.overshoot_recipe(_approach, "set-point"),
+    to.overshoot_recipe(_approach, WINDOW),
     undershoot,
-    to.settling_recipe(_approach, "settling-time-2", "set-point", 2.0),
-    to.settling_recipe(_approach, "settling-time-5", "set-point", 5.0),
-    steady.steady_error_recipe(to.level_of(_approach)),
-    steady.ripple_recipe(to.level_of(_approach)),
-    peak_current_recipe(_window, _WORDS),
+    to.settling_recipe(_approach, "settling-time-2", WINDOW, 2.0),
+    to.settling_recipe(_approach, "settling-time-5", WINDOW, 5.0),
+    steady.steady_error_recipe(to.level_of(_approach), WINDOW.text),
+    steady.ripple_recipe(to.level_of(_approach), WINDOW.text),
+    peak_current_recipe(WINDOW.of, f"in the judged window. {WINDOW.text}"),
     wind_up_overshoot,
 )
 RECIPES: Mapping[str, Recipe] = {recipe.definition.name: recipe for recipe in _RECIPES}

@@ -13,24 +13,22 @@ from hil.measures import steady, waveform
 from hil.measures.peaks import fault_count, peak_current_recipe
 from hil.measures.recipe import COMMON, Estimate, Recipe, Unmeasurable, defines, quadrature
 from hil.measures.signal import Signal
-from hil.measures.view import Event, View
+from hil.measures.view import Event, View, Window
 
 BEFORE_HANDOVER = 0.010  # s, averaged for the handover speed
 AFTER_HANDOVER = 0.3  # s, searched for the dip
 
 
-def _window(view: View) -> tuple[float, float]:
-    start = view.mark("command").t
-    return start, view.until(start)
+WINDOW = Window("command")
 
 
 def _approach(view: View) -> to.Approach:
-    onset = view.mark("command")
-    asked = view.conditions
+    onset, asked = WINDOW.mark(view), view.conditions
+    _, end = WINDOW.of(view)
     return to.approach(
         view.speed,
         onset,
-        view.until(onset.t),
+        end,
         base=0.0,
         target=abs(asked.target),
         tolerance=asked.tolerance,
@@ -40,15 +38,15 @@ def _approach(view: View) -> to.Approach:
 @defines(
     "alignment-time",
     "s",
-    """Time in the reported state align between mark `command` and the end of the judged window; a
+    f"""Time in the reported state align in the judged window; a
     change of state lies in the middle between two telemetry frames. Not applicable to a Hall start
-    without alignment.""",
+    without alignment. {WINDOW.text}""",
     source=COMMON,
     channels=("reported.state",),
 )
 def alignment_time(view: View) -> Estimate:
     """Duration of the alignment; see its definition."""
-    held, uncertainty, resolution = view.time_in(DriveState.ALIGN, *_window(view))
+    held, uncertainty, resolution = view.time_in(DriveState.ALIGN, *WINDOW.of(view))
     if held > 0.0:
         return Estimate(held, uncertainty, resolution)
     if view.conditions.sensing is Sensing.HALL:
@@ -74,16 +72,16 @@ def _travel(view: View, end: float) -> Signal:
 @defines(
     "backward-kick",
     "deg",
-    """Largest travel of the shaft against the commanded direction, from its angle at mark
-    `command`, anywhere up to the end of the judged window; 0 if none. Mechanical degrees, no
+    f"""Largest travel of the shaft against the commanded direction, from its angle at mark
+    `command`, anywhere in the judged window; 0 if none. Mechanical degrees, no
     filter. At most 180 degrees over the number of pole pairs follow from one alignment step at
-    rest (physics of a two-pole alignment).""",
+    rest (physics of a two-pole alignment). {WINDOW.text}""",
     source="definition: " + COMMON,
     channels=("witness.position",),
 )
 def backward_kick(view: View) -> Estimate:
     """Travel against the commanded direction; see its definition."""
-    _, end = _window(view)
+    _, end = WINDOW.of(view)
     travel = _travel(view, end)
     value = max(0.0, -float(np.min(travel.y)))
     return Estimate(value, travel.difference_uncertainty, travel.accuracy.resolution)
@@ -102,7 +100,7 @@ def backward_kick(view: View) -> Estimate:
 )
 def total_kick(view: View) -> Estimate:
     """Peak-to-peak travel before the drive runs forward for good; see its definition."""
-    start, end = _window(view)
+    start, end = WINDOW.of(view)
     limit = end
     handover = view.entry_to(DriveState.RUN, start, end, before=DriveState.RAMP)
     if handover is not None:
@@ -126,7 +124,7 @@ def total_kick(view: View) -> Estimate:
 
 
 def _handover(view: View) -> Event:
-    start, end = _window(view)
+    start, end = WINDOW.of(view)
     found = view.entry_to(DriveState.RUN, start, end, before=DriveState.RAMP)
     if found is not None:
         return found
@@ -140,6 +138,11 @@ def _handover(view: View) -> Event:
 def _handover_level(view: View) -> steady.Level:
     at = view.once(_handover).t
     return steady.level_of(view.speed.window(at - BEFORE_HANDOVER, at, 2))
+
+
+def _slope(window: Signal) -> float:
+    """Mean slope over the window, rpm/s; the ramp itself, so no scatter of the level."""
+    return float(window.y[-1] - window.y[0]) / float(window.t[-1] - window.t[0])
 
 
 @defines(
@@ -156,10 +159,10 @@ def handover_speed(view: View) -> Estimate:
     """Speed at which the ramp ends; see its definition."""
     event, level = view.once(_handover), view.once(_handover_level)
     window = level.window
-    slope = float(window.y[-1] - window.y[0]) / float(window.t[-1] - window.t[0])
+    by_time = _slope(window) * event.uncertainty
     return Estimate(
         level.value,
-        quadrature(window.level_uncertainty(level.value), slope * event.uncertainty),
+        quadrature(window.level_uncertainty(level.value), by_time),
         window.accuracy.resolution,
         window.note,
     )
@@ -180,31 +183,32 @@ def handover_dip(view: View) -> Estimate:
     if level.value <= 0.0:
         detail = f"the shaft turned at {level.value:.4g} rpm at the end of the ramp"
         raise Unmeasurable(Outcome.NEVER_REACHED, detail)
-    _, end = _window(view)
+    _, end = WINDOW.of(view)
     after = view.speed.window(event.t, min(event.t + AFTER_HANDOVER, end), 2)
     lowest = float(np.min(waveform.moving_mean(after.t, after.y, BEFORE_HANDOVER)))
     factor = 100.0 / level.value
+    by_time = _slope(level.window) * event.uncertainty
     return Estimate(
         max(0.0, factor * (level.value - lowest)),
-        factor * quadrature(level.uncertainty, after.difference_uncertainty),
+        factor * quadrature(by_time, after.difference_uncertainty),
         factor * after.accuracy.resolution,
         after.note,
     )
 
 
 _RECIPES: tuple[Recipe, ...] = (
-    to.success_recipe(_approach, "command"),
-    to.time_to_recipe(_approach, "time-to-speed", "command"),
+    to.success_recipe(_approach, WINDOW),
+    to.time_to_recipe(_approach, "time-to-speed", WINDOW),
     alignment_time,
     backward_kick,
     total_kick,
     handover_speed,
     handover_dip,
-    to.overshoot_recipe(_approach, "command"),
-    to.settling_recipe(_approach, "settling-time", "command", None),
-    peak_current_recipe(_window, "from mark `command` to the end of the judged window"),
-    steady.steady_error_recipe(to.level_of(_approach)),
-    steady.ripple_recipe(to.level_of(_approach)),
+    to.overshoot_recipe(_approach, WINDOW),
+    to.settling_recipe(_approach, "settling-time", WINDOW, None),
+    peak_current_recipe(WINDOW.of, f"in the judged window. {WINDOW.text}"),
+    steady.steady_error_recipe(to.level_of(_approach), WINDOW.text),
+    steady.ripple_recipe(to.level_of(_approach), WINDOW.text),
     fault_count,
 )
 RECIPES: Mapping[str, Recipe] = {recipe.definition.name: recipe for recipe in _RECIPES}

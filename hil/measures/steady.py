@@ -101,10 +101,10 @@ STEADY_ERROR_TEXT = f"""Time mean of the shaft speed in the steady window minus 
     speed, in % of the target; positive means too fast. No filter; {STEADY_TEXT}."""
 
 
-def ripple_recipe(find: LevelOf) -> Recipe:
-    """The measure `ripple` of the steady window that `find` gives."""
+def ripple_recipe(find: LevelOf, window: str) -> Recipe:
+    """The measure `ripple` of the steady window that `find` gives; `window` in words."""
 
-    @defines("ripple", "%", RIPPLE_TEXT, source=COMMON, channels=("witness.speed",))
+    @defines("ripple", "%", f"{RIPPLE_TEXT} {window}", source=COMMON, channels=("witness.speed",))
     def recipe(view: View) -> Estimate:
         level, target = find(view)
         return ripple(level, target, level.window.note)
@@ -112,10 +112,10 @@ def ripple_recipe(find: LevelOf) -> Recipe:
     return recipe
 
 
-def steady_error_recipe(find: LevelOf, name: str = "steady-error") -> Recipe:
-    """The measure `steady-error` of the steady window that `find` gives."""
+def steady_error_recipe(find: LevelOf, window: str, name: str = "steady-error") -> Recipe:
+    """The measure `steady-error` of the steady window that `find` gives; `window` in words."""
 
-    @defines(name, "%", STEADY_ERROR_TEXT, source=COMMON, channels=("witness.speed",))
+    @defines(name, "%", f"{STEADY_ERROR_TEXT} {window}", source=COMMON, channels=("witness.speed",))
     def recipe(view: View) -> Estimate:
         level, target = find(view)
         return steady_error(level, target, level.window.note)

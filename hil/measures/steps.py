@@ -12,15 +12,21 @@ from hil.measures.peaks import fault_count, peak_current_recipe, peak_dc_link_re
 from hil.measures.recipe import COMMON, Estimate, Recipe, Unmeasurable, defines
 from hil.measures.view import View
 
+#: Marks of commands that ask for a speed.
+MOTION = ("command", "set-point", "reverse", "restart")
+
 
 def _level(view: View) -> tuple[steady.Level, float]:
-    """Level before the last `stop` (or the end), positive in the last commanded direction."""
-    marks = view.trace.marks
-    stops = [mark.t for mark in marks if mark.name == "stop"]
-    end = stops[-1] if stops else view.end
-    turned = sum(mark.name == "reverse" and mark.t < end for mark in marks) % 2 == 1
+    """Level before the stop that follows the last commanded speed, positive as commanded.
+
+    The orderly stop at the end of every scenario comes after that one, or is it.
+    """
+    moves = [mark for mark in view.trace.marks if mark.name in MOTION]
+    start = moves[-1].t if moves else 0.0
+    turned = sum(mark.name == "reverse" for mark in moves) % 2 == 1
     speed = view.speed if not turned else -view.speed
-    return steady.steady(speed, 0.0, end), abs(view.conditions.target)
+    level = steady.steady(speed, start, view.until(start, ("stop",)))
+    return level, abs(view.conditions.target)
 
 
 @defines(
@@ -68,10 +74,12 @@ def duration(view: View) -> Estimate:
     return Estimate(end)
 
 
+_FINAL = """Judged window: from the last mark `command`, `set-point`, `reverse` or `restart` (or the
+    beginning) to the first `stop` after it, or the end of the trace."""
 _WORDS = "over the whole trace"
 _RECIPES: tuple[Recipe, ...] = (
-    steady.steady_error_recipe(_level, "final-speed-error"),
-    steady.ripple_recipe(_level),
+    steady.steady_error_recipe(_level, _FINAL, "final-speed-error"),
+    steady.ripple_recipe(_level, _FINAL),
     peak_speed,
     peak_current_recipe(None, _WORDS),
     peak_dc_link_recipe(None, _WORDS),

@@ -22,6 +22,41 @@ ENDS = ("set-point", "reverse", "stop", "brake-on", "load-on", "clear", "restart
 
 
 @dataclass(frozen=True, slots=True)
+class Window:
+    """A judged window: from a mark to the first later one of `ends`, or the end of the trace.
+
+    Parameters
+    ----------
+    onset : name of the mark at which it begins.
+    nth : which of several marks of that name; negative counts from the end.
+    ends : names of the marks that end it.
+    """
+
+    onset: str
+    nth: int = 0
+    ends: tuple[str, ...] = ENDS
+
+    @property
+    def text(self) -> str:
+        """The window in words, for definitions."""
+        which = "the last mark" if self.nth == -1 else "mark"
+        names = ", ".join(f"`{name}`" for name in self.ends)
+        return (
+            f"Judged window: from {which} `{self.onset}` to the first later one of the marks "
+            f"{names}, or the end of the trace."
+        )
+
+    def mark(self, view: View) -> Mark:
+        """The mark at which the window of `view` begins; MISSING_DATA without it."""
+        return view.mark(self.onset, self.nth)
+
+    def of(self, view: View) -> tuple[float, float]:
+        """Start and end of the window of `view`, s."""
+        start = self.mark(view).t
+        return start, view.until(start, self.ends)
+
+
+@dataclass(frozen=True, slots=True)
 class Event:
     """An instant with its standard uncertainty and resolution, all in s."""
 

@@ -82,6 +82,15 @@ def test_a_definition_states_its_filter_where_it_has_one():
                 assert "filter" in text or "moving mean" in text or "mean shaft speed" in text, it
 
 
+def test_a_definition_that_speaks_of_a_window_says_which():
+    for kind in KINDS:
+        for it in definitions(kind).values():
+            if "judged window" in it.text:
+                assert "Judged window: from" in it.text, it
+            if "steady window" in it.text:
+                assert "last 0.5 s" in it.text, it
+
+
 def test_the_catalogue_cannot_be_altered():
     with pytest.raises(TypeError):
         definitions("start")["other"] = None  # type: ignore[index]

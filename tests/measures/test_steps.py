@@ -47,6 +47,22 @@ def test_after_a_reverse_the_other_direction_counts(lab, scene):
     assert found.value == pytest.approx(-1.0, abs=1e-6)
 
 
+def test_only_the_stop_after_the_last_command_counts(lab, scene):
+    """The bench stops the board once more when it makes the rig safe."""
+    scene.marks = [*scene.marks, ("stop", 3.9)]
+    found = lab.measures("steps", scene.trace())["final-speed-error"]
+    assert found.value == pytest.approx(1.0, abs=1e-6)
+    scene.marks = [("command", 0.5), ("stop", 0.7), ("restart", 0.8), ("stop", 3.0)]
+    found = lab.measures("steps", scene.trace())["final-speed-error"]
+    assert found.value == pytest.approx(1.0, abs=1e-6)
+
+
+def test_a_last_command_too_short_before_the_stop(lab, scene):
+    scene.marks = [("command", 0.5), ("set-point", 2.7), ("stop", 3.0)]
+    found = lab.measures("steps", scene.trace())["final-speed-error"]
+    assert found.outcome is Outcome.TOO_FEW_SAMPLES
+
+
 def test_no_target_no_error(lab, scene):
     found = lab.measures("steps", scene.trace(), target=0.0)
     assert found["final-speed-error"].outcome is Outcome.NOT_APPLICABLE
