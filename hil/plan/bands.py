@@ -17,7 +17,7 @@ from hil.plan.units import convert
 _KIND_OF_UNIT = {unit: kind for kind, unit in CANONICAL_UNITS.items()}
 
 #: Bands of one measure as written.
-Texts = tuple[BandText | str, ...]
+Texts = tuple[BandText | None, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,8 +96,8 @@ class BandTable:
     def _complain(self, where: Where, text: str, *, key: bool = False) -> None:
         self.problems.append(self._source.problem(where, text, key=key))
 
-    def _part(self, at: Where, name: str, text: BandText | str) -> list[PartBand]:
-        if isinstance(text, str):
+    def _part(self, at: Where, name: str, text: BandText | None) -> list[PartBand]:
+        if text is None:
             return [PartBand(at, {}, None)]
         keys = known_keys(self._kind)
         if not self._strict and not set(text.when) <= set(keys):

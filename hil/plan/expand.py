@@ -64,7 +64,7 @@ class _Expansion:
         self.problems += own.problems + preset.problems
         if not own.problems:
             for item in items:
-                if not item.bands and success is None:
+                if not item.bands and scenario.head.success is None:
                     self.complain(scenario.where, f"no pass band applies to {item.id}")
         return items
 

@@ -116,7 +116,7 @@ def _sentence(kind: str, entry: Mapping[str, Any], found: object) -> str:
     context = entry.get("ctx", {})
     if kind == "value_error":
         return str(context["error"])
-    if kind in ("literal_error", "union_tag_invalid"):
+    if kind in ("literal_error", "enum", "union_tag_invalid"):
         expected = str(context.get("expected") or context["expected_tags"])
         found = context.get("tag", found)
         words = [word.strip(" '") for word in expected.replace(" or ", ", ").split(",")]

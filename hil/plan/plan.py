@@ -45,11 +45,14 @@ class Success(Model):
 
 
 def _listed(value: object) -> object:
+    if value == "none":
+        return [None]
     return [value] if isinstance(value, dict | str) else value
 
 
-#: One band, a list of bands for parts of the matrix, or the word none, which drops a default.
-Bands = dict[str, Annotated[tuple[BandText | Literal["none"], ...], BeforeValidator(_listed)]]
+#: One band, a list of bands for parts of the matrix, or the word none (here None), which drops a
+#: default.
+Bands = dict[str, Annotated[tuple[BandText | None, ...], BeforeValidator(_listed)]]
 
 
 class Defaults(Model):
