@@ -351,3 +351,19 @@ def test_closing_twice_and_use_afterwards(open_session, simple):
 
 def test_the_probe():
     assert needs_visa() == ""
+
+
+def test_an_interrupt_between_question_and_answer_leaves_nothing_behind(open_session, simple):
+    instrument = simple("X", {})
+    peer, session = open_session(instrument)
+    instrument.special |= {"MEAS:VOLT?": "24.0", "OUTP?": "1"}
+
+    def interrupted(resource):
+        resource.write("MEAS:VOLT?")
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        session._link.run("MEAS:VOLT?", interrupted)
+    # without starting over, this would read the 24.0
+    assert session.query_flag("OUTP?") is True
+    assert peer.connections == 2

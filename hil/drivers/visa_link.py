@@ -1,0 +1,206 @@
+"""A VISA resource that stays trustworthy: opened by transport, errors converted, recovered.
+
+`hil.drivers.scpi` speaks SCPI over it. After any failure the next use first makes sure that no late
+answer can be taken for a new one.
+"""
+
+from __future__ import annotations
+
+import math
+import socket
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from typing import Any, TypeVar
+
+from hil.core.errors import HilError, InstrumentError, InstrumentTimeout
+from hil.ports.clock import Clock
+
+Value = TypeVar("Value")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ScpiConfig:
+    """Where an instrument is and what to expect of it.
+
+    Parameters
+    ----------
+    role : supply, tachometer, brake, switch; named in messages and in the identity.
+    expect : text that the answer to ``*IDN?`` must contain, "" for any.
+    timeout : s for one answer. open_timeout : s for the connection.
+    command_gap : s of clock time the instrument needs between two messages.
+    """
+
+    resource: str
+    role: str
+    expect: str = ""
+    timeout: float = 2.0
+    open_timeout: float = 5.0
+    command_gap: float = 0.0
+    calibration_due: str = ""
+
+
+def _send_at_once(resource: Any) -> None:
+    """Ask for small messages to be sent at once, where the back end can do so.
+
+    A command followed by a query otherwise waits for the delayed acknowledgement of the command:
+    44 ms measured over PyVISA-py on Linux, 0.02 ms with this.
+    """
+    from pyvisa.constants import ResourceAttribute
+
+    try:
+        resource.set_visa_attribute(ResourceAttribute.tcpip_nodelay, True)
+    except Exception:
+        # PyVISA-py 0.8 can tell this attribute but not set it; its socket can
+        with suppress(Exception):
+            link = resource.visalib.sessions[resource.session].interface
+            link.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+
+
+class VisaLink:
+    """One connection to one instrument; not for use by two threads at once.
+
+    Parameters
+    ----------
+    prove : asks the instrument who it is, by `ask`, and raises `InstrumentError` if that is not
+        who answered on opening; recovery counts only if it succeeds.
+    """
+
+    def __init__(
+        self, manager: Any, config: ScpiConfig, clock: Clock, prove: Callable[[], None]
+    ) -> None:
+        self._manager, self._config, self._clock, self._prove = manager, config, clock, prove
+        self._resource: Any = None
+        self._closed = False
+        self._stale = False  # a late answer may still come: the next answer cannot be trusted
+        self._last = -math.inf
+
+    @property
+    def name(self) -> str:
+        """Role and resource, for messages."""
+        return f"{self._config.role} at {self._config.resource}"
+
+    def connect(self) -> None:
+        """Open the resource with the terminations of its transport."""
+        config = self._config
+        with self._converted("cannot be opened"):
+            resource = self._manager.open_resource(
+                config.resource, open_timeout=int(config.open_timeout * 1000)
+            )
+            self._resource = resource
+            resource.timeout = int(config.timeout * 1000)
+            if self._is_stream:
+                resource.read_termination = resource.write_termination = "\n"
+                _send_at_once(resource)
+            else:
+                # USBTMC, HiSLIP, VXI-11 and GPIB mark the end of a message themselves
+                resource.write_termination = "\n"
+
+    @property
+    def _is_stream(self) -> bool:
+        """Whether only a termination character tells where an answer ends."""
+        name = self._config.resource.upper()
+        return name.endswith("::SOCKET") or name.startswith("ASRL")
+
+    def close(self) -> None:
+        """Release the resource; a second call does nothing."""
+        self._closed = True
+        self._disconnect()
+
+    def distrust(self) -> None:
+        """Say that an answer was not of the kind expected: it may belong to an earlier query."""
+        self._stale = True
+
+    def _disconnect(self) -> None:
+        resource, self._resource = self._resource, None
+        if resource is not None:
+            with suppress(Exception):  # the peer may be gone; there is nothing left to release
+                resource.close()
+
+    def ask(self, command: str) -> str:
+        """A query without recovery, for use inside of opening and recovery."""
+        self._wait_gap()
+        with self._converted(f"no answer to {command!r}"):
+            answer = str(self._resource.query(command)).strip()
+        if not answer:
+            raise InstrumentError(f"{self.name}: blank answer to {command!r}")
+        return answer
+
+    def run(self, command: str, action: Callable[[Any], Value]) -> Value:
+        """Do `action` on the resource, after recovery if it is needed.
+
+        Raises
+        ------
+        InstrumentError
+            With the cause, also when recovery gives up.
+        """
+        if self._closed:
+            raise InstrumentError(f"{self.name}: {command!r} after closing")
+        if self._stale:
+            self._recover(command)
+        self._wait_gap()
+        try:
+            with self._converted(f"{command!r} failed"):
+                return action(self._resource)
+        except BaseException:  # an interrupt between question and answer leaves the answer behind
+            self._stale = True
+            raise
+
+    def _wait_gap(self) -> None:
+        gap = self._config.command_gap
+        if gap > 0.0:
+            rest = self._last + gap - self._clock.now()
+            if rest > 0.0:
+                self._clock.sleep(rest)
+            self._last = self._clock.now()
+
+    def _recover(self, command: str) -> None:
+        """Make the connection trustworthy again after a failure: clear, then reopen, then give up.
+
+        A step counts only if the instrument then answers to ``*IDN?`` as it did on opening: the
+        late answer to an earlier query would not.
+        """
+        tried: list[str] = []
+        # On a plain socket there is no device clear; closing it drops what is still under way.
+        steps: list[tuple[str, Callable[[], None]]] = [("reopening", self._reopen)]
+        if not self._is_stream and self._resource is not None:
+            steps.insert(0, ("device clear", self._resource.clear))
+        cause: InstrumentError | None = None
+        for name, step in steps:
+            try:
+                with self._converted(f"{name} failed"):
+                    step()
+                self._prove()
+            except InstrumentError as error:
+                tried.append(f"{name}: {error}")
+                cause = error
+            else:
+                self._stale = False
+                return
+        raise InstrumentError(
+            f"{self.name}: not usable for {command!r} after an earlier failure ({'; '.join(tried)})"
+        ) from cause
+
+    def _reopen(self) -> None:
+        self._disconnect()
+        self.connect()
+
+    @contextmanager
+    def _converted(self, what: str) -> Iterator[None]:
+        """Turn library errors into `InstrumentError` and keep the cause.
+
+        All of `Exception` is caught because VISA back ends raise it bare.
+        """
+        from pyvisa.constants import StatusCode
+        from pyvisa.errors import VisaIOError
+
+        try:
+            yield
+        except HilError:
+            raise
+        except Exception as error:
+            if isinstance(error, VisaIOError) and error.error_code == StatusCode.error_timeout:
+                raise InstrumentTimeout(
+                    f"{self.name}: {what}: nothing within {self._config.timeout:g} s"
+                ) from error
+            raise InstrumentError(f"{self.name}: {what}: {error}") from error
