@@ -18,10 +18,11 @@ from typing import TYPE_CHECKING
 import pytest
 
 from hil.plugins.options import bench_options
-from hil.plugins.plans import PlanItem, load_rig_once
+from hil.plugins.plans import ONE_PROCESS, PlanItem, load_rig_once
 
 if TYPE_CHECKING:
     from hil.bench.bench import Bench
+    from hil.core.verdict import Verdict
     from hil.plan.rig import Rig
     from hil.scenarios.script import Script
 
@@ -65,48 +66,75 @@ def rig_of(item: pytest.Item) -> tuple[Rig, Path]:
 @pytest.fixture
 def hil_bench(request: pytest.FixtureRequest) -> Iterator[Bench]:
     """The opened rig (`hil.bench.bench.Bench`), made safe afterwards whatever happens."""
-    from hil.plugins.run import RUN
+    if hasattr(request.config, "workerinput"):
+        pytest.fail(ONE_PROCESS, pytrace=False)
+    from hil.plugins.run import RUN, python_scenario
 
-    run = request.config.stash[RUN]
-    name = item_id(request.node)
-    with run.bench(name) as bench:
-        run.begin_item(name)
-        try:
-            yield bench
-        finally:
-            for problem in bench.make_safe():
-                run.note(problem, item=name, level="error")
+    with python_scenario(request.config.stash[RUN], item_id(request.node), request.node) as bench:
+        yield bench
 
 
 @pytest.fixture
-def hil_script(hil_bench: Bench, request: pytest.FixtureRequest) -> Iterator[Script]:
+def hil_script(hil_bench: Bench, request: pytest.FixtureRequest) -> Script:
     """Manoeuvres and primitive steps to combine freely; what it judges decides the test."""
-    from hil.core.verdict import Verdict
-    from hil.plugins.run import RUN, record_script
+    from hil.plugins.run import RUN, SCRIPT
     from hil.scenarios.script import Script
 
-    run = request.config.stash[RUN]
-    script = Script(hil_bench, run.rig)
-    yield script
-    for problem in hil_bench.make_safe():
-        run.note(problem, item=item_id(request.node), level="error")
-    verdict = record_script(run, item_id(request.node), request.node, script)
-    if verdict is not Verdict.PASS and not request.node.stash.get(FAILED, False):
-        reasons = [j.reason for j in script.judgements if j.verdict is not Verdict.PASS]
-        pytest.fail(f"{verdict.value}: {'; '.join(reasons)}", pytrace=False)
+    script = Script(hil_bench, request.config.stash[RUN].rig)
+    request.node.stash[SCRIPT] = script
+    return script
 
 
-FAILED = pytest.StashKey[bool]()
+def uses_bench(item: pytest.Item) -> bool:
+    """True for a Python scenario: a test function that asks for the opened rig."""
+    return "hil_bench" in getattr(item, "fixturenames", ())
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_setup(item: pytest.Item) -> Iterator[None]:
+    """Keep why a Python scenario could not begin, for its record."""
+    try:
+        return (yield)
+    except Exception as error:
+        if uses_bench(item):
+            _keep(item, error)
+        raise
 
 
 @pytest.hookimpl(wrapper=True)
 def pytest_runtest_call(item: pytest.Item) -> Iterator[None]:
-    """Keep the error of a Python scenario for its record."""
-    try:
+    """Conclude a Python scenario: a band that did not hold fails its test."""
+    if not uses_bench(item):
         return (yield)
-    except BaseException as error:
-        if "hil_script" in getattr(item, "fixturenames", ()):
-            from hil.plugins.run import OUTCOME
+    from hil.core.verdict import Verdict
 
-            item.stash[FAILED], item.stash[OUTCOME] = True, error
+    try:
+        result = yield
+    except (KeyboardInterrupt, SystemExit, pytest.exit.Exception):
         raise
+    except BaseException as error:  # pytest's own outcomes are no `Exception`
+        _keep(item, error)
+        raise
+    verdict, reason = _keep(item, None)
+    if verdict is not Verdict.PASS:
+        pytest.fail(reason, pytrace=False)
+    return result
+
+
+def _keep(item: pytest.Item, error: BaseException | None) -> tuple[Verdict, str]:
+    from hil.core.verdict import Verdict
+    from hil.plugins.run import CAME_TO, OUTCOME, SCRIPT
+    from hil.scenarios.result import conclude_script
+
+    script = item.stash.get(SCRIPT, None)
+    if isinstance(error, pytest.skip.Exception):
+        came_to = Verdict.NOT_RUN, f"skipped: {error}"
+    else:
+        asserted = isinstance(error, AssertionError | pytest.fail.Exception)
+        came_to = conclude_script(
+            script.judgements if script is not None else (), error, asserted=asserted
+        )
+    if error is not None:
+        item.stash[OUTCOME] = error
+    item.stash[CAME_TO] = came_to
+    return came_to

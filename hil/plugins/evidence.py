@@ -6,46 +6,41 @@ Also turns a termination request into an orderly stop, so that the supply is swi
 from __future__ import annotations
 
 import signal
+import threading
 from collections.abc import Iterator
 from pathlib import Path
 from types import FrameType
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pytest
 
+from hil.plugins.bench import item_id, rig_of, uses_bench
 from hil.plugins.options import bench_options
 from hil.plugins.plans import ItemNotPassed, PlanItem
-from hil.plugins.progress import PROGRESS
+from hil.plugins.progress import PROGRESS, Progress
 
 if TYPE_CHECKING:
     from hil.plugins.run import Run
 
-FINISHED = pytest.StashKey[Path]()
 VERDICT = "hil_verdict"
+LETTERS = {"pass": ".", "fail": "F", "undecided": "U", "bench-fault": "B", "not-run": "n"}
+#: By default these end the process without running a single finalizer.
+TERMINATIONS = ("SIGTERM", "SIGHUP")
 
 
-def bench_items(items: list[pytest.Item]) -> list[pytest.Item]:
-    """The items that run on the bench: plan items, and tests that use the bench fixtures."""
-    return [
-        item
-        for item in items
-        if isinstance(item, PlanItem) or "hil_bench" in getattr(item, "fixturenames", ())
-    ]
+def on_bench(item: pytest.Item) -> bool:
+    """True for an item that runs on the bench: a planned one, or a test that uses its fixtures."""
+    return isinstance(item, PlanItem) or uses_bench(item)
 
 
-@pytest.hookimpl(trylast=True)
+@pytest.hookimpl(tryfirst=True)
 def pytest_collection_finish(session: pytest.Session) -> None:
-    """Choose the bench for what was collected; nothing is opened or energised yet."""
+    """Choose the bench for what was collected; nothing is energised yet."""
     config = session.config
-    items = bench_items(session.items)
+    items = [item for item in session.items if on_bench(item)]
     if not items or config.option.collectonly or hasattr(config, "workerinput"):
         return
-    if getattr(config.option, "numprocesses", None):
-        raise pytest.UsageError(
-            "-n: bench items run in one process, one rig at a time; leave -n out"
-        )
     from hil.core.errors import HilError
-    from hil.plugins.bench import item_id, rig_of
     from hil.plugins.run import RUN, Run
 
     rigs = {rig_file: rig for rig, rig_file in map(rig_of, items)}
@@ -57,107 +52,131 @@ def pytest_collection_finish(session: pytest.Session) -> None:
     planned = [(item_id(item), item.path) for item in items]
     ids = [name for name, _ in planned]
     if twice := next((name for name in ids if ids.count(name) > 1), None):
-        raise pytest.UsageError(f"two collected items have the id {twice}; ids must differ")
+        files = ", ".join(str(item.path) for item in items if item_id(item) == twice)
+        raise pytest.UsageError(
+            f"two collected items have the id {twice} ({files}); ids must differ"
+        )
     try:
         (rig,) = rigs.values()
-        config.stash[RUN] = Run(
-            bench_options(config), rig, planned, config.stash.get(PROGRESS, None)
-        )
+        progress = config.stash.get(PROGRESS, None)
+        config.stash[RUN] = run = Run(bench_options(config), rig, planned, progress)
     except HilError as error:
         raise pytest.UsageError(str(error)) from error
-    signal.signal(signal.SIGTERM, _terminated)
+    config.pluginmanager.register(Evidence(run, progress), "hil-evidence")
 
 
-def _terminated(number: int, _frame: FrameType | None) -> None:
-    """SIGTERM runs no finalizers by itself; this way it does."""
-    raise KeyboardInterrupt(f"signal {signal.Signals(number).name}")
+class Evidence:
+    """The hooks of a session that runs something on the bench."""
 
+    def __init__(self, run: Run, progress: Progress | None) -> None:
+        self._run, self._progress = run, progress
+        self._stopped_by = ""
+        self._folder: Path | None = None
+        self._trouble = ""
+        self._former: dict[int, Any] = {}
+        if threading.current_thread() is threading.main_thread():
+            self._catch_terminations()
 
-def run_of(config: pytest.Config) -> Run | None:
-    """The run in progress, if there is one; cheap when there is none."""
-    import sys
+    # -- signals ---------------------------------------------------------------------------
 
-    module = sys.modules.get("hil.plugins.run")
-    return config.stash.get(module.RUN, None) if module is not None else None
+    def _catch_terminations(self) -> None:
+        for name in TERMINATIONS:
+            number = getattr(signal, name, None)
+            if number is not None and signal.getsignal(number) is not signal.SIG_IGN:
+                self._former[number] = signal.signal(number, self._terminated)
 
+    def _terminated(self, number: int, _frame: FrameType | None) -> None:
+        for caught in self._former:  # a second request must not cut the first one's tidying short
+            signal.signal(caught, signal.SIG_IGN)
+        raise KeyboardInterrupt(f"signal {signal.Signals(number).name}")
 
-def pytest_report_collectionfinish(config: pytest.Config) -> list[str]:
-    """Say which bench is used, and why, before the first item."""
-    run = run_of(config)
-    return [f"bench: {run.choice.reason}"] if run is not None else []
+    def pytest_unconfigure(self) -> None:
+        """Give the signals back."""
+        for number, former in self._former.items():
+            signal.signal(number, former)
+        self._former.clear()
 
+    # -- session ---------------------------------------------------------------------------
 
-@pytest.hookimpl(wrapper=True)
-def pytest_runtest_protocol(item: pytest.Item) -> Iterator[None]:
-    """Tell the progress line which item runs."""
-    run, progress = run_of(item.config), item.config.stash.get(PROGRESS, None)
-    if run is not None and progress is not None and item in bench_items([item]):
-        from hil.plugins.bench import item_id
+    def pytest_report_collectionfinish(self) -> str:
+        """Say which bench is used, and why, before the first item."""
+        return f"bench: {self._run.choice.reason}"
 
-        progress.begin(item_id(item), *run.position(item_id(item)))
-    return (yield)
+    def pytest_keyboard_interrupt(self, excinfo: pytest.ExceptionInfo[BaseException]) -> None:
+        """Remember why the session was stopped, for the last line of the record."""
+        self._stopped_by = str(excinfo.value) or "Ctrl-C"
 
+    @pytest.hookimpl(trylast=True)  # after the fixtures of an interrupted test were torn down
+    def pytest_sessionfinish(self, session: pytest.Session) -> None:
+        """Complete the record and derive JUnit, table and page from it."""
+        from hil.report.rebuild import rebuild
 
-@pytest.hookimpl(wrapper=True)
-def pytest_runtest_makereport(item: pytest.Item, call: pytest.CallInfo[None]) -> Iterator[None]:
-    """Note the verdict on the report, for the terminal."""
-    report: pytest.TestReport = yield  # type: ignore[assignment]
-    if isinstance(item, PlanItem):
-        verdict = "pass" if report.passed else "not-run" if report.skipped else "bench-fault"
-        if call.excinfo is not None and isinstance(call.excinfo.value, ItemNotPassed):
-            verdict = call.excinfo.value.result.verdict.value
-        setattr(report, VERDICT, verdict)
-    return report  # type: ignore[return-value]
+        reason = "completed"
+        if self._stopped_by:
+            reason = f"interrupted: {self._stopped_by}"
+        elif session.shouldstop or session.shouldfail:
+            reason = f"stopped: {session.shouldstop or session.shouldfail}"
+        try:
+            self._folder = self._run.finish(reason)
+            rebuild(self._folder)
+        except Exception as error:
+            # What was measured is in the record, line by line; this must not hide it.
+            self._trouble = f"{type(error).__name__}: {error}"
+            session.exitstatus = pytest.ExitCode.INTERNAL_ERROR
 
+    def pytest_terminal_summary(self, terminalreporter: pytest.TerminalReporter) -> None:
+        """Say where the run folder is."""
+        run, write = self._run, terminalreporter.write_line
+        counts = ", ".join(f"{n} {verdict.value}" for verdict, n in sorted(run.counts.items()))
+        terminalreporter.ensure_newline()
+        terminalreporter.section("bench")
+        write(f"{'SIMULATED: ' if run.choice.simulated else ''}{counts or 'nothing was run'}")
+        if self._stopped_by:
+            write(f"interrupted: {self._stopped_by}")
+            if not run.unsafe:
+                write("the supply is off and the record is complete up to here")
+        for problem in run.unsafe:
+            write(f"CHECK THE BENCH: {problem}", red=True, bold=True)
+        if self._trouble:
+            write(f"the run folder is incomplete: {self._trouble}")
+        if self._folder is not None:
+            write(f"run folder: {self._folder}")
+            write(f"report:     {self._folder / 'report.html'}")
 
-def pytest_report_teststatus(
-    report: pytest.CollectReport | pytest.TestReport, config: pytest.Config
-) -> tuple[str, str, str] | None:
-    """The project's five verdicts in the terminal; outcome and exit code stay pytest's."""
-    verdict = getattr(report, VERDICT, None)
-    if verdict is None or (report.when != "call" and report.passed):
-        return None
-    progress = config.stash.get(PROGRESS, None)
-    if progress is not None:
-        progress.clear()
-    letters = {"pass": ".", "fail": "F", "undecided": "U", "bench-fault": "B", "not-run": "n"}
-    return report.outcome, letters[verdict], verdict.upper()
+    # -- items -----------------------------------------------------------------------------
 
+    @pytest.hookimpl(wrapper=True)
+    def pytest_runtest_protocol(self, item: pytest.Item) -> Iterator[None]:
+        """Tell the progress line which item runs."""
+        if self._progress is not None and on_bench(item):
+            self._progress.begin(item_id(item), *self._run.position(item_id(item)))
+        return (yield)
 
-def pytest_keyboard_interrupt(excinfo: pytest.ExceptionInfo[BaseException]) -> None:
-    """Remember why the session was stopped, for the last line of the record."""
-    _STOPPED_BY.append(str(excinfo.value) or "Ctrl-C")
+    @pytest.hookimpl(wrapper=True)
+    def pytest_runtest_makereport(
+        self, item: pytest.Item, call: pytest.CallInfo[None]
+    ) -> Iterator[None]:
+        """Note the verdict on the report, for the terminal."""
+        from hil.plugins.run import CAME_TO
 
+        report: pytest.TestReport = yield  # type: ignore[assignment]
+        if on_bench(item):
+            verdict = "pass" if report.passed else "not-run" if report.skipped else "bench-fault"
+            error = call.excinfo.value if call.excinfo is not None else None
+            if isinstance(error, ItemNotPassed):
+                verdict = error.result.verdict.value
+            elif error is not None and CAME_TO in item.stash and report.when != "teardown":
+                verdict = item.stash[CAME_TO][0].value
+            setattr(report, VERDICT, verdict)
+        return report  # type: ignore[return-value]
 
-#: Why the session was interrupted; the hook above is not told for which session.
-_STOPPED_BY: list[str] = []
-
-
-@pytest.hookimpl(tryfirst=True)
-def pytest_sessionfinish(session: pytest.Session) -> None:
-    """Complete the record and derive JUnit, table and page from it."""
-    run = run_of(session.config)
-    if run is None:
-        return
-    from hil.report.rebuild import rebuild
-
-    reason = f"interrupted: {_STOPPED_BY.pop()}" if _STOPPED_BY else "completed"
-    if session.shouldstop or session.shouldfail:
-        reason = f"stopped: {session.shouldstop or session.shouldfail}"
-    folder = run.finish(reason)
-    rebuild(folder)
-    session.config.stash[FINISHED] = folder
-
-
-def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
-    """Say where the run folder is."""
-    config = terminalreporter.config
-    folder = config.stash.get(FINISHED, None)
-    run = run_of(config)
-    if folder is None or run is None:
-        return
-    counts = ", ".join(f"{n} {verdict.value}" for verdict, n in sorted(run.counts.items()))
-    terminalreporter.section("bench")
-    terminalreporter.write_line(f"{'SIMULATED: ' if run.choice.simulated else ''}{counts}")
-    terminalreporter.write_line(f"run folder: {folder}")
-    terminalreporter.write_line(f"report:     {folder / 'report.html'}")
+    def pytest_report_teststatus(
+        self, report: pytest.CollectReport | pytest.TestReport
+    ) -> tuple[str, str, str] | None:
+        """The project's five verdicts in the terminal; outcome and exit code stay pytest's."""
+        verdict = getattr(report, VERDICT, None)
+        if verdict is None or (report.when != "call" and report.passed):
+            return None
+        if self._progress is not None:
+            self._progress.clear()
+        return report.outcome, LETTERS[verdict], verdict.upper()

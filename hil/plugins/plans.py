@@ -34,6 +34,8 @@ MARKS = {
     "back_emf": "sensing by back-EMF",
 }
 
+ONE_PROCESS = "bench items run in one process, one rig at a time: leave -n out"
+
 
 class ItemNotPassed(Exception):
     """Carries the verdict of an item that did not pass to pytest's reporting."""
@@ -70,6 +72,8 @@ class PlanFile(pytest.File):
 
     def collect(self) -> Iterable[PlanItem]:
         """Read the plan against its rig; a wrong file is a collection error."""
+        if hasattr(self.config, "workerinput"):
+            raise self.CollectError(ONE_PROCESS)
         from hil.measures.catalogue import KINDS, definitions
         from hil.plan.expand import expand
         from hil.plan.load import load_plan
@@ -144,8 +148,8 @@ def failure_lines(result: ItemResult) -> Iterator[str]:
     """What an engineer needs first: verdict and cause, then each band that did not hold."""
     from hil.core.verdict import Verdict
 
-    yield f"{result.verdict.value.upper()}  {result.item}"
-    yield f"  {result.reason}"
+    # pytest repeats the first line in its short summary, behind the verdict and the item.
+    yield result.reason
     seen = {result.reason}
     for judgement in result.judgements:
         if judgement.verdict is Verdict.PASS or judgement.reason in seen:
@@ -153,4 +157,6 @@ def failure_lines(result: ItemResult) -> Iterator[str]:
         seen.add(judgement.reason)
         repeat = f"repetition {judgement.repeat}: " if judgement.repeat > 1 else ""
         yield f"  {judgement.verdict.value}: {repeat}{judgement.reason}"
-    yield "  under: " + ", ".join(f"{key} {value}" for key, value in result.conditions.items())
+    yield f"  verdict {result.verdict.value}, under " + ", ".join(
+        f"{key} {value}" for key, value in result.conditions.items()
+    )

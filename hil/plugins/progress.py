@@ -1,14 +1,17 @@
 """Live progress in the terminal: item n of N, step, speed, current, voltage, elapsed, time left.
 
-One line that rewrites itself on a terminal; otherwise a plain line now and then, so that a log
-shows the night is alive. Colour is never used here, so NO_COLOR holds by construction.
+On a terminal one line that rewrites itself, below the line that pytest is writing; otherwise a
+plain line now and then, so that a log shows the night is alive. Colour is never used here, so
+NO_COLOR holds by construction.
 """
 
 from __future__ import annotations
 
+import math
 import os
 import shutil
 import time
+from collections.abc import Callable
 from typing import TYPE_CHECKING, TextIO
 
 import pytest
@@ -27,11 +30,22 @@ def duration(seconds: float) -> str:
     return f"{hours}:{minutes:02}:{rest:02}" if hours else f"{minutes}:{rest:02}"
 
 
-class Progress:
-    """Shows what the bench is doing; an observer in the sense of `hil.bench.bench.Observer`."""
+def shown(value: float, digits: int) -> str:
+    """The number, or ``-`` while there is none."""
+    return f"{value:.{digits}f}" if math.isfinite(value) else "-"
 
-    def __init__(self, stream: TextIO, *, live: bool) -> None:
-        self._stream, self._live = stream, live
+
+class Progress:
+    """Shows what the bench is doing; an observer in the sense of `hil.bench.observe.Observer`.
+
+    Parameters
+    ----------
+    live : one line that rewrites itself, below the line pytest is writing.
+    column : how far pytest has come in its line.
+    """
+
+    def __init__(self, stream: TextIO, *, live: bool, column: Callable[[], int]) -> None:
+        self._stream, self._live, self._column = stream, live, column
         self._item, self._step = "", ""
         self._position, self._of = 0, 0
         self._begun = self._shown = time.monotonic()
@@ -62,29 +76,37 @@ class Progress:
         # The figures come before the names: on a narrow terminal the names are cut, not they.
         return (
             f"{self._position}/{self._of} {duration(elapsed)}{left} | "
-            f"{now.speed:.0f} rpm {now.current:.2f} A {now.voltage:.1f} V | "
+            f"{shown(now.speed, 0)} rpm {shown(now.current, 2)} A {shown(now.voltage, 1)} V | "
             f"{self._item}: {self._step}"
         )
 
     def _show(self, text: str) -> None:
         if self._live:
             width = shutil.get_terminal_size().columns - 1
-            self._stream.write(f"\r\x1b[2K{text[:width]}")
+            self._below(text[:width])
             self._dirty = True
         else:
-            self._stream.write(text + "\n")
+            # pytest's own line is in progress unless the last thing there was one of ours.
+            self._stream.write(f"{'' if self._dirty else chr(10)}{text}\n")
+            self._dirty = True
         self._stream.flush()
+
+    def _below(self, text: str) -> None:
+        """Write on the line below pytest's and go back to where pytest stopped.
+
+        The new line scrolls the screen if need be, so that going up by one is always right.
+        """
+        self._stream.write(f"\n\r\x1b[2K{text}\x1b[1A\x1b[{self._column() + 1}G")
 
     def clear(self) -> None:
         """Take the live line away before something else is printed."""
-        if self._dirty:
-            self._stream.write("\r\x1b[2K")
+        if self._dirty and self._live:
+            self._below("")
             self._stream.flush()
-            self._dirty = False
+        self._dirty = False
 
     def close(self) -> None:
         """Release the stream."""
-        self.clear()
         self._stream.close()
 
 
@@ -98,7 +120,12 @@ def pytest_configure(config: pytest.Config) -> None:
     except OSError:  # no standard output at all
         return
     live = stream.isatty() and os.environ.get("TERM", "dumb") != "dumb"
-    config.stash[PROGRESS] = Progress(stream, live=live)
+
+    def column() -> int:
+        reporter = config.pluginmanager.get_plugin("terminalreporter")
+        return 0 if reporter is None else config.get_terminal_writer().width_of_current_line
+
+    config.stash[PROGRESS] = Progress(stream, live=live, column=column)
 
 
 def pytest_unconfigure(config: pytest.Config) -> None:

@@ -17,7 +17,7 @@ from hil.bench.choose import Choice, choose
 from hil.bench.describe import host_facts, limit_lines
 from hil.bench.observe import Observer
 from hil.bench.open import open_bench
-from hil.core.errors import BenchError, HilError
+from hil.core.errors import BenchError, HilError, InstrumentError, LinkError
 from hil.core.record import Identity, ItemResult, ItemStart, Note, RunEnd, RunStart
 from hil.core.verdict import Verdict
 from hil.plan.plan import PlannedItem
@@ -55,8 +55,11 @@ class Run:
         self._bench: Bench | None = None
         self._log: RawLog | None = None
         self._identities: tuple[Identity, ...] = ()
+        self._identities_at_end: tuple[Identity, ...] = ()
         self._started = False
         self.counts: Counter[Verdict] = Counter()
+        #: What went wrong while the bench was made safe and closed.
+        self.unsafe: list[str] = []
         #: Why the bench cannot be used any more, or "".
         self.dead = ""
 
@@ -108,22 +111,45 @@ class Run:
                     observer=self._observer,
                     log=self._keep_bytes,
                 )
-                if not self._identities:
-                    self._identities = self._bench.identities()
+                self._check_identities(self._bench.identities())
             except HilError as error:
+                self._close_bench(item, ask=False)
                 self.dead = f"the bench could not be opened: {error}"
                 raise
         return self._bench
+
+    def _check_identities(self, found: tuple[Identity, ...]) -> None:
+        """Keep who is there; a run goes on only with the board and the firmware it began with."""
+        if not self._identities:
+            self._identities = found
+        before, now = self._identities[0], found[0]
+        if (before.model, before.serial, before.revision) != (now.model, now.serial, now.revision):
+            raise BenchError(f"the board answers as {now}, but the run began with {before}")
 
     def _keep_bytes(self, way: str, at: float, data: bytes) -> None:
         if self._log is not None:
             (self._log.sent if way == "tx" else self._log.received)(at, data)
 
-    def _close_bench(self, item: str = "") -> None:
+    def reopen_after(self, problem: BaseException | None, item: str) -> None:
+        """After trouble with a link or an instrument, let go of the bench.
+
+        The next item opens it again; if that fails, the rest of the run is not run.
+        """
+        if isinstance(problem, LinkError | InstrumentError):
+            self._close_bench(item, ask=False)
+
+    def _close_bench(self, item: str = "", *, ask: bool = True) -> None:
+        """Make safe, ask once more who is there, and let go of everything."""
         if self._bench is None:
             return
         bench, self._bench = self._bench, None
-        for problem in bench.close():
+        problems = bench.make_safe()
+        if ask and not problems:
+            with contextlib.suppress(HilError):
+                self._identities_at_end = bench.identities()
+        problems += bench.close()
+        for problem in dict.fromkeys(problems):
+            self.unsafe.append(problem)
             self.note(problem, item=item, level="error")
 
     # -- record ----------------------------------------------------------------------------
@@ -171,22 +197,26 @@ class Run:
 
     def finish(self, reason: str) -> Path:
         """Close the bench, write the last line of the record and return the folder."""
-        self._start()
         self._close_bench()
+        self._start()
         counts = {verdict.value: n for verdict, n in self.counts.items()}
         self.folder.append(
-            RunEnd(utc=utc_now(), reason=reason, counts=counts, identities=self._identities)
+            RunEnd(utc=utc_now(), reason=reason, counts=counts, identities=self._identities_at_end)
         )
         self.folder.close()
         return self.folder.path
 
 
 def run_planned(run: Run, item: PlannedItem) -> ItemResult:
-    """Run one planned item and record it."""
-    utc = utc_now()
+    """Run one planned item and record it.
+
+    A defect of the harness is recorded as bench-fault, then raised on to be seen in full.
+    """
+    utc, dead, begun = utc_now(), bool(run.dead), False
     traces: list[str] = []
     done = Executed()
-    begun = False
+    duration = 0.0
+    defect: Exception | None = None
     try:
         with run.bench(item.id) as bench:
             run.begin_item(item.id)
@@ -201,40 +231,67 @@ def run_planned(run: Run, item: PlannedItem) -> ItemResult:
                 ),
             )
             duration = bench.clock.now() - before
+            run.reopen_after(done.problem, item.id)
         result = result_of(item, done, utc=utc, duration=duration, traces=traces)
     except BenchError as error:
-        first = not begun and not run.counts
-        result = not_opened(item, str(error), utc=utc, first=first)
-        if not begun:
-            run.begin_item(item.id)
+        result = not_opened(item, str(error), utc=utc, first=begun or not dead)
+    except Exception as error:
+        defect = error
+        done.verdict = Verdict.BENCH_FAULT
+        done.reason = f"harness: {type(error).__name__}: {error}"
+        result = result_of(item, done, utc=utc, duration=duration, traces=traces)
+    if not begun:
+        run.begin_item(item.id)
     for text in done.notes:
         run.note(text, item=item.id, level="warning")
     run.end_item(result)
+    if defect is not None:
+        raise defect
     return result
 
 
-def record_script(run: Run, name: str, node: pytest.Item, script: Script) -> Verdict:
-    """Record what a Python scenario measured and judged; returns its verdict.
+@contextlib.contextmanager
+def python_scenario(run: Run, name: str, node: pytest.Item) -> Iterator[Bench]:
+    """The opened bench for a test function; what the test came to is recorded afterwards.
 
-    A test that failed without a failed judgement is a fail all the same: its own assertions count.
+    Nothing is recorded of a test that was interrupted: its start without a result says so.
     """
-    traces = tuple(
-        run.folder.write_trace(name, number, trace)
-        for number, trace in enumerate(script.traces, start=1)
-    )
-    result = result_of_script(
-        script,
-        item=name,
-        plan=node.path.name,
-        title=node.name,
-        outcome=node.stash.get(OUTCOME, None),
-        traces=traces,
-    )
-    run.end_item(result)
-    return result.verdict
+    utc, dead, begun = utc_now(), bool(run.dead), False
+
+    def record(came_to: tuple[Verdict, str], script: Script | None = None) -> None:
+        traces = [] if script is None else script.traces
+        files = [run.folder.write_trace(name, n, trace) for n, trace in enumerate(traces, start=1)]
+        result = result_of_script(
+            script, came_to, item=name, plan=node.path.name, title=node.name, utc=utc, traces=files
+        )
+        run.end_item(result)
+
+    try:
+        with run.bench(name) as bench:
+            run.begin_item(name)
+            begun = True
+            yield bench
+            for problem in bench.make_safe():
+                run.note(problem, item=name, level="error")
+            script = node.stash.get(SCRIPT, None)
+            if script is not None:
+                script.finish()
+            if CAME_TO in node.stash:
+                record(node.stash[CAME_TO], script)
+            run.reopen_after(node.stash.get(OUTCOME, None), name)
+    except BenchError as error:
+        if begun:
+            raise
+        verdict = Verdict.NOT_RUN if dead else Verdict.BENCH_FAULT
+        run.begin_item(name)
+        record((verdict, str(error) if dead else f"bench: {error}"))
+        if dead:
+            pytest.skip(f"not run: {error}")
+        raise
 
 
-#: What the test function itself came to: None for passed, else the message of its error and
-#: whether the bench was at fault.
+#: The script of a Python scenario, the error its test function ended with, and verdict and reason.
+SCRIPT = pytest.StashKey[Script]()
 OUTCOME = pytest.StashKey[BaseException]()
+CAME_TO = pytest.StashKey[tuple[Verdict, str]]()
 RUN = pytest.StashKey[Run]()

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
-from hil.core.errors import BenchError, FirmwareError
+from hil.core.errors import BenchError, FirmwareError, HilError
 from hil.core.record import ItemResult
-from hil.core.verdict import Verdict, combine
+from hil.core.verdict import Judgement, Verdict, combine
 from hil.plan.plan import PlannedItem
-from hil.ports.clock import utc_now
 from hil.scenarios.execute import Executed
 from hil.scenarios.script import Script
 from hil.scenarios.timeline import state_spans
@@ -50,25 +49,50 @@ def not_opened(item: PlannedItem, cause: str, *, utc: str, first: bool) -> ItemR
     return result_of(item, done, utc=utc, duration=0.0, traces=())
 
 
+def conclude_script(
+    judgements: Iterable[Judgement], error: BaseException | None, *, asserted: bool = False
+) -> tuple[Verdict, str]:
+    """Verdict and reason of a Python scenario.
+
+    Parameters
+    ----------
+    error : what its test function ended with; None if it returned.
+    asserted : `error` is a failed assertion: the test itself has judged.
+
+    Only a failed band, a failed assertion and a `FirmwareError` blame the firmware. A mistake in
+    the test is no more its doing than a broken cable.
+    """
+    judged = list(judgements)
+    verdict = combine(judgement.verdict for judgement in judged)
+    if error is not None:
+        firmware = asserted or isinstance(error, FirmwareError)
+        bench = isinstance(error, BenchError)
+        whose = "test" if asserted else "firmware" if firmware else "bench" if bench else "test"
+        text = (str(error) or type(error).__name__).splitlines()[0]
+        if not (asserted or isinstance(error, HilError)):
+            text = f"{type(error).__name__}: {text}"
+        worst = Verdict.FAIL if firmware else Verdict.BENCH_FAULT
+        return combine([verdict, worst]), f"{whose}: {text}"
+    if not judged:
+        return Verdict.PASS, "no band was judged; the test's own assertions held"
+    if verdict is Verdict.PASS:
+        return verdict, f"all {len(judged)} bands held"
+    return verdict, "; ".join(j.reason for j in judged if j.verdict is verdict)
+
+
 def result_of_script(
-    script: Script,
+    script: Script | None,
+    came_to: tuple[Verdict, str],
     *,
     item: str,
     plan: str,
     title: str,
-    outcome: BaseException | None,
-    traces: Sequence[str],
+    utc: str,
+    traces: Sequence[str] = (),
 ) -> ItemResult:
-    """The record of a Python scenario; `outcome` is the error its test function ended with."""
-    verdict = combine(judgement.verdict for judgement in script.judgements)
-    reasons = [j.reason for j in script.judgements if j.verdict is verdict]
-    reason = f"all {len(reasons)} bands held" if verdict is Verdict.PASS else "; ".join(reasons)
-    if outcome is not None:
-        bench = isinstance(outcome, BenchError)
-        whose = "firmware" if isinstance(outcome, FirmwareError) else "bench" if bench else "test"
-        verdict = combine([verdict, Verdict.BENCH_FAULT if bench else Verdict.FAIL])
-        first = (str(outcome) or type(outcome).__name__).splitlines()[0]
-        reason = f"{whose}: {first}"
+    """The record of a Python scenario; without a `script` it drove the bench by itself."""
+    verdict, reason = came_to
+    recorded = script.traces if script is not None else []
     return ItemResult(
         item=item,
         scenario="script",
@@ -76,17 +100,17 @@ def result_of_script(
         title=title,
         conditions={},
         verdict=verdict,
-        reason=reason or "nothing was judged",
-        utc=utc_now(),
-        duration=round(sum(trace.end for trace in script.traces), 6),
-        measures=tuple(script.measures),
-        repeats=tuple(script.parts),
-        judgements=tuple(script.judgements),
+        reason=reason,
+        utc=utc,
+        duration=round(sum(trace.end for trace in recorded), 6),
+        measures=tuple(script.measures) if script is not None else (),
+        repeats=tuple(script.parts) if script is not None else (),
+        judgements=tuple(script.judgements) if script is not None else (),
         spans=tuple(
             span
-            for number, trace in enumerate(script.traces, start=1)
+            for number, trace in enumerate(recorded, start=1)
             for span in state_spans(trace, number)
         ),
         traces=tuple(traces),
-        steps=tuple(script.log),
+        steps=tuple(script.log) if script is not None else (),
     )

@@ -49,6 +49,7 @@ class Script:
         self._voltage = rig.supply.voltage
         self._sensing = Sensing(rig.board.sensing[0])
         self._speed = 0.0  # signed set point, rpm
+        self._unmeasured = False  # a trace has begun and is not yet in `traces`
 
     # -- preparing -------------------------------------------------------------------------
 
@@ -56,7 +57,7 @@ class Script:
         """Supply on at `voltage` V (the rig's own by default), board idle, sensing selected."""
         self._voltage = voltage or self._voltage
         self._sensing = Sensing(sensing) if sensing else self._sensing
-        self.steps.begin_trace()
+        self._begin()
         self.steps.supply(self._voltage)
         self.steps.ready(self._sensing.value)
 
@@ -78,7 +79,7 @@ class Script:
     ) -> Mapping[str, Measure]:
         """From standstill to `speed` rpm. Returns its measures by name."""
         sign = self._sign(direction)
-        self.steps.begin_trace()
+        self._begin()
         manoeuvres.start(
             self.steps,
             Approach(sign, tolerance, within),
@@ -100,7 +101,7 @@ class Script:
         """
         sign, entry = self._running()
         refuse_unsafe_reversal(self.rig, entry=entry, voltage=self._voltage)
-        self.steps.begin_trace()
+        self._begin()
         manoeuvres.reversal(
             self.steps,
             Approach(sign, tolerance, within, running=True),
@@ -116,7 +117,7 @@ class Script:
     ) -> Mapping[str, Measure]:
         """From the present speed to `speed` rpm, same direction."""
         sign, entry = self._running()
-        self.steps.begin_trace()
+        self._begin()
         manoeuvres.speed_step(
             self.steps,
             Approach(sign, tolerance, within, running=True),
@@ -138,7 +139,7 @@ class Script:
     ) -> Mapping[str, Measure]:
         """Brake the turning shaft with `torque` N m until the drive trips; clear, start again."""
         sign, entry = self._running()
-        self.steps.begin_trace()
+        self._begin()
         manoeuvres.stall(
             self.steps,
             Approach(sign, tolerance, within, running=True),
@@ -170,8 +171,25 @@ class Script:
 
     # -- inside ----------------------------------------------------------------------------
 
+    def _begin(self) -> None:
+        """Begin a trace, and keep what the log says of the steps before it."""
+        self.log += self.steps.log
+        self.steps.begin_trace()
+        self._unmeasured = True
+
+    def finish(self) -> None:
+        """Keep the trace of a manoeuvre that ended early, and the last lines of the log."""
+        if self._unmeasured and self.steps.log:
+            self.traces.append(self.bench.trace())
+        self._unmeasured = False
+        self.log += self.steps.log
+        self.steps.log.clear()
+
     def _sign(self, direction: str) -> int:
-        return {d.word: int(d) for d in Direction}[direction]
+        words = {d.word: int(d) for d in Direction}
+        if direction not in words:
+            raise ValueError(f"direction {direction!r}: expected {' or '.join(words)}")
+        return words[direction]
 
     def _running(self) -> tuple[int, float]:
         if not self._speed:
@@ -204,4 +222,6 @@ class Script:
         self.measures += found
         self.parts += [len(self.traces)] * len(found)
         self.log += [f"[{len(self.traces)} {kind}] {line}" for line in self.steps.log]
+        self.steps.log.clear()
+        self._unmeasured = False
         return {one.name: one for one in found}
