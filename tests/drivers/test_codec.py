@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from hil.drivers.codec import Codec, Message
@@ -58,6 +58,7 @@ def tables(draw: st.DrawFn):
     return kinds, draw(st.lists(st.tuples(*map(raw_numbers, kinds)), min_size=1, max_size=12))
 
 
+@settings(deadline=None)
 @given(tables(), st.sampled_from(["little", "big"]))
 def test_all_binary_types_come_back_from_bulk_decoding(table, order):
     kinds, rows = table
@@ -76,6 +77,7 @@ def test_all_binary_types_come_back_from_bulk_decoding(table, order):
     assert batch.good.all()
 
 
+@settings(deadline=None)
 @given(tables())
 def test_all_types_come_back_from_lines(table):
     kinds, rows = table
@@ -103,6 +105,7 @@ def test_all_types_come_back_from_lines(table):
     assert batch.bad == []
 
 
+@settings(deadline=None)
 @given(st.lists(st.binary(max_size=30), max_size=12), st.sampled_from(["lines", "cobs"]))
 def test_any_payload_is_decoded_or_named_bad(payloads, kind):
     fields = (
@@ -233,6 +236,7 @@ def test_commands_that_cannot_be_said(cobs_description):
         Codec(protocol("cobs", ())).encode("stream", rate=1e300)
 
 
+@settings(deadline=None)
 @given(st.integers(-32768, 32767))
 def test_speeds_arrive_as_they_were_commanded(speed):
     for kind in ("lines", "cobs"):

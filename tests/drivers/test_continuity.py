@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from hil.drivers.continuity import Continuity
@@ -27,6 +27,7 @@ def test_time_goes_on_through_the_wrap_and_through_reads():
     np.testing.assert_allclose(np.diff([*first, *second]), 0.001, atol=1e-9)
 
 
+@settings(deadline=None)
 @given(
     st.integers(0, WRAP - 1),
     st.lists(st.integers(1, 1 << 30), min_size=1, max_size=40),
@@ -57,6 +58,7 @@ def test_lost_frames_are_counted_inside_and_between_reads():
     assert follow(rows([3], [6]))[1] == 254
 
 
+@settings(deadline=None)
 @given(st.lists(st.integers(0, 254), min_size=1, max_size=60), st.integers(0, 255))
 def test_any_pattern_of_losses_shorter_than_a_turn_is_counted(gaps, start):
     numbers = (start + np.cumsum([gap + 1 for gap in gaps])) % 256

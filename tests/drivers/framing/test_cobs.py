@@ -6,7 +6,7 @@ import binascii
 import math
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from hil.drivers.framing.cobs import CobsFraming
@@ -67,6 +67,7 @@ def test_empty_message():
     assert plain().feed(b"\x01\x00").rejects[0].reason == "0 bytes, too short for a message"
 
 
+@settings(deadline=None)
 @given(st.binary(min_size=1, max_size=2000))
 def test_overhead_bound(payload):
     # P21 (paper, V-CD): at most ceil(n / 254) extra bytes, at least one, and the delimiter
@@ -75,6 +76,7 @@ def test_overhead_bound(payload):
     assert b"\x00" not in block[:-1]
 
 
+@settings(deadline=None)
 @given(
     st.lists(st.binary(min_size=1, max_size=60), max_size=8),
     st.lists(st.integers(0, 40), max_size=20),
@@ -104,6 +106,7 @@ def test_checksum_is_inside_and_little_endian():
     assert swapped.rejects[0].reason.endswith(f"expected {crc:04X}")
 
 
+@settings(deadline=None)
 @given(st.binary(min_size=1, max_size=30), st.data())
 def test_a_flipped_bit_never_passes(payload, data):
     block = bytearray(checked().encode(payload))
@@ -112,6 +115,7 @@ def test_a_flipped_bit_never_passes(payload, data):
     assert payload not in checked().feed(bytes(block)).frames
 
 
+@settings(deadline=None)
 @given(st.lists(st.binary(max_size=300), max_size=10))
 def test_any_bytes_are_taken_and_the_next_frame_is_found(noise):
     framing = checked()

@@ -5,7 +5,7 @@ from __future__ import annotations
 import binascii
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from hil.drivers.framing.base import make_framing
@@ -72,6 +72,7 @@ def test_without_a_checksum_the_line_is_the_message():
 
 
 @pytest.mark.parametrize("terminator", [b"\n", b"\r\n", b"\r", b";"])
+@settings(deadline=None)
 @given(payloads=st.lists(PRINTABLE, max_size=6), size=st.integers(1, 9))
 def test_round_trip_in_pieces_of_any_size(terminator, payloads, size):
     payloads = [payload.replace(b";", b",") for payload in payloads]
@@ -85,6 +86,7 @@ def test_round_trip_in_pieces_of_any_size(terminator, payloads, size):
     assert found == payloads
 
 
+@settings(deadline=None)
 @given(st.lists(st.binary(max_size=900), max_size=10))
 def test_any_bytes_are_taken_and_the_next_line_is_found(noise):
     framing = checked()

@@ -5,6 +5,7 @@ Model: once a delimiter has passed, every frame that was sent whole is delivered
 
 from __future__ import annotations
 
+from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
 
@@ -84,3 +85,4 @@ class Resync(RuleBasedStateMachine):
 
 
 TestResync = Resync.TestCase
+TestResync.settings = settings(deadline=None)
