@@ -169,7 +169,10 @@ def _try_handover(s: Any) -> None:
     if s.good >= _TIMED:
         regulate_speed(s, s.ramp_end, s.catch_proportional)
     else:
-        s.proposed = s.catch_drop + s.emf_per_rpm * s.ramp_rate
+        # a rotor that lags needs the torque of the ramp, one that leads would run away with it
+        late = s.crossed == 0 and s.tick - s.commutated_at > 0.5 * s.interval
+        drop = s.ramp_drop if late else s.catch_drop
+        s.proposed = drop + s.emf_per_rpm * s.ramp_rate
 
 
 @inlined
