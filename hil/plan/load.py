@@ -9,9 +9,11 @@ from hil.plan.checks import check_rig
 from hil.plan.explain import validate
 from hil.plan.matrix import Wrong, read_scenario
 from hil.plan.plan import Plan, PlanHead, Scenario
-from hil.plan.profile import Profile, check_profile, describe_link
+from hil.plan.profile import Profile, describe_link
+from hil.plan.profile_checks import check_profile
+from hil.plan.reader import read, read_based
 from hil.plan.rig import Rig
-from hil.plan.source import Problem, Source, Where, read, read_based, refuse
+from hil.plan.source import Problem, Source, Where, refuse
 from hil.ports.link import LinkDescription
 
 

@@ -29,9 +29,9 @@ class BandText(Model):
     `exactly` stands for both limits at once. `when` names the part of the matrix it is for.
     """
 
-    min: Text | int | float | None = None
-    max: Text | int | float | None = None
-    exactly: Text | int | float | None = None
+    min: Any = None
+    max: Any = None
+    exactly: Any = None
     rule: Rule | None = None
     requirement: str = ""
     when: dict[str, Any] = Field(default_factory=dict)

@@ -15,8 +15,8 @@ from pydantic import (
     model_validator,
 )
 
-from hil.core import trace
 from hil.motor.nameplate import back_emf_line_to_line_peak, winding_line_to_line
+from hil.plan.accuracy import CurrentAccuracy, PositionAccuracy, SpeedAccuracy, VoltageAccuracy
 from hil.plan.model import Count, Model, Name, Switch, Text
 from hil.plan.units import (
     Angle,
@@ -33,64 +33,8 @@ from hil.plan.units import (
     Time,
     Torque,
     Voltage,
-    convert,
 )
 from hil.ports.link import LinkDescription
-
-
-class Accuracy(Model):
-    """Limits of error from the data sheet: ±(reading share + absolute), and the resolution.
-
-    `of_reading` in %, `absolute` and `resolution` in the canonical unit of the quantity.
-    """
-
-    of_reading: Ratio = 0.0
-    absolute: float = 0.0
-    resolution: float = 0.0
-
-    def limits(self) -> trace.Accuracy:
-        """The same as the channels of a trace carry it."""
-        return trace.Accuracy(self.of_reading / 100.0, self.absolute, self.resolution)
-
-
-class SpeedAccuracy(Accuracy):
-    """Limits of error of a speed, rpm."""
-
-    absolute: Speed = 0.0
-    resolution: Speed = 0.0
-
-
-class PositionAccuracy(Accuracy):
-    """Limits of error of an angle, mechanical degrees."""
-
-    absolute: Angle = 0.0
-    resolution: Angle = 0.0
-
-
-def _quantity_from_zero(kind: str) -> Any:
-    def read(value: object) -> float:
-        number = convert(value, kind)
-        if number < 0.0:
-            raise ValueError(f"expected zero or more, found {value}")
-        return number
-
-    from pydantic import BeforeValidator
-
-    return BeforeValidator(read)
-
-
-class VoltageAccuracy(Accuracy):
-    """Limits of error of a voltage, V."""
-
-    absolute: Annotated[float, _quantity_from_zero("voltage")] = 0.0
-    resolution: Annotated[float, _quantity_from_zero("voltage")] = 0.0
-
-
-class CurrentAccuracy(Accuracy):
-    """Limits of error of a current, A."""
-
-    absolute: Annotated[float, _quantity_from_zero("current")] = 0.0
-    resolution: Annotated[float, _quantity_from_zero("current")] = 0.0
 
 
 class Motor(Model):

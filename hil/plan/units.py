@@ -166,3 +166,6 @@ Temperature = Annotated[float, _of("temperature")]
 Time = Annotated[float, _from_zero, _of("time")]
 Frequency = Annotated[float, _above, _of("frequency")]
 Ratio = Annotated[float, _from_zero, _of("ratio")]
+#: Limits of error, which may be zero.
+VoltageLimit = Annotated[float, _from_zero, _of("voltage")]
+CurrentLimit = Annotated[float, _from_zero, _of("current")]

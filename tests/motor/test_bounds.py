@@ -87,6 +87,18 @@ def test_capacitance_is_the_inverse_of_the_bound(voltage, ratio, inertia, speed)
     assert peak == pytest.approx(limit, rel=1e-6)
 
 
+@given(st.floats(1, 50), st.floats(1.01, 3), st.floats(1e-6, 1e-2), st.floats(1e-5, 0.1))
+def test_highest_braking_speed_is_the_inverse_of_the_bound(voltage, ratio, inertia, capacitance):
+    limit = ratio * voltage
+    speed = bounds.highest_braking_speed(
+        limit=limit, voltage=voltage, inertia=inertia, capacitance=capacitance
+    )
+    peak = bounds.lossless_bus_peak(
+        voltage=voltage, inertia=inertia, capacitance=capacitance, speed_rpm=speed
+    )
+    assert peak == pytest.approx(limit, rel=1e-9)
+
+
 @pytest.mark.parametrize(("pole_pairs", "degrees"), [(4, 45.0), (7, 25.714)])
 def test_alignment_displacement(pole_pairs, degrees):
     # Common practice, no source: worst case 180 electrical degrees.
@@ -126,11 +138,13 @@ def test_stall_and_plugging_current():
         lambda: bounds.capacitance_to_stay_below(
             limit=24, voltage=24, inertia=1e-5, speed_rpm=1000
         ),
+        lambda: bounds.highest_braking_speed(limit=24, voltage=24, inertia=1e-5, capacitance=1e-3),
+        lambda: bounds.highest_braking_speed(limit=45, voltage=24, inertia=0, capacitance=1e-3),
         lambda: bounds.alignment_displacement(0),
         lambda: bounds.stall_current(voltage=24.0, resistance=0.0),
         lambda: bounds.overload_integral(1.0, -1.0),
     ],
-    ids=[str(number) for number in range(8)],
+    ids=[str(number) for number in range(10)],
 )
 def test_nonsense_is_refused(call):
     with pytest.raises(ValueError, match=r"\w"):

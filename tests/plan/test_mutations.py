@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from hil.core.errors import PlanError
 from hil.plan.expand import expand
 from hil.plan.load import load_plan, load_profile, load_rig
-from hil.plan.source import read
+from hil.plan.reader import read
 
 SHIPPED = Path(__file__).parents[2] / "testplans"
 RIG = (SHIPPED / "rigs" / "dosing-pump.yaml").read_text()

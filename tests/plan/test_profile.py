@@ -183,7 +183,8 @@ def test_refused(edited, old, new, message):
             "expected u8",
         ),
         ("size: 16, ", "", "size: a text of a binary protocol needs its size in bytes"),
-        ("key: 0x04", "key: 0x104", "commands.stop.key"),
+        ("key: 0x04", "key: 0x104", "key: expected a word or a number from 0 to 255, found the"),
+        ("key: 0x04", "key: [4]", "commands.stop.key: expected a word or a number"),
     ],
 )
 def test_refused_in_binary_profiles(edited, old, new, message):

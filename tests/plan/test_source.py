@@ -1,126 +1,13 @@
-"""YAML with positions: what is read, where it stood, what is refused."""
+"""Positions, problems and the words for what was found."""
 
 from datetime import date
 
 import pytest
 
-from hil.core.errors import PlanError
-from hil.plan.source import Problem, describe, read, read_based, refuse
-
-
-def test_plain_values(write):
-    source = read(
-        write("a: 1\nb: 0x1F\nc: 1.5\nd: yes\ne: true\nf: ~\ng: '7'\nh: 2027-03-31\ni: [x, 1e3]\n")
-    )
-    assert source.data == {
-        "a": 1,
-        "b": 31,
-        "c": 1.5,
-        "d": "yes",  # YAML 1.2: only true and false are
-        "e": True,
-        "f": None,
-        "g": "7",
-        "h": date(2027, 3, 31),
-        "i": ["x", 1000.0],
-    }
-
-
-def test_positions_of_keys_values_and_items(write):
-    source = read(write("# comment\nouter:\n  inner: [4, 5]\n  list:\n    - a: b\n"))
-
-    def at(*where, key=False):
-        found = source.position(where, key=key)
-        return found.line, found.column
-
-    assert at("outer", key=True) == (2, 1)
-    assert at("outer", "inner", key=True) == (3, 3)
-    assert at("outer", "inner") == (3, 10)
-    assert at("outer", "inner", 1) == (3, 14)
-    assert at("outer", "list", 0, "a") == (5, 10)
-
-
-def test_position_of_something_missing_is_that_of_its_owner(write):
-    source = read(write("outer:\n  inner: 1\n"))
-    assert source.position(("outer", "absent", "deeper")).line == 1
-    assert source.position(("absent",)).line == 1
-
-
-def test_byte_order_mark_and_windows_line_ends_are_fine(write):
-    source = read(write(b"\xef\xbb\xbfa: 1\r\nb: 2\r\n"))
-    assert source.data == {"a": 1, "b": 2}
-    assert source.position(("b",)).line == 2
-
-
-def test_anchors_save_typing(write):
-    source = read(write("a: &x {k: 1}\nb: *x\n"))
-    assert source.data["b"] == {"k": 1}
-
-
-@pytest.mark.parametrize(
-    ("text", "line", "column", "said"),
-    [
-        ("a: 1\nb: 2\na: 3\n", 3, 1, "'a' stands here a second time, first at line 1"),
-        ("a:\n  - b: 1\n    b: 2\n", 3, 5, "'b' stands here a second time, first at line 2"),
-        ("", 1, 1, "the file is empty"),
-        ("# nothing\n", 1, 1, "the file is empty"),
-        ("- a\n- b\n", 1, 1, "expected keys and values at the top, found a list"),
-        ("just text\n", 1, 1, "expected keys and values at the top, found 'just text'"),
-        ("a: [1, 2\nb: 3\n", 2, 2, "not valid YAML"),
-        ("a: 'open\n", 2, 1, "not valid YAML"),
-        ("a: b: c\n", 1, 5, "not valid YAML"),
-        ("a:\n\t- 1\n", 2, 1, "not valid YAML"),
-        ("a: 1\n---\nb: 2\n", 2, 1, "not valid YAML"),
-        ("a: !thing 1\n", 1, 4, "tags are not used in these files, found '!thing'"),
-        ("? [1, 2]\n: 3\n", 1, 3, "expected a name before the colon"),
-        ("a: .inf\n", 1, 4, "expected a plain value, found '.inf'"),
-        ("a: .nan\n", 1, 4, "expected a plain value, found '.nan'"),
-        ("a: 2027-02-30\n", 1, 4, "expected a plain value, found '2027-02-30'"),
-        ("a: 1\nb: x\x07y\n", 2, 5, "control character 0x07"),
-        ("a: *nowhere\n", 1, 4, "not valid YAML"),
-    ],
-)
-def test_refused_with_place(write, text, line, column, said):
-    path = write(text)
-    with pytest.raises(PlanError) as caught:
-        read(path)
-    error = caught.value
-    assert (error.file, error.line, error.column) == (str(path), line, column)
-    assert said in str(error)
-    assert str(error).startswith(f"{path}:{line}:{column}: ")
-
-
-def test_bytes_that_are_not_utf8(write):
-    path = write(b"a: 1\nb: caf\xe9\n")
-    with pytest.raises(PlanError, match="expected UTF-8 text, found byte 0xe9") as caught:
-        read(path)
-    assert (caught.value.line, caught.value.column) == (2, 7)
-
-
-def test_unreadable_file(tmp_path):
-    with pytest.raises(PlanError, match="cannot be read: No such file"):
-        read(tmp_path / "absent.yaml")
-    with pytest.raises(PlanError, match="cannot be read: Is a directory"):
-        read(tmp_path)
-
-
-@pytest.mark.parametrize(
-    "text",
-    [
-        "a: &x [*x]\n",
-        "a: " + "[" * 60 + "]" * 60,
-        "a0: &a0 [x]\n"
-        + "".join(f"a{i}: &a{i} [{', '.join([f'*a{i - 1}'] * 9)}]\n" for i in range(1, 10)),
-    ],
-    ids=["circle", "deep", "explosion"],
-)
-def test_endless_structures_are_refused(write, text):
-    with pytest.raises(PlanError, match="nested too deeply, or an alias repeats"):
-        read(write(text))
+from hil.plan.source import Position, Problem, Source, describe, refuse
 
 
 def test_all_problems_in_file_order():
-    from hil.plan.source import Position
-
     late, early = Position("f", 9, 1), Position("f", 2, 3)
     error = refuse([Problem(late, "b"), Problem(early, "a"), Problem(late, "b")])
     assert str(error) == "f:2:3: a\nf:9:1: b"
@@ -146,47 +33,15 @@ def test_describe(value, text):
     assert describe(value) == text
 
 
-class TestBasedOn:
-    def test_only_the_differences_are_written(self, write):
-        write("a: 1\nb: {c: 2, d: 3}\ne: [1, 2]\n", "base.yaml")
-        path = write("based-on: base.yaml\nb: {d: 4}\ne: [9]\nf: 5\n", "own.yaml")
-        source = read_based(path)
-        assert source.data == {"a": 1, "b": {"c": 2, "d": 4}, "e": [9], "f": 5}
-        assert [file.name for file in source.files] == ["own.yaml", "base.yaml"]
+def test_nearest_place_that_stands_in_the_file():
+    top, key, value = Position("f", 1, 1), Position("f", 2, 1), Position("f", 2, 4)
+    source = Source("f", (), {"a": 1}, {("a",): key}, {(): top, ("a",): value})
+    assert source.position(("a",)) == value
+    assert source.position(("a",), key=True) == key
+    assert source.position(("a", "b", 0)) == key
+    assert source.position(("b",)) == top
+    assert source.problem(("a",), "wrong") == Problem(value, "wrong")
 
-    def test_each_value_keeps_its_own_file(self, write):
-        base = write("a: 1\nb: {c: 2, d: 3}\ne: [1, 2]\n", "base.yaml")
-        path = write("based-on: base.yaml\nb: {d: 4}\ne: [9]\n", "own.yaml")
-        source = read_based(path)
-        assert source.position(("b", "c")).file == str(base)
-        assert source.position(("b", "d")).file == str(path)
-        assert source.position(("e", 0)).file == str(path)
-        assert ("e", 1) not in source.values
 
-    def test_a_value_may_become_another_kind(self, write):
-        write("a: {b: {c: 1}}\n", "base.yaml")
-        source = read_based(write("based-on: base.yaml\na: 7\n", "own.yaml"))
-        assert source.data == {"a": 7}
-        assert ("a", "b", "c") not in source.values
-
-    def test_a_chain(self, write):
-        write("a: 1\nb: 1\nc: 1\n", "one.yaml")
-        write("based-on: one.yaml\nb: 2\nc: 2\n", "two.yaml")
-        source = read_based(write("based-on: two.yaml\nc: 3\n", "three.yaml"))
-        assert source.data == {"a": 1, "b": 2, "c": 3}
-        assert len(source.files) == 3
-
-    @pytest.mark.parametrize(
-        ("base", "own", "said"),
-        [
-            ("a: 1\n", "based-on: absent.yaml\n", "there is no file"),
-            ("a: 1\n", "based-on: 7\n", "expected a file name, found the number 7"),
-            ("based-on: own.yaml\n", "based-on: base.yaml\n", "based on this file again"),
-            ("a: 1\n", "based-on: own.yaml\n", "based on this file again"),
-        ],
-    )
-    def test_refused(self, write, base, own, said):
-        write(base, "base.yaml")
-        with pytest.raises(PlanError, match=said) as caught:
-            read_based(write(own, "own.yaml"))
-        assert caught.value.line == 1
+def test_a_position_reads_like_a_compiler_message():
+    assert str(Position("rigs/a.yaml", 12, 7)) == "rigs/a.yaml:12:7"
