@@ -7,7 +7,7 @@ import time
 import numpy as np
 import pytest
 
-from hil.core.errors import LinkError, LinkTimeout
+from hil.core.errors import CommandRefused, LinkTimeout
 from hil.drivers.serial_board import SerialBoard, SerialBoardConfig
 from hil.ports.board import Board
 from hil.ports.clock import WallClock
@@ -123,7 +123,9 @@ def test_silent_board_times_out(make_peer, description):
 
 def test_refusal_is_an_error_with_the_text_of_the_profile(make_peer, description):
     board = opened(make_peer(description, refuse={"start": 2}), description)
-    with pytest.raises(LinkError, match=r"refused 'start 1000.0': fault latched, clear it first"):
+    with pytest.raises(
+        CommandRefused, match=r"refused 'start 1000.0': fault latched, clear it first"
+    ):
         board.start(1000.0)
     board.close()
 
