@@ -1,0 +1,341 @@
+"""What every test shares: a watch on leaks, pytest's own test bed, and stand-ins for a bench.
+
+The stand-ins obey the ports of `hil.ports` on a clock that only moves when somebody sleeps.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+import threading
+from collections.abc import Iterator
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from hil.core.drive import DriveState, Fault
+from hil.core.errors import CommandRefused, InstrumentError, LinkError
+from hil.core.record import Identity
+from hil.ports.board import BoardReadings
+from hil.ports.instruments import ShaftReadings, SupplyReading
+
+
+def pytest_addoption(pluginmanager: pytest.PytestPluginManager) -> None:
+    """Inner pytest sessions need pytest's own test bed."""
+    pluginmanager.import_plugin("pytester")
+
+
+# -- leaks --------------------------------------------------------------------------------
+
+
+def open_terminals() -> dict[str, str]:
+    """Descriptors of this process that are serial ports or pseudo-terminals."""
+    found = {}
+    try:
+        descriptors = os.listdir("/proc/self/fd")
+    except OSError:  # another system: only simulated ports are watched there
+        return {}
+    for number in descriptors:
+        try:
+            target = os.readlink(f"/proc/self/fd/{number}")
+        except OSError:
+            continue
+        if target.startswith(("/dev/pts/", "/dev/ptmx", "/dev/tty")):
+            found[number] = target
+    return found
+
+
+def open_simulated_ports() -> set[int]:
+    """Simulated benches whose serial port somebody holds open."""
+    module = sys.modules.get("hil.twin.wires.protocol_twin")
+    return {id(world) for world in module._busy} if module is not None else set()
+
+
+def energised_supplies() -> set[int]:
+    """Simulated benches that can be reached and whose supply is on."""
+    module = sys.modules.get("hil.twin.wires.registry")
+    if module is None:
+        return set()
+    return {
+        id(world)
+        for world in list(module._worlds.values())
+        if not world.closed and any(getattr(d, "on", False) for d in world.instruments.values())
+    }
+
+
+@pytest.fixture(autouse=True)
+def nothing_leaks() -> Iterator[None]:
+    """Fail a test that leaves a serial port, a thread or an energised simulated supply behind."""
+    before = open_terminals(), open_simulated_ports(), energised_supplies()
+    threads = set(threading.enumerate())
+    yield
+    after = open_terminals(), open_simulated_ports(), energised_supplies()
+    for name, old, new in zip(
+        ("terminal left open", "simulated port left open", "simulated supply left on"),
+        before,
+        after,
+        strict=True,
+    ):
+        left = set(new) - set(old)
+        assert not left, f"{name}: {[new[k] if isinstance(new, dict) else k for k in left]}"
+    for thread in set(threading.enumerate()) - threads:
+        thread.join(timeout=2.0)
+        assert not thread.is_alive(), f"thread left running: {thread}"
+
+
+# -- stand-ins ----------------------------------------------------------------------------
+
+
+class FakeClock:
+    """Time that moves only by sleeping; `at` runs an action when a moment has come."""
+
+    def __init__(self) -> None:
+        self.time = 100.0
+        self._due: list[tuple[float, Any]] = []
+
+    def now(self) -> float:
+        return self.time
+
+    def at(self, after: float, action: Any) -> None:
+        self._due.append((self.time + after, action))
+
+    def sleep(self, seconds: float) -> None:
+        self.time += max(0.0, seconds)
+        for entry in [entry for entry in self._due if entry[0] <= self.time]:
+            self._due.remove(entry)
+            entry[1]()
+
+
+class FakeBoard:
+    """A drive whose speed follows its set point at a constant rate; 200 frames a second."""
+
+    RATE = 8000.0  # rpm/s
+
+    def __init__(self, clock: FakeClock, journal: list[str]) -> None:
+        self.clock, self.journal = clock, journal
+        self.speed = self.target = self.angle = 0.0
+        self.state, self.fault = DriveState.IDLE, Fault.NONE
+        self.refuses: set[str] = set()
+        self.silent = False
+        self.broken = ""
+        self.bad: tuple[str, ...] = ()
+        self.report: dict[str, float] = {}  # overrides of reported channels
+        self.streaming = False
+        self.feed_voltage = 24.0
+        self._last = clock.now()
+
+    def _obey(self, command: str) -> None:
+        self.journal.append(f"board {command}")
+        if self.broken:
+            raise LinkError(self.broken)
+        if command.split(maxsplit=1)[0] in self.refuses:
+            raise CommandRefused(f"board refused {command!r}: busy")
+
+    def identify(self) -> Identity:
+        self._obey("identify")
+        return Identity(role="board", model="FAKE", revision="1")
+
+    def start(self, speed: float) -> None:
+        self._obey(f"start {speed:g}")
+        self.target, self.state = speed, DriveState.RUN
+
+    def set_speed(self, speed: float) -> None:
+        self._obey(f"set-speed {speed:g}")
+        self.target = speed
+
+    def stop(self) -> None:
+        self._obey("stop")
+        self.target = 0.0
+        if self.state is not DriveState.FAULT:
+            self.state = DriveState.IDLE
+
+    def clear(self) -> None:
+        self._obey("clear")
+        self.state, self.fault = DriveState.IDLE, Fault.NONE
+
+    def select_sensing(self, sensing: str) -> None:
+        self._obey(f"select-sensing {sensing}")
+
+    def stream(self, on: bool) -> None:
+        self._obey(f"stream {on}")
+        self.streaming = on
+
+    def trip(self, fault: Fault) -> None:
+        self.state, self.fault, self.target = DriveState.FAULT, fault, 0.0
+
+    def read(self) -> BoardReadings:
+        if self.broken:
+            raise LinkError(self.broken)
+        first, last = int(self._last / 0.005) + 1, int(self.clock.now() / 0.005)
+        self._last = max(self._last, self.clock.now())
+        if last < first:
+            return BoardReadings(np.empty(0), np.empty(0), {}, bad=self.bad)
+        time = np.arange(first, last + 1) * 0.005
+        speeds = []
+        for _ in time:
+            step = self.RATE * 0.005
+            self.speed += float(np.clip(self.target - self.speed, -step, step))
+            self.angle += self.speed * 6.0 * 0.005
+            speeds.append(self.speed)
+        if self.silent or not self.streaming:
+            return BoardReadings(np.empty(0), np.empty(0), {}, bad=self.bad)
+        values = {
+            "reported.speed": np.array(speeds),
+            "reported.setpoint": np.full(time.size, self.target),
+            "reported.current": np.full(time.size, 0.5),
+            "reported.voltage": np.full(time.size, self.feed_voltage),
+            "reported.temperature": np.full(time.size, 30.0),
+            "reported.state": np.full(time.size, float(self.state)),
+            "reported.fault": np.full(time.size, float(self.fault)),
+        }
+        for name, value in self.report.items():
+            values[name] = np.full(time.size, value)
+        return BoardReadings(np.full(time.size, self.clock.now()), time, values, bad=self.bad)
+
+    def close(self) -> None:
+        self.journal.append("board close")
+
+
+class FakeInstrument:
+    """Common to the fake instruments; `broken` is the text of the error every call raises."""
+
+    role = ""
+
+    def __init__(self, clock: FakeClock, journal: list[str]) -> None:
+        self.clock, self.journal, self.broken = clock, journal, ""
+
+    def note(self, text: str) -> None:
+        self.journal.append(f"{self.role} {text}")
+        if self.broken:
+            raise InstrumentError(self.broken)
+
+    def identify(self) -> Identity:
+        self.note("identify")
+        return Identity(role=self.role, model=f"FAKE-{self.role}")
+
+    def close(self) -> None:
+        self.journal.append(f"{self.role} close")
+
+
+class FakeSupply(FakeInstrument):
+    role = "supply"
+
+    def __init__(self, clock: FakeClock, journal: list[str]) -> None:
+        super().__init__(clock, journal)
+        self.on, self.voltage, self.sag = False, 0.0, 0.0
+        self.current = 0.3
+
+    def prepare(self, voltage: float, current_limit: float, over_voltage: float) -> None:
+        self.note(f"prepare {voltage:g} V {current_limit:g} A {over_voltage:g} V")
+        self.voltage = voltage
+
+    def set_voltage(self, voltage: float) -> None:
+        self.note(f"set {voltage:g} V")
+        self.voltage = voltage
+
+    def switch_on(self) -> None:
+        self.note("on")
+        self.on = True
+
+    def switch_off(self) -> None:
+        self.note("off")
+        self.on = False
+
+    def is_on(self) -> bool:
+        if self.broken:
+            raise InstrumentError(self.broken)
+        return self.on
+
+    def measure(self) -> SupplyReading:
+        if self.broken:
+            raise InstrumentError(self.broken)
+        voltage = self.voltage - self.sag if self.on else 0.0
+        return SupplyReading(self.clock.now(), voltage, self.current if self.on else 0.0)
+
+
+class FakeTachometer(FakeInstrument):
+    role = "tachometer"
+    senses_direction = True
+    time_uncertainty = 0.0005
+
+    def __init__(self, clock: FakeClock, journal: list[str], board: FakeBoard) -> None:
+        super().__init__(clock, journal)
+        self._board, self._last = board, clock.now()
+
+    def begin(self) -> None:
+        self.note("begin")
+        self._last = self.clock.now()
+
+    def read(self) -> ShaftReadings:
+        if self.broken:
+            raise InstrumentError(self.broken)
+        now = self.clock.now()
+        if now <= self._last:
+            return ShaftReadings(np.empty(0), np.empty(0), np.empty(0))
+        self._last = now
+        board = self._board
+        return ShaftReadings(np.array([now]), np.array([board.angle]), np.array([board.speed]))
+
+
+class FakeBrake(FakeInstrument):
+    role = "brake"
+    torque = 0.0
+
+    def apply(self, torque: float) -> None:
+        self.note(f"apply {torque:g}")
+        self.torque = torque
+
+    def release(self) -> None:
+        self.note("release")
+        self.torque = 0.0
+
+
+class FakeSwitch(FakeInstrument):
+    role = "switch"
+
+    def set(self, line: str, closed: bool) -> None:
+        self.note(f"set {line} {closed}")
+
+    def restore(self) -> None:
+        self.note("restore")
+
+
+@pytest.fixture
+def kit() -> SimpleNamespace:
+    """A bench of stand-ins: ``bench``, its parts, the ``clock`` and the ``journal`` of calls."""
+    from hil.bench.bench import Bench, Parts, Settings
+    from hil.bench.limits import Limits
+    from hil.bench.recorder import Sources
+
+    clock, journal = FakeClock(), []
+    board = FakeBoard(clock, journal)
+    supply, brake, switch = (kind(clock, journal) for kind in (FakeSupply, FakeBrake, FakeSwitch))
+    tachometer = FakeTachometer(clock, journal, board)
+    parts = Parts(board=board, supply=supply, tachometer=tachometer, brake=brake, switch=switch)
+
+    def make(**kept: Any) -> Bench:
+        for name in ("tachometer", "brake", "switch"):
+            if name in kept:
+                setattr(parts, name, kept.pop(name))
+        return Bench(
+            parts=parts,
+            clock=clock,
+            settings=Settings(current_limit=10.0, over_voltage=46.0, **kept),
+            limits=Limits(speed=6000.0, current=15.0, dc_link_voltage=45.0, temperature=90.0),
+            sources=Sources(line_time=0.001),
+        )
+
+    return SimpleNamespace(
+        bench=make(),
+        make=make,
+        parts=parts,
+        board=board,
+        supply=supply,
+        tachometer=tachometer,
+        brake=brake,
+        switch=switch,
+        clock=clock,
+        journal=journal,
+    )
