@@ -55,14 +55,14 @@ def sensors(x):
 
 
 @compiled
-def brute_force(m, plan, state, log):
+def brute_force(m, plan, state, log):  # noqa: PLR0912 - plain on purpose
     """Integrate the rows (duration, duty, direction, low drive, brake) of `plan`.
 
     m: R, L per phase, K/2, p/2pi, J, B, friction, Ron, Vd, Rd, C, bleeder, Rs, Vs, PWM period, dt.
     state: ia, ib, ic, link, speed, angle, hall word. log: per period, time, speed, link, currents.
     """
-    r, l, k, turns, j, visc, coulomb, ron, vd, rd, cap, bleed, rs, vs, period, dt = m
-    steps = int(round(period / dt))
+    r, ind, k, turns, j, visc, coulomb, ron, vd, rd, cap, bleed, rs, vs, period, dt = m
+    steps = round(period / dt)
     i = state[:3].copy()
     link, speed, angle = state[3], state[4], state[5]
     word = int(state[6])
@@ -73,7 +73,7 @@ def brute_force(m, plan, state, log):
     peak_link, peak_current = 0.0, 0.0
     for section in range(plan.shape[0]):
         duration, duty, direction, low_drive, brake = plan[section]
-        for _ in range(int(round(duration / period))):
+        for _ in range(round(duration / period)):
             high, low = -1, -1
             if word == 5:
                 high, low = 0, 1
@@ -148,7 +148,7 @@ def brute_force(m, plan, state, log):
                     di[p] = 0.0
                     torque += k * shape(angle * turns - p / 3) * i[p]
                     if on[p] and count > 1:
-                        di[p] = (v[p] - e[p] - (r + res[p]) * i[p] - star) / l
+                        di[p] = (v[p] - e[p] - (r + res[p]) * i[p] - star) / ind
                 rest = 0.0
                 for p in range(3):
                     new = i[p] + dt * di[p]
