@@ -11,6 +11,7 @@ from hil.core.trace import Accuracy, Channel, FloatArray
 from hil.measures.recipe import Unmeasurable, quadrature
 
 GAP = 3.0  # a longer gap, in nominal intervals, inside a judged window is missing data
+ABSURD = 1e12  # in any unit used here no measured value, but a number gone wrong on its way
 EDGE = 0.1  # s; how much earlier than the end of a window the last sample may be
 
 
@@ -38,8 +39,9 @@ class Signal:
 
     @classmethod
     def of(cls, channel: Channel, factor: float = 1.0) -> Signal:
-        """The finite samples of `channel` times `factor` (±1)."""
-        keep = np.isfinite(channel.y) & np.isfinite(channel.t)
+        """The samples of `channel` that hold a value, times `factor` (±1)."""
+        # NaN compares false, so it is left out with the absurd ones.
+        keep = (np.abs(channel.y) < ABSURD) & (np.abs(channel.t) < ABSURD)
         t, y = channel.t[keep], factor * channel.y[keep]
         interval = channel.interval
         if interval <= 0.0 and t.size > 1:

@@ -6,55 +6,16 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from hil.core.drive import DriveState, Fault
+from hil.core.drive import Fault
 from hil.core.measure import Outcome
-from hil.measures import approach as to
-from hil.measures import steady, waveform
+from hil.measures import latch, steady, waveform
 from hil.measures.peaks import peak_current_recipe
 from hil.measures.recipe import COMMON, Estimate, Recipe, Unmeasurable, defines, flag, quadrature
-from hil.measures.view import Event, View
+from hil.measures.trip import STANDSTILL, braked, expected_trip, hold, maybe_trip, speed_before
+from hil.measures.view import View
 
-STANDSTILL = 2.0  # % of the speed before
-MOVING = 5.0  # % of the speed before: turning again
 BEFORE = 0.2  # s before the brake, averaged for the level before
-BEFORE_CLEAR = 0.020  # s left out before `clear`: its mark and the telemetry travel differently
 NAMED = int(Fault.OVER_CURRENT | Fault.STALL)
-
-
-def _speed_before(view: View) -> float:
-    return abs(view.conditions.entry) or abs(view.conditions.target)
-
-
-def _hold(view: View) -> tuple[float, float]:
-    """From brake-on until the fault is cleared, or the trace stopped or ended."""
-    start = view.mark("brake-on").t
-    return start, view.until(start, ("clear", "restart", "stop"))
-
-
-def _braked(view: View) -> tuple[float, float]:
-    """From brake-on to brake-off, or to what ends the hold."""
-    start, end = _hold(view)
-    return start, min(end, view.until(start, ("brake-off",)))
-
-
-def _maybe_trip(view: View) -> Event | None:
-    start, end = _hold(view)
-    states = view.signal("reported.state")
-    before = states.cut(0.0, start)
-    if before.y.size and int(np.rint(before.y[-1])) == DriveState.FAULT:
-        detail = "the drive was in the state fault before the brake was applied"
-        raise Unmeasurable(Outcome.NOT_APPLICABLE, detail)
-    return view.entry_to(DriveState.FAULT, start, end)
-
-
-def _trip(view: View) -> Event:
-    found = view.once(_maybe_trip)
-    if found is not None:
-        return found
-    if not view.conditions.trip_expected:
-        detail = "no trip was expected under these conditions, and there was none"
-        raise Unmeasurable(Outcome.NOT_APPLICABLE, detail)
-    raise Unmeasurable(Outcome.NEVER_REACHED, "the drive did not trip")
 
 
 @defines(
@@ -67,7 +28,7 @@ def _trip(view: View) -> Event:
 )
 def tripped(view: View) -> Estimate:
     """Whether the drive tripped; see its definition."""
-    return flag(view.once(_maybe_trip) is not None)
+    return flag(view.once(maybe_trip) is not None)
 
 
 @defines(
@@ -80,7 +41,7 @@ def tripped(view: View) -> Estimate:
 )
 def trip_time_from_brake(view: View) -> Estimate:
     """Trip time counted from the brake; see its definition."""
-    trip, brake = view.once(_trip), view.mark("brake-on")
+    trip, brake = view.once(expected_trip), view.mark("brake-on")
     spread = quadrature(trip.uncertainty, brake.uncertainty)
     return Estimate(trip.t - brake.t, spread, trip.resolution)
 
@@ -98,10 +59,10 @@ def trip_time_from_brake(view: View) -> Estimate:
 )
 def trip_time_from_standstill(view: View) -> Estimate:
     """Trip time counted from standstill; see its definition."""
-    trip = view.once(_trip)
-    start, end = _hold(view)
+    trip = view.once(expected_trip)
+    start, end = hold(view)
     part = view.speed.window(start, end, 2)
-    threshold = max(STANDSTILL / 100.0 * _speed_before(view), 3.0 * part.accuracy.resolution)
+    threshold = max(STANDSTILL / 100.0 * speed_before(view), 3.0 * part.accuracy.resolution)
     onset = start + waveform.first_entry(part.t, part.y, 0.0, threshold, start)
     spread = part.time_of_crossing_uncertainty(onset)
     command = view.trace.mark("command")
@@ -127,8 +88,8 @@ def trip_time_from_standstill(view: View) -> Estimate:
 )
 def let_through(view: View) -> Estimate:
     """Joule integral up to the trip; see its definition."""
-    trip = view.once(_maybe_trip)
-    start, end = _braked(view)
+    trip = view.once(maybe_trip)
+    start, end = braked(view)
     brake = view.mark("brake-on")
     spread, resolution = 0.0, 0.0
     if trip is not None:
@@ -153,95 +114,13 @@ def let_through(view: View) -> Estimate:
 )
 def fault_named(view: View) -> Estimate:
     """Whether the fault was called by its name; see its definition."""
-    part = view.signal("reported.fault").cut(*_hold(view))
+    part = view.signal("reported.fault").cut(*hold(view))
     bits = int(np.bitwise_or.reduce(np.clip(np.rint(part.y), 0, 2**31 - 1).astype(np.int64)))
     if bits & NAMED:
         return flag(True)
-    view.signal("reported.fault").window(*_hold(view), 1)
+    view.signal("reported.fault").window(*hold(view), 1)
     others = Fault(bits & sum(Fault)).words if bits else ()
     return flag(False, f"reported instead: {', '.join(others) or 'other'}" if bits else "")
-
-
-def _after_trip(view: View) -> tuple[float, float]:
-    """From the trip to just before the mark that ends the latch, or to the end of the trace."""
-    trip = view.once(_trip)
-    cleared = view.until(trip.t, ("clear", "restart"))
-    guard = BEFORE_CLEAR if cleared < view.end else 0.0
-    return trip.t, max(trip.t, cleared - guard)
-
-
-@defines(
-    "latched",
-    "1",
-    f"""1 if every reported state from the trip to {1e3 * BEFORE_CLEAR:g} ms before mark `clear` (or
-    `restart`, or up to the end of the trace) is fault; else 0.""",
-    source=COMMON,
-    channels=("reported.state",),
-)
-def latched(view: View) -> Estimate:
-    """Whether the fault stayed until it was cleared; see its definition."""
-    part = view.signal("reported.state").cut(*_after_trip(view))
-    left = part.t[np.rint(part.y) != DriveState.FAULT]
-    if left.size:
-        return flag(False, f"left the state fault at {left[0]:.4g} s")
-    view.signal("reported.state").window(*_after_trip(view), 1)
-    return flag(True)
-
-
-@defines(
-    "restarts",
-    "1",
-    f"""How often the drive restarted by itself between the trip and {1e3 * BEFORE_CLEAR:g} ms
-    before mark `clear` (or `restart`, or up to the end of the trace): the greater of the
-    number of times the reported state left fault and the number of times the shaft exceeded
-    {MOVING:g} % of the speed before after having been below {STANDSTILL:g} % of it. Filter for
-    the speed: moving mean of {1e3 * to.SMOOTHING:g} ms.""",
-    source=COMMON,
-    channels=("reported.state", "witness.speed"),
-)
-def restarts(view: View) -> Estimate:
-    """Restarts without a clear; see its definition."""
-    start, end = _after_trip(view)
-    states = view.signal("reported.state").window(start, end, 1)
-    faulted = np.rint(states.y) == DriveState.FAULT
-    left = int(np.count_nonzero(faulted[:-1] & ~faulted[1:]))
-    speed = view.speed.window(start, end, 1)
-    y = np.abs(waveform.moving_mean(speed.t, speed.y, to.SMOOTHING))
-    least = 3.0 * speed.accuracy.resolution
-    low = max(STANDSTILL / 100.0 * _speed_before(view), least)
-    high = max(MOVING / 100.0 * _speed_before(view), 2.0 * least)
-    # 1 while moving, 0 at standstill, nothing in between: count the changes from 0 to 1.
-    known = (y[(y > high) | (y <= low)] > high).astype(np.int8)
-    moved = int(np.count_nonzero(np.diff(known) > 0))
-    return Estimate(float(max(left, moved)), detail=speed.note)
-
-
-def _recovery(view: View) -> to.Approach:
-    view.once(_trip)
-    onset = view.mark("restart")
-    target = abs(view.conditions.target) or abs(view.conditions.entry)
-    end = view.until(onset.t)
-    tolerance = view.conditions.tolerance
-    return to.approach(view.speed, onset, end, base=0.0, target=target, tolerance=tolerance)
-
-
-@defines(
-    "recovered",
-    "1",
-    f"""1 if, after mark `restart`, the shaft speed is within target ± tolerance for the last
-    {to.HOLD:g} s at least of the time to the next command or the end of the trace, and the reported
-    state is not fault there; else 0. {to.FILTER_TEXT}.""",
-    source=COMMON,
-    channels=("witness.speed", "reported.state"),
-)
-def recovered(view: View) -> Estimate:
-    """Whether the drive runs again after a clear; see its definition."""
-    it = view.once(_recovery)
-    missed = it.stays()
-    if missed:
-        return flag(False, f"not at speed: {missed}")
-    states = view.signal("reported.state").window(it.end - to.HOLD, it.end, 1)
-    return flag(not bool(np.any(np.rint(states.y) == DriveState.FAULT)), it.raw.note)
 
 
 @defines(
@@ -259,9 +138,9 @@ def speed_dip(view: View) -> Estimate:
     if view.conditions.trip_expected:
         detail = "a trip is expected: the shaft is meant to stop"
         raise Unmeasurable(Outcome.NOT_APPLICABLE, detail)
-    start, end = _braked(view)
+    start, end = braked(view)
     level = steady.level_of(view.speed.window(start - BEFORE, start, 3))
-    if level.value <= 0.1 * _speed_before(view):
+    if level.value <= 0.1 * speed_before(view):
         detail = f"the shaft turned at {level.value:.4g} rpm before the brake"
         raise Unmeasurable(Outcome.NEVER_REACHED, detail)
     part = view.speed.window(start, end, 3)
@@ -280,13 +159,13 @@ _RECIPES: tuple[Recipe, ...] = (
     trip_time_from_brake,
     trip_time_from_standstill,
     peak_current_recipe(
-        _hold, "from mark `brake-on` to the first of `clear`, `restart`, `stop` or the end"
+        hold, "from mark `brake-on` to the first of `clear`, `restart`, `stop` or the end"
     ),
     let_through,
     fault_named,
-    latched,
-    restarts,
-    recovered,
+    latch.latched,
+    latch.restarts,
+    latch.recovered,
     speed_dip,
 )
 RECIPES: Mapping[str, Recipe] = {recipe.definition.name: recipe for recipe in _RECIPES}

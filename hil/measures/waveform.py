@@ -121,7 +121,8 @@ def undershoot(y: FloatArray, levels: tuple[float, float]) -> float:
 def _excursion(y: FloatArray, levels: tuple[float, float], level: float, side: float) -> float:
     require(y, 1)
     amplitude = levels[1] - levels[0]
-    if amplitude == 0.0:
+    # A step below the numeric resolution of the samples is none.
+    if abs(amplitude) <= 1e-12 * max(abs(levels[0]), abs(levels[1]), float(np.max(np.abs(y)))):
         raise Unmeasurable(Outcome.NEVER_REACHED, "both state levels are equal: there is no step")
     return max(0.0, 100.0 * float(np.max(side * (y - level) / amplitude)))
 

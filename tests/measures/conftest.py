@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from hil.core.conditions import Conditions
-from hil.core.drive import Direction, DriveState, Sensing
+from hil.core.drive import Direction, DriveState, Fault, Sensing
 from hil.core.measure import Measure
 from hil.core.trace import Accuracy, Channel, FloatArray, Mark, Trace
 from hil.measures.catalogue import measure
@@ -135,6 +135,11 @@ class Laboratory:
     def measures(self, kind: str, trace: Trace, **changes: Any) -> dict[str, Measure]:
         return {m.name: m for m in measure(kind, trace, self.conditions(**changes))}
 
+    def judge_stall(self, scene: Scene, **changes: Any) -> dict[str, Measure]:
+        """Measures of a stall from 2000 rpm that must trip."""
+        asked = {"entry": 2000.0, "trip_expected": True}
+        return self.measures("stall", scene.trace(), **{**asked, **changes})
+
     @staticmethod
     def without(trace: Trace, name: str, start: float, end: float) -> Trace:
         """The trace without the samples of one channel in [start, end]."""
@@ -173,3 +178,30 @@ def second_order() -> Callable[[FloatArray, float], FloatArray]:
         return found
 
     return y
+
+
+@pytest.fixture
+def stall() -> Scene:
+    """Brake on at 1 s, standing at 1.1 s, trip at 1.4 s, clear at 2.5 s, restart, run to 5 s."""
+    return Scene(
+        end=5.0,
+        speed=ramps(
+            [(1.0, 2000.0), (1.1, 0.0), (3.0, 0.0), (3.5, 2000.0)],
+        ),
+        marks=[
+            ("command", 0.0),
+            ("brake-on", 1.0),
+            ("fault-seen", 1.41),
+            ("brake-off", 2.0),
+            ("clear", 2.5),
+            ("restart", 3.0),
+        ],
+        states=[
+            (0.0, DriveState.RUN),
+            (1.4, DriveState.FAULT),
+            (2.5, DriveState.IDLE),
+            (3.0, DriveState.RUN),
+        ],
+        faults=[(0.0, 0), (1.4, int(Fault.OVER_CURRENT)), (2.5, 0)],
+        current=steps_of([(0.0, 2.0), (1.0, 6.0), (1.4, 0.0), (3.0, 3.0)]),
+    )

@@ -28,7 +28,7 @@ def outcome(call, *args):
 
 
 def test_samples_without_a_value_are_left_out():
-    s = signal([0.0, 1.0, 2.0, 3.0], [1.0, np.nan, np.inf, 4.0])
+    s = signal([0.0, 1.0, 2.0, 3.0, 4.0], [1.0, np.nan, np.inf, 4.0, -1e300])
     assert s.t.tolist() == [0.0, 3.0]
     assert s.y.tolist() == [1.0, 4.0]
 

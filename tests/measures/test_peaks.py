@@ -1,0 +1,59 @@
+"""Peaks of current and voltage, and the count of faults."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from hil.core.measure import Outcome
+
+
+@pytest.fixture
+def scene(lab):
+    return lab.Scene(
+        end=2.0,
+        speed=lab.constant(1000.0),
+        marks=[("command", 0.5), ("stop", 1.5)],
+        current=lab.steps_of([(0.0, 9.0), (0.2, 2.0), (1.0, -4.0), (1.1, 2.0), (1.7, 9.0)]),
+        voltage=lab.ramps([(0.0, 20.0), (2.0, 28.0)]),
+    )
+
+
+def test_the_peak_is_the_largest_magnitude_in_its_window(lab, scene):
+    start = lab.measures("start", scene.trace())["peak-current"]
+    assert start.value == pytest.approx(4.8)
+    whole = lab.measures("steps", scene.trace())["peak-current"]
+    assert whole.value == pytest.approx(10.8)
+
+
+def test_a_peak_carries_the_accuracy_of_its_channel(lab, scene):
+    m = lab.measures("start", scene.trace())["peak-current"]
+    limit = 0.02 * 4.8 + 0.02
+    assert m.uncertainty == pytest.approx(np.sqrt(limit**2 / 3.0 + 0.001**2 / 12.0))
+    assert m.resolution == 0.001
+
+
+def test_the_peak_voltage_needs_the_fast_channel(lab, scene):
+    """Twenty readings a second are not enough to see a peak."""
+    scene.leave_out = ("reported.voltage",)
+    m = lab.measures("steps", scene.trace())["peak-dc-link-voltage"]
+    assert m.outcome is Outcome.MISSING_DATA
+    scene.leave_out = ("supply.voltage",)
+    m = lab.measures("steps", scene.trace())["peak-dc-link-voltage"]
+    assert m.value == pytest.approx(28.0)
+
+
+def test_a_supply_that_was_read_before_only_does_not_count(lab, scene):
+    trace = lab.without(scene.trace(), "supply.voltage", 0.4, 2.0)
+    m = lab.measures("steps", trace)["peak-dc-link-voltage"]
+    assert m.value == pytest.approx(28.0)
+
+
+@pytest.mark.parametrize("gone", ["reported.peak", "reported.current"])
+def test_neither_kind_of_current(lab, scene, gone):
+    scene.leave_out = ("reported.peak", "reported.current")
+    m = lab.measures("start", scene.trace())["peak-current"]
+    assert m.outcome is Outcome.MISSING_DATA
+    # one of both is enough
+    scene.leave_out = (gone,)
+    assert lab.measures("start", scene.trace())["peak-current"].value > 3.9
