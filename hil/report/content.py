@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, replace, field
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
@@ -77,13 +77,18 @@ class IdentityLine:
     changed_to: str = ""
 
 
+def _same(one: Identity, other: Identity) -> bool:
+    """Whether it is the same device in the same state, whatever port it was found at."""
+    return replace(one, resource="") == replace(other, resource="")
+
+
 def reports_on(record: RunRecord) -> tuple[IdentityLine, ...]:
     """Who answered, and what the same roles answered at the end if that differs."""
     after = {i.role: i for i in record.end.identities} if record.end else {}
     lines = []
     for identity in record.start.identities:
         later = after.get(identity.role, identity)
-        lines.append(IdentityLine(identity, "" if later == identity else str(later)))
+        lines.append(IdentityLine(identity, "" if _same(later, identity) else str(later)))
     return tuple(lines)
 
 
