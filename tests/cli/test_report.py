@@ -1,0 +1,100 @@
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+
+from hil.cli.main import main
+from hil.core.record import ItemResult, ItemStart, RunEnd, RunStart
+from hil.core.verdict import Verdict
+from hil.store.folder import RunFolder
+
+UTC = "2026-03-01T22:15:09.123Z"
+
+
+@pytest.fixture
+def run(tmp_path: Path) -> Path:
+    with RunFolder.create(tmp_path, "night") as folder:
+        items = ("start-cw", "stall")
+        folder.append(
+            RunStart(run="night", utc=UTC, simulated=True, bench="twin", rig="pump", items=items)
+        )
+        for n, (item, verdict) in enumerate(zip(items, (Verdict.PASS, Verdict.FAIL), strict=True)):
+            folder.append(ItemStart(item=item, utc=UTC, position=n + 1, of=2))
+            folder.append(
+                ItemResult(
+                    item=item,
+                    scenario="start",
+                    plan="p",
+                    title="",
+                    conditions={},
+                    verdict=verdict,
+                    reason="as\nexpected",
+                    utc=UTC,
+                    duration=1.0,
+                )
+            )
+        folder.append(RunEnd(utc=UTC, reason="completed", counts={}))
+        return folder.path
+
+
+def _run(*arguments: str) -> int:
+    with pytest.raises(SystemExit) as left:
+        main(["report", *arguments])
+    return int(left.value.code or 0)
+
+
+def test_it_rebuilds_and_says_what_did_not_pass(
+    run: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert _run(str(run)) == 0
+    assert capsys.readouterr().out.splitlines() == [
+        "SIMULATED: no motor turned.",
+        "run night: 1 fail, 1 pass",
+        "  fail        stall: as expected",
+        str(run / "junit.xml"),
+        str(run / "measures.csv"),
+        str(run / "report.html"),
+    ]
+    assert all((run / n).is_file() for n in ("junit.xml", "measures.csv", "report.html"))
+
+
+def test_the_figures_as_json(run: Path, tmp_path: Path) -> None:
+    assert _run(str(run), "--json", str(tmp_path / "out.json")) == 0
+    found = json.loads((tmp_path / "out.json").read_text())
+    assert found["counts"]["fail"] == 1
+    assert found["standing"] == "fail"
+    assert found["items"][0] == {"name": "stall", "standing": "fail", "reason": "as expected"}
+
+
+def test_an_unfinished_run_is_named(run: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    content = (run / "record.jsonl").read_bytes()
+    (run / "record.jsonl").write_bytes(content[:-5])
+    assert _run(str(run)) == 0
+    assert "The run did not come to its end." in capsys.readouterr().out
+
+
+def test_the_record_file_will_do_as_well(run: Path) -> None:
+    assert _run(str(run / "record.jsonl")) == 0
+    assert (run / "report.html").is_file()
+
+
+def test_a_damaged_record_is_one_line_with_its_place(
+    run: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    content = (run / "record.jsonl").read_text().replace('"kind":"item"', '"kind":"thing"', 1)
+    (run / "record.jsonl").write_text(content)
+    assert _run(str(run)) == 1
+    assert capsys.readouterr().err.startswith(f"hil: {run}/record.jsonl:3: unknown kind")
+
+
+def test_an_unwritable_json_file_is_one_line(
+    run: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert _run(str(run), "--json", str(tmp_path / "none" / "x.json")) == 1
+    assert "No such file or directory" in capsys.readouterr().err
+
+
+def test_a_run_that_is_not_there_is_a_misused_command_line(tmp_path: Path) -> None:
+    assert _run(str(tmp_path / "none")) == 2
