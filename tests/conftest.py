@@ -5,10 +5,10 @@ The stand-ins obey the ports of `hil.ports` on a clock that only moves when some
 
 from __future__ import annotations
 
-import os
 import sys
 import threading
 from collections.abc import Iterator
+from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
@@ -33,17 +33,16 @@ def pytest_addoption(pluginmanager: pytest.PytestPluginManager) -> None:
 def open_terminals() -> dict[str, str]:
     """Descriptors of this process that are serial ports or pseudo-terminals."""
     found = {}
-    try:
-        descriptors = os.listdir("/proc/self/fd")
-    except OSError:  # another system: only simulated ports are watched there
+    folder = Path("/proc/self/fd")
+    if not folder.is_dir():  # another system: only simulated ports are watched there
         return {}
-    for number in descriptors:
+    for link in folder.iterdir():
         try:
-            target = os.readlink(f"/proc/self/fd/{number}")
-        except OSError:
+            target = str(link.readlink())
+        except OSError:  # closed in the meantime
             continue
         if target.startswith(("/dev/pts/", "/dev/ptmx", "/dev/tty")):
-            found[number] = target
+            found[link.name] = target
     return found
 
 

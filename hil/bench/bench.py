@@ -243,7 +243,9 @@ class Bench:
         settings = self.settings
         self._settled_at = None
         self.supply.prepare(voltage, settings.current_limit, settings.over_voltage)
-        self.watch.expect(0)
+        # A shaft that still coasts from before may turn; one that stands may not start by itself.
+        coasting = abs(self.latest.speed) >= settings.rest_speed
+        self.watch.expect(None if coasting else 0)
         self.energised = True
         self.supply.switch_on()
         self.mark("supply-on")

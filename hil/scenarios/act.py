@@ -14,7 +14,7 @@ from hil.plan.kinds import (
 )
 from hil.plan.plan import PlannedItem
 from hil.plan.rig import Rig
-from hil.plan.steps import Reverse
+from hil.plan.steps import Reverse, SupplyOn
 from hil.scenarios import manoeuvres
 from hil.scenarios.manoeuvres import Approach
 from hil.scenarios.scripted import run_steps
@@ -76,14 +76,16 @@ def check_safe(item: PlannedItem, rig: Rig) -> None:
     BenchError
         For a reversal whose lossless DC-link bound lies above the abort limit.
     """
-    p = item.parameters
+    p, voltage = item.parameters, item.supply_voltage
     if isinstance(p, ReversalParameters):
         entry = p.entry
     elif isinstance(p, StepsParameters) and any(isinstance(s, Reverse) for s in p.steps):
         entry = max((speed for _, speed in p.speeds()), default=0.0)
+        raised = [s.voltage for s in p.steps if isinstance(s, SupplyOn) and s.voltage]
+        voltage = max([voltage, *raised])
     else:
         return
-    refuse_unsafe_reversal(rig, entry=entry, voltage=item.supply_voltage)
+    refuse_unsafe_reversal(rig, entry=entry, voltage=voltage)
 
 
 def refuse_unsafe_reversal(rig: Rig, *, entry: float, voltage: float) -> None:

@@ -320,10 +320,13 @@ def test_closing_makes_safe_and_releases_everything_whatever_happens(kit: Kit) -
 
 
 def test_closing_on_every_way_out(kit: Kit) -> None:
-    with pytest.raises(KeyboardInterrupt), closing(kit.bench) as bench:
-        bench.begin_trace()
-        bench.energise(24.0)
-        raise KeyboardInterrupt
+    def interrupted() -> None:
+        with closing(kit.bench) as bench:
+            bench.energise(24.0)
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        interrupted()
     assert not kit.supply.on
     assert "board close" in kit.journal
 

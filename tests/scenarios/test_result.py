@@ -1,0 +1,87 @@
+"""Records of items, and the conclusion of scenarios written in Python."""
+
+import pytest
+
+from hil.core.band import Band
+from hil.core.errors import BenchError, HarnessError, LinkError, PlanError
+from hil.core.measure import Measure
+from hil.core.verdict import Judgement, Verdict
+from hil.scenarios.execute import Executed
+from hil.scenarios.result import conclude_script, not_opened, result_of, result_of_script
+from hil.scenarios.steps import ManoeuvreFailed
+
+
+def judgement(verdict: Verdict, reason: str) -> Judgement:
+    return Judgement(Band("x", 0.0, 1.0, "s"), Measure("x", "s", 0.5), verdict, reason)
+
+
+HELD = judgement(Verdict.PASS, "x held")
+BROKEN = judgement(Verdict.FAIL, "x is 2 s")
+VAGUE = judgement(Verdict.UNDECIDED, "x is too coarse")
+
+
+@pytest.mark.parametrize(
+    ("judgements", "error", "asserted", "verdict", "reason"),
+    [
+        ([HELD, HELD], None, False, Verdict.PASS, "all 2 bands held"),
+        ([], None, False, Verdict.PASS, "no band was judged; the test's own assertions held"),
+        ([HELD, BROKEN], None, False, Verdict.FAIL, "x is 2 s"),
+        ([VAGUE, BROKEN, BROKEN], None, False, Verdict.FAIL, "x is 2 s; x is 2 s"),
+        ([HELD, VAGUE], None, False, Verdict.UNDECIDED, "x is too coarse"),
+        ([HELD], AssertionError("1 != 2\ndetails"), True, Verdict.FAIL, "test: 1 != 2"),
+        ([], AssertionError(), True, Verdict.FAIL, "test: AssertionError"),
+        ([HELD], LinkError("unplugged"), False, Verdict.BENCH_FAULT, "bench: unplugged"),
+        ([HELD], ManoeuvreFailed("stuck"), False, Verdict.FAIL, "firmware: stuck"),
+        ([BROKEN], BenchError("gone"), False, Verdict.FAIL, "bench: gone"),
+        ([HELD], TypeError("no len()"), False, Verdict.BENCH_FAULT, "test: TypeError: no len()"),
+        ([], PlanError("unknown"), False, Verdict.BENCH_FAULT, "test: unknown"),
+    ],
+)
+def test_only_bands_assertions_and_the_firmware_itself_make_a_fail(
+    judgements, error, asserted, verdict, reason
+) -> None:
+    assert conclude_script(judgements, error, asserted=asserted) == (verdict, reason)
+
+
+def test_the_first_item_that_cannot_be_opened_is_a_fault_the_rest_were_not_run(planned) -> None:
+    (item,) = planned(
+        "  - {id: s, scenario: start, speed: 2000 rpm, bands: {success: {exactly: 1}}}\n"
+    )
+    first = not_opened(item, "no such port", utc="2026-01-01T00:00:00Z", first=True)
+    assert (first.verdict, first.reason) == (Verdict.BENCH_FAULT, "bench: no such port")
+    later = not_opened(item, "no such port", utc="2026-01-01T00:00:00Z", first=False)
+    assert (later.verdict, later.reason) == (Verdict.NOT_RUN, "no such port")
+    assert (later.item, later.duration, later.traces) == ("s", 0.0, ())
+
+
+def test_a_result_carries_what_was_planned_and_what_came_of_it(planned) -> None:
+    (item,) = planned("""
+  - id: s
+    scenario: start
+    title: Dose
+    requirements: [REQ-1]
+    speed: 2000 rpm
+    bands: {success: {exactly: 1}}
+""")
+    done = Executed(
+        verdict=Verdict.FAIL, reason="x", measures=[Measure("m", "s", 1.0)], repeats=[1]
+    )
+    result = result_of(item, done, utc="u", duration=1.23456789, traces=["s.1.parquet"])
+    assert (result.item, result.title, result.requirements) == ("s", "Dose", ("REQ-1",))
+    assert (result.scenario, result.plan) == ("start", "t")
+    assert result.conditions["speed"] == "2000 rpm"
+    assert (result.duration, result.traces) == (1.234568, ("s.1.parquet",))
+    assert result.measures == (Measure("m", "s", 1.0),)
+
+
+def test_a_scenario_without_a_script_is_recorded_with_its_conclusion() -> None:
+    result = result_of_script(
+        None, (Verdict.PASS, "fine"), item="t.a", plan="test_a.py", title="a", utc="u"
+    )
+    assert (result.verdict, result.reason, result.scenario) == (Verdict.PASS, "fine", "script")
+    assert (result.measures, result.traces, result.steps) == ((), (), ())
+
+
+def test_an_error_of_ours_is_not_the_firmwares() -> None:
+    verdict, reason = conclude_script([], HarnessError("impossible"))
+    assert (verdict, reason) == (Verdict.BENCH_FAULT, "test: impossible")

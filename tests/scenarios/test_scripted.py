@@ -1,0 +1,118 @@
+"""A list of primitive steps, carried out."""
+
+from types import SimpleNamespace
+
+import pytest
+
+from hil.core.drive import Fault
+from hil.core.errors import HarnessError
+from hil.plan.steps import read_step
+from hil.scenarios.manoeuvres import Approach
+from hil.scenarios.scripted import run_steps
+from hil.scenarios.steps import ManoeuvreFailed, Steps
+
+Kit = SimpleNamespace
+
+
+@pytest.fixture
+def steps(kit: Kit) -> Steps:
+    made = Steps(kit.bench)
+    made.begin_trace()
+    made.supply(24.0)
+    made.ready("hall")
+    kit.journal.clear()
+    return made
+
+
+def run(steps: Steps, *raw: object, direction: int = 1) -> None:
+    sequence = [read_step(step) for step in raw]
+    run_steps(steps, sequence, Approach(direction), voltage=24.0)
+
+
+def test_every_step_does_what_it_says(kit: Kit, steps: Steps) -> None:
+    kit.clock.at(2.5, lambda: kit.board.trip(Fault.STALL))
+    run(
+        steps,
+        {"supply": "20 V"},
+        {"start": "1000 rpm"},
+        {"wait-for": {"speed": "1000 rpm"}, "within": "1 s"},
+        {"set-speed": "2000 rpm"},
+        {"hold": "0.5 s"},
+        {"brake": "0.5 N*m"},
+        {"expect-fault": ["stall", "over-current"], "within": "3 s"},
+        "release",
+        "clear",
+        {"wait-for": {"state": "idle"}, "within": "1 s"},
+        {"wait": "0.1 s"},
+        "stop",
+        {"supply": "off"},
+        {"supply": "on"},
+    )
+    assert kit.journal == [
+        "supply set 20 V",
+        "board start 1000",
+        "board set-speed 2000",
+        "brake apply 0.5",
+        "brake release",
+        "board clear",
+        "board stop",
+        "supply off",
+        "supply prepare 24 V 10 A 46 V",
+        "supply on",
+    ]
+
+
+def test_after_a_reversal_speeds_count_the_other_way(kit: Kit, steps: Steps) -> None:
+    run(
+        steps,
+        {"start": "1000 rpm"},
+        {"wait-for": {"speed": "1000 rpm"}, "within": "1 s"},
+        "reverse",
+        {"wait-for": {"speed": "1000 rpm"}, "within": "1 s"},
+        {"set-speed": "800 rpm"},
+        direction=-1,
+    )
+    assert kit.journal == ["board start -1000", "board set-speed 1000", "board set-speed 800"]
+
+
+@pytest.mark.parametrize(
+    ("step", "message"),
+    [
+        (
+            {"wait-for": {"speed": "3000 rpm"}, "within": "0.2 s"},
+            r"step 2: \+3000 rpm not reached within 0\.2 s: state run",
+        ),
+        (
+            {"wait-for": {"state": "fault"}, "within": "0.2 s"},
+            r"step 2: state fault not reached within 0\.2 s: state run",
+        ),
+        (
+            {"expect-fault": ["stall", "hall"], "within": "0.2 s"},
+            r"step 2: expected fault stall or hall within 0\.2 s, found state run",
+        ),
+    ],
+)
+def test_a_step_that_is_not_fulfilled_is_numbered_and_ends_the_list(
+    kit: Kit, steps: Steps, step: object, message: str
+) -> None:
+    with pytest.raises(ManoeuvreFailed, match=message):
+        run(steps, {"start": "500 rpm"}, step, "stop")
+    assert "board stop" not in kit.journal
+
+
+def test_a_fault_during_a_hold_ends_it_at_once(kit: Kit, steps: Steps) -> None:
+    kit.clock.at(0.3, lambda: kit.board.trip(Fault.OVER_TEMPERATURE))
+    before = kit.clock.now()
+    with pytest.raises(ManoeuvreFailed, match=r"step 1: fault while holding: .*over-temperature"):
+        run(steps, {"hold": "5 s"})
+    assert kit.clock.now() - before < 0.4
+
+
+def test_during_a_wait_anything_may_happen(kit: Kit, steps: Steps) -> None:
+    kit.clock.at(0.1, lambda: kit.board.trip(Fault.STALL))
+    run(steps, {"wait": "0.5 s"})
+
+
+def test_a_step_nobody_can_carry_out_is_our_defect(steps: Steps) -> None:
+    with pytest.raises(HarnessError):
+        run_steps(steps, [object()], Approach(1), voltage=24.0)
