@@ -98,6 +98,15 @@ class Signal:
         one = replace(self.accuracy, relative=0.0).standard_uncertainty(0.0)
         return quadrature(one, one)
 
+    def resolution_of_mean(self, width: float) -> float:
+        """Resolution of a mean over `width` s: that of one reading over the root of their number.
+
+        Holds for readings that wander over their steps (a turning shaft), whose rounding errors
+        are independent.
+        """
+        count = width / self.interval if self.interval > 0.0 else 1.0
+        return self.accuracy.resolution / float(np.sqrt(max(count, 1.0)))
+
     def time_of_crossing_uncertainty(self, at: float, smoothing: float = 0.0) -> float:
         """Standard uncertainty of the instant `at` which the signal passes a level, s.
 

@@ -14,6 +14,7 @@ from hil.measures.signal import Signal
 from hil.measures.view import View
 
 STEADY = 0.5  # s, length of the steady window
+STRETCH = 0.05  # s, averaged to tell slow wandering from fast ripple
 RIPPLE_FILTER = 0.005  # s
 RIPPLE_BANDWIDTH = 0.443 / RIPPLE_FILTER  # Hz
 STEADY_TEXT = f"the steady window is the last {STEADY:g} s of the judged window"
@@ -35,8 +36,7 @@ LevelOf = Callable[[View], tuple[Level, float]]
 def steady(signal: Signal, start: float, end: float) -> Level:
     """The level over the last `STEADY` seconds of [start, end].
 
-    Uncertainty: the limits of error of the source, which a mean does not reduce, and the spread of
-    the samples over the root of the number of independent stretches of 50 ms.
+    Uncertainty: see `level_of`.
 
     Raises
     ------
@@ -50,11 +50,22 @@ def steady(signal: Signal, start: float, end: float) -> Level:
 
 
 def level_of(window: Signal) -> Level:
-    """The level of a stretch that is settled throughout (see `steady`)."""
+    """The level of a stretch that is settled throughout.
+
+    Uncertainty: the limits of error of the source, which a mean does not reduce, and the standard
+    deviation of the means of successive stretches of 50 ms over the root of their number (JCGM
+    100:2008, 4.2.3): fast ripple averages out within a stretch, slow wandering does not. Less than
+    two stretches leave the standard deviation of the samples.
+    """
     value = waveform.mean(window.t, window.y)
-    spread = float(np.std(window.y))
-    stretches = max(1.0, float(window.t[-1] - window.t[0]) / 0.05)
-    scatter = spread / float(np.sqrt(stretches))
+    edges = np.arange(window.t[0], window.t[-1] + STRETCH / 2.0, STRETCH)
+    starts = np.unique(np.searchsorted(window.t, edges[:-1]))
+    if starts.size < 2:
+        scatter = float(np.std(window.y))
+    else:
+        counts = np.diff(np.append(starts, window.y.size))
+        means = np.add.reduceat(window.y, starts) / counts
+        scatter = float(np.std(means, ddof=1)) / float(np.sqrt(means.size))
     return Level(value, quadrature(window.level_uncertainty(value), scatter), window)
 
 
@@ -70,7 +81,7 @@ def steady_error(level: Level, target: float, note: str = "") -> Estimate:
     return Estimate(
         factor * (level.value - target),
         abs(factor) * level.uncertainty,
-        abs(factor) * level.window.accuracy.resolution,
+        abs(factor) * level.window.resolution_of_mean(STEADY),
         note,
     )
 
@@ -88,7 +99,7 @@ def ripple(level: Level, target: float, note: str = "") -> Estimate:
     return Estimate(
         waveform.ripple(window.t, window.y, RIPPLE_FILTER),
         factor * window.difference_uncertainty,
-        factor * window.accuracy.resolution,
+        factor * window.resolution_of_mean(RIPPLE_FILTER),
         note,
     )
 

@@ -84,7 +84,7 @@ def speed_disagreement(view: View) -> Estimate:
         it.sources[0].level_uncertainty(float(it.reported[i])),
         it.sources[1].level_uncertainty(float(it.witnessed[i])),
     )
-    resolution = max(s.accuracy.resolution for s in it.sources)
+    resolution = max(s.resolution_of_mean(MEAN) for s in it.sources)
     factor = 100.0 / float(larger[i])
     detail = f"worst: {it.reported[i]:.4g} rpm reported, {it.witnessed[i]:.4g} rpm witnessed"
     return Estimate(100.0 * float(share[i]), factor * spread, factor * resolution, detail)

@@ -101,6 +101,13 @@ def test_level_and_difference_uncertainty():
     assert s.difference_uncertainty == pytest.approx(np.sqrt(2.0 * (0.09 / 3.0 + 0.01 / 12.0)))
 
 
+def test_resolution_of_a_mean():
+    s = signal([0.0, 1.0], accuracy=ACCURACY, interval=0.01)
+    assert s.resolution_of_mean(1.0) == pytest.approx(0.01)
+    assert s.resolution_of_mean(0.001) == pytest.approx(0.1)
+    assert signal([0.0], accuracy=ACCURACY).resolution_of_mean(1.0) == pytest.approx(0.1)
+
+
 def test_uncertainty_of_a_crossing_has_four_parts():
     t = np.arange(0.0, 1.0, 0.01)
     s = signal(t, 200.0 * t, accuracy=ACCURACY, time_uncertainty=0.002, interval=0.01)

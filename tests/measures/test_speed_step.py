@@ -50,6 +50,16 @@ def test_a_second_order_step(lab, step, entry, target, direction):
         assert abs(value[name] - exact / WN) < 2.0 * found[name].uncertainty, name
 
 
+def test_uncertainty_of_an_overshoot_is_that_of_a_difference(lab, step):
+    """Gain errors cancel; offset 0.5 rpm and resolution 0.1 rpm of two readings stay."""
+    m = lab.measures("speed-step", step(1000, 2000).trace(), entry=1000.0)["overshoot"]
+    both = np.sqrt(2.0) * np.sqrt(0.5**2 / 3.0 + 0.1**2 / 12.0)
+    assert m.uncertainty == pytest.approx(100.0 * both / 1000.0, rel=0.01)
+    assert m.resolution == pytest.approx(100.0 * 0.1 / 1000.0, rel=0.01)
+    u = lab.measures("speed-step", step(1000, 2000).trace(), entry=1000.0)["undershoot"]
+    assert u.uncertainty == pytest.approx(100.0 * both / 1000.0, rel=0.01)
+
+
 def test_undershoot_is_the_excursion_against_the_step(lab):
     scene = lab.Scene(
         end=3.0,

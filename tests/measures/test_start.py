@@ -155,6 +155,13 @@ def test_reaching_speed_at_the_very_end_is_not_staying(lab, hall):
     assert lab.measures("start", hall.trace())["success"].value == 0.0
 
 
+@pytest.mark.parametrize(("held", "success"), [(0.07, 0.0), (0.15, 1.0)])
+def test_at_speed_for_a_tenth_of_a_second_at_least(lab, hall, held, success):
+    at = 4.0 - held
+    hall.speed = lab.ramps([(T0, 0.0), (1.0, 1800.0), (at - 0.001, 1800.0), (at, TARGET)])
+    assert lab.measures("start", hall.trace())["success"].value == success
+
+
 def test_overshoot_ripple_and_steady_error(lab, hall):
     run_up = lab.ramps([(T0, 0.0), (1.5, 2200.0), (1.7, 2020.0)])
     hall.speed = lambda t: run_up(t) + np.where(t > 2.0, 10.0 * np.sin(2.0 * np.pi * 20.0 * t), 0.0)

@@ -108,9 +108,22 @@ def test_level_uncertainty_holds_accuracy_and_scatter():
     accuracy = Accuracy(0.01, 0.0, 0.0)
     quiet = steady.level_of(flat(np.full(501, 1000.0), accuracy))
     assert quiet.uncertainty == pytest.approx(10.0 / np.sqrt(3.0))
-    noisy = steady.level_of(flat(1000.0 + 30.0 * rng.standard_normal(501)))
-    # 500 ms hold ten independent stretches of 50 ms
-    assert noisy.uncertainty == pytest.approx(30.0 / np.sqrt(10.0), rel=0.1)
+    noisy = steady.level_of(flat(1000.0 + 30.0 * rng.standard_normal(5001)))
+    assert noisy.uncertainty == pytest.approx(30.0 / np.sqrt(5001.0), rel=0.2)
+
+
+def test_fast_ripple_averages_out_and_slow_wandering_does_not():
+    t = np.arange(501) * 0.001
+    fast = steady.level_of(flat(1000.0 + 30.0 * np.sin(2.0 * np.pi * 60.0 * t)))
+    slow = steady.level_of(flat(1000.0 + 30.0 * np.sin(2.0 * np.pi * 2.0 * t)))
+    assert fast.uncertainty < 1.0
+    # ten stretches that follow the sine: 30/sqrt(2) over sqrt(10)
+    assert slow.uncertainty == pytest.approx(30.0 / np.sqrt(2.0) / np.sqrt(10.0), rel=0.1)
+
+
+def test_a_short_stretch_keeps_the_scatter_of_its_samples():
+    y = np.array([990.0, 1010.0] * 10)
+    assert steady.level_of(flat(y)).uncertainty == pytest.approx(10.0)
 
 
 def test_steady_error_and_its_uncertainty():
@@ -118,7 +131,8 @@ def test_steady_error_and_its_uncertainty():
     found = steady.steady_error(level, 2000.0)
     assert found.value == pytest.approx(-1.0)
     assert found.uncertainty == pytest.approx(100.0 / 2000.0 * level.uncertainty)
-    assert found.resolution == pytest.approx(0.025)
+    # one reading resolves 0.025 %, a mean of 500 of them more
+    assert found.resolution == pytest.approx(0.025 / np.sqrt(500.0))
 
 
 def test_a_shaft_at_rest_has_no_ripple():
