@@ -67,6 +67,10 @@ class World:
     Time moves only through `advance`; the same calls give the same results. After every slice of
     at most `slice_time` the instruments look at the drive (protection, memories).
 
+    Attributes
+    ----------
+    board_silent : True and nothing gets through to the board or back, though its port opens.
+
     Parameters
     ----------
     drive : the simulated drive.
@@ -94,9 +98,13 @@ class World:
         self._watching = tuple(d for d in devices if type(d).observe is not base.observe)
         self._acting = tuple(d for d in devices if type(d).due is not base.due)
         self._now = drive.time
-        self._lock = threading.RLock()
+        #: Held while the bench is touched: a guard's thread may switch off in the middle of a run.
+        self.lock = threading.RLock()
         self._from_board = bytearray()
+        self._flip_every = 0
+        self._until_flip = 0
         self.board_present = True
+        self.board_silent = False
         self._unreachable: set[str] = set()
         self.closed = False
 
@@ -112,7 +120,7 @@ class World:
         if self.closed:
             raise BenchError("the simulated bench has been closed")
         drive = self.drive
-        with self._lock:
+        with self.lock:
             end = self._now + seconds
             while True:
                 now = self._now
@@ -133,27 +141,31 @@ class World:
 
     def _collect(self) -> None:
         data = self.drive.drain()
-        if data:
-            self._from_board += data
+        if data and not self.board_silent:
+            self._from_board += self._disturbed(data) if self._flip_every else data
             del self._from_board[:-BOARD_BUFFER]
 
     # The board's serial line -----------------------------------------------------------------
 
     def waiting(self) -> int:
         """Bytes from the board that can be read now."""
-        self._collect()
-        return len(self._from_board)
+        with self.lock:
+            self._collect()
+            return len(self._from_board)
 
     def receive(self, size: int = BOARD_BUFFER) -> bytes:
         """At most `size` bytes from the board, without waiting."""
-        self._collect()
-        data = bytes(self._from_board[:size])
-        del self._from_board[:size]
-        return data
+        with self.lock:
+            self._collect()
+            data = bytes(self._from_board[:size])
+            del self._from_board[:size]
+            return data
 
     def send(self, data: bytes) -> None:
         """Bytes to the board."""
-        self.drive.feed(data)
+        with self.lock:
+            if not self.board_silent:
+                self.drive.feed(data)
 
     # Faults of the bench, for tests ----------------------------------------------------------
 
@@ -165,6 +177,18 @@ class World:
         """Put the cable back; a port must be opened again."""
         self.board_present = True
         self._from_board.clear()
+
+    def disturb_board(self, every: int) -> None:
+        """From now on flip a bit in each `every`-th byte from the board; 0 for a clean line."""
+        self._flip_every = self._until_flip = every
+
+    def _disturbed(self, data: bytes) -> bytes:
+        noisy = bytearray(data)
+        while self._until_flip <= len(data):
+            noisy[self._until_flip - 1] ^= 0x10
+            self._until_flip += self._flip_every
+        self._until_flip -= len(data)
+        return bytes(noisy)
 
     def unplug_instrument(self, resource: str) -> None:
         """Take an instrument off the network. KeyError for one that does not exist."""

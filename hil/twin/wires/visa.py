@@ -71,7 +71,8 @@ class _Session:
             return 0, StatusCode.error_connection_lost
         half = self.world.query_time / 2.0
         self.world.advance(half)
-        replies = self._conversation.receive(data)
+        with self.world.lock:
+            replies = self._conversation.receive(data)
         if replies:
             self._arriving.append((self.world.now + half, replies))
         return len(data), StatusCode.success

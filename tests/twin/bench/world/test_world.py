@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import math
+import threading
 import time
 
 import numpy as np
 import pytest
+import pyvisa
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from hil.core.errors import BenchError
 from hil.ports.clock import Clock
 from hil.twin.instruments.base import SimulatedInstrument
+from hil.twin.wires.visa import visa_library
 from hil.twin.world import BOARD_BUFFER, VirtualClock, World
 
 SUPPLY, TACHOMETER = (f"TCPIP0::127.0.0.1::{port}::SOCKET" for port in (5025, 5026))
@@ -138,6 +141,62 @@ def test_faults_of_the_bench(world: World) -> None:
     with pytest.raises(KeyError):
         world.unplug_instrument("GPIB0::1::INSTR")
     assert not world.reachable("GPIB0::1::INSTR")
+
+
+def test_a_silent_board(world: World, drive) -> None:
+    world.board_silent = True
+    world.send(b"id\n")
+    world.advance(0.1)
+    assert world.receive() == b""
+    assert drive.overheard == []
+    world.board_silent = False
+    world.send(b"id\n")
+    world.advance(0.1)
+    assert world.receive().startswith(b"id,DOSING-DRIVE")
+
+
+@pytest.mark.parametrize("pieces", [1, 7])
+@pytest.mark.parametrize("every", [1, 5, 97])
+def test_a_disturbed_line(make_world, every: int, pieces: int) -> None:
+    def record(flip: int) -> bytes:
+        world, _ = make_world()
+        world.send(b"stream,100\n")
+        world.disturb_board(flip)
+        for _ in range(pieces):
+            world.advance(0.7 / pieces)
+        return world.receive()
+
+    clean, noisy = record(0), record(every)
+    assert len(clean) == len(noisy) > 1000
+    wrong = [at for at, (a, b) in enumerate(zip(clean, noisy, strict=True)) if a != b]
+    assert wrong == list(range(every - 1, len(clean), every))
+
+
+def test_two_threads_do_not_get_in_each_others_way(world: World, drive) -> None:
+    library = visa_library(world)
+    manager = pyvisa.ResourceManager(library)
+    supply = manager.open_resource(SUPPLY, read_termination="\n", write_termination="\n")
+    failures: list[BaseException] = []
+
+    def guard() -> None:
+        try:
+            for _ in range(200):
+                assert supply.query("OUTP?") in {"0", "1"}
+        except BaseException as error:
+            failures.append(error)
+
+    thread = threading.Thread(target=guard)
+    thread.start()
+    for _ in range(200):
+        world.send(b"stop\n")
+        world.advance(0.003)
+    thread.join(20.0)
+    assert not failures
+    assert not thread.is_alive()
+    world.advance(0.1)
+    assert world.receive().count(b"done,stop*") == 200
+    assert drive.time == pytest.approx(world.now, abs=60e-6)
+    manager.close()
 
 
 def test_closing_switches_off(world: World, drive) -> None:
