@@ -67,16 +67,16 @@ class World:
     Time moves only through `advance`; the same calls give the same results. After every slice of
     at most `slice_time` the instruments look at the drive (protection, memories).
 
-    Attributes
-    ----------
-    board_silent : True and nothing gets through to the board or back, though its port opens.
-
     Parameters
     ----------
     drive : the simulated drive.
     instruments : VISA resource name -> instrument.
     query_time : simulated time of one query over VISA, s.
     slice_time : longest stretch between two looks of the instruments, s.
+
+    Attributes
+    ----------
+    board_silent : True and nothing gets through to the board or back, though its port opens.
     """
 
     def __init__(
