@@ -186,6 +186,24 @@ def test_the_nameplate_is_not_taken_as_exact(lab, run):
     assert m.uncertainty == pytest.approx(10.0 / np.sqrt(3.0), rel=0.2)
 
 
+def test_resolutions_are_in_percent_of_the_larger(lab, run):
+    found = judge(lab, run.trace())
+    # 1 mA of 1.5 A, 1 mV of 24 V, 1 rpm (mean of 10 readings) of the larger speed
+    assert found["current-disagreement"].resolution == pytest.approx(100.0 * 0.001 / 1.5, rel=0.05)
+    assert found["voltage-disagreement"].resolution == pytest.approx(100.0 * 0.001 / 24.0, rel=0.01)
+    at_most = 100.0 / np.sqrt(10.0) / 300.0
+    assert 0.0 < found["speed-disagreement"].resolution <= at_most
+
+
+def test_uncertainties_are_in_percent_of_the_larger(lab, run):
+    found = judge(lab, run.trace())
+    # 1 % (reported) and 0.1 % + 10 mV (readback) of 24 V, rectangular
+    volts = np.hypot(0.24, 0.034) / np.sqrt(3.0)
+    expected = 100.0 * volts / 24.0
+    assert found["voltage-disagreement"].uncertainty == pytest.approx(expected, rel=0.01)
+    assert found["speed-disagreement"].uncertainty == pytest.approx(1.0 / np.sqrt(3.0), rel=0.1)
+
+
 def test_no_telemetry_at_all(lab, run):
     run.frames = 0
     assert judge(lab, run.trace())["telemetry-loss"].outcome is Outcome.MISSING_DATA
