@@ -12,8 +12,10 @@ from hil.twin.kernel_memory import CONSTANTS
 from hil.twin.parameters import DriveParameters
 from hil.twin.port import FirmwareBinding
 
-#: Longest integration step, s; a hair more than half a period of 20 kHz.
-LONGEST_STEP = 25e-6 * (1 + 1e-9)
+#: Longest integration step: in s, a hair more than a period of 20 kHz, and in electrical time
+#: constants of the winding.
+LONGEST_STEP = 50e-6 * (1 + 1e-9)
+LONGEST_SHARE = 0.05
 
 
 def constants_of(parameters: DriveParameters, firmware: FirmwareBinding) -> npt.NDArray[Any]:
@@ -32,7 +34,7 @@ def constants_of(parameters: DriveParameters, firmware: FirmwareBinding) -> npt.
     values = {
         "turns_per_rad": motor.pole_pairs / math.tau,
         "steepness": 180.0 / (180.0 - motor.flat_width_deg),
-        "shift": np.array(motor.phase_order) / 3.0,
+        "crest": 0.25 + np.array(motor.phase_order) / 3.0,
         "flux": motor.back_emf / 2.0,  # two phases in series make the line-to-line flat top
         "inverse_inductance": 2.0 / motor.inductance,
         "resistance": motor.resistance / 2.0,
@@ -53,7 +55,7 @@ def constants_of(parameters: DriveParameters, firmware: FirmwareBinding) -> npt.
         "hall_c": hall[2],
         "hall_inverted": sum(on << line for line, on in enumerate(motor.hall_inverted)),
         "period": 1.0 / bridge.pwm_hz,
-        "longest": LONGEST_STEP,
+        "longest": min(LONGEST_STEP, LONGEST_SHARE * motor.inductance / motor.resistance),
         "dead_time": bridge.dead_time,
         "on_resistance": bridge.on_resistance,
         "diode_drop": bridge.diode_drop,

@@ -10,11 +10,11 @@ from hil.twin.kernel_bridge import OPEN, connect, edges, gate, path
 from hil.twin.kernel_heat import warm
 from hil.twin.kernel_memory import CONSTANTS, SHAFT_LOG, STATE
 from hil.twin.kernel_motor import trapezoid
-from hil.twin.kernel_pair import DONE, pair
+from hil.twin.kernel_pair import DONE, coast, pair
 from hil.twin.kernel_sense import look, sample
 from hil.twin.kernel_serial import receive, transmit
 from hil.twin.kernel_step import step
-from hil.twin.load import load_torque
+from hil.twin.load import load_torque, sine
 from hil.twin.port import INPUTS, OUTPUTS, OUTPUTS_AT, call_period
 
 #: Interval of the shaft log, of the supply's mean readings and of the thermal model, s.
@@ -22,6 +22,7 @@ LOG_INTERVAL = 1e-3
 
 #: Shorter stretches of time are not integrated, s.
 _NOTHING = 1e-13
+_TURNS = 1.0 / math.tau
 NONE, SEVERAL = -1, -2
 #: Bits of ``STATE.closed`` for the leads of the three phases.
 LEADS = 0b111000
@@ -67,9 +68,9 @@ def any_step(c: Any, s: Any, ga: int, gb: int, gc: int, h: float) -> float:
             qc = outcome if z == 2 else qc
             return step(c, s, qa, qb, qc, h)
     turns, emf = s.angle * c.turns_per_rad, s.flux * s.speed
-    ea = emf * trapezoid(turns - c.shift[0], c.steepness)
-    eb = emf * trapezoid(turns - c.shift[1], c.steepness)
-    ec = emf * trapezoid(turns - c.shift[2], c.steepness)
+    ea = emf * trapezoid(turns - c.crest[0], c.steepness)
+    eb = emf * trapezoid(turns - c.crest[1], c.steepness)
+    ec = emf * trapezoid(turns - c.crest[2], c.steepness)
     qa, qb, qc = connect(c, s, ga, gb, gc, ea, eb, ec)
     return step(c, s, qa, qb, qc, h)
 
@@ -88,22 +89,21 @@ def stretch(c: Any, s: Any, ga: int, gb: int, gc: int, span: float) -> None:
 @inlined
 def over_the_middle(c: Any, s: Any, ga: int, gb: int, gc: int, span: float) -> bool:
     """Try to integrate `span` seconds, half of them before the sampling instant, in one step."""
+    if span > c.longest or s.closed & LEADS != LEADS:
+        return False
     qa, qb, qc = path(ga, s.i[0]), path(gb, s.i[1]), path(gc, s.i[2])
     z = open_phase(qa, qb, qc)
-    return (
-        span <= c.longest
-        and z >= 0
-        and s.closed & LEADS == LEADS
-        and try_pair(c, s, z, qa, qb, qc, span) == DONE
-    )
+    if z == SEVERAL:
+        return qa == OPEN and qb == OPEN and qc == OPEN and coast(c, s, span) == DONE
+    return z >= 0 and try_pair(c, s, z, qa, qb, qc, span) == DONE
 
 
 @inlined
 def hold_torques(c: Any, s: Any) -> None:
     """Set the torques that count as constant during the coming period, from its middle angle."""
-    angle = s.angle + 0.5 * c.period * s.speed
-    load = load_torque(c.load_mean, c.load_pulsation, c.load_pulses, c.load_shape, angle)
-    cogging = c.cogging * math.sin(c.cogging_cycles * angle) if c.cogging != 0.0 else 0.0
+    turns = (s.angle + 0.5 * c.period * s.speed) * _TURNS
+    load = load_torque(c.load_mean, c.load_pulsation, c.load_pulses, c.load_shape, turns)
+    cogging = c.cogging * sine(c.cogging_cycles * turns) if c.cogging != 0.0 else 0.0
     s.load, s.cogging = load, cogging
     s.driving = c.load_pull - cogging
     s.opposing = c.coulomb + load + s.brake

@@ -32,7 +32,6 @@ def warm(c: Any, s: Any, interval: float, copper: float, switch: float, iron: fl
     s.junction_t += interval * (switch - to_sink) / c.junction_capacity
     s.sink_t += interval * (to_sink - to_air) / c.sink_capacity
     s.winding_r = c.resistance * copper_ratio(s.winding_t, c.reference)
-    s.decay = s.winding_r * c.inverse_inductance / 3.0
     s.flux = c.flux * (1.0 + c.magnet_coefficient * (s.housing_t - c.reference))
     s.on_r = c.on_resistance * (1.0 + c.switch_coefficient * (s.junction_t - c.reference))
     tabulate(c, s)

@@ -2,7 +2,7 @@
 
 `CONSTANTS` is filled once from `DriveParameters`; `STATE` holds everything that changes, its
 bookkeeping and its buffers. Phases, legs and sensors are numbered a, b, c; currents are positive
-into the motor; angles are mechanical radians unless the name says turns.
+into the motor; angles are mechanical radians unless the name says turns (then electrical).
 """
 
 from __future__ import annotations
@@ -47,7 +47,7 @@ CONSTANTS = np.dtype(
         # addresses
         " port_period port_receive port_transmit block"
     )
-    + [("shift", "f8", (3,))],
+    + [("crest", "f8", (3,))],
     align=True,
 )
 
@@ -56,7 +56,7 @@ STATE = np.dtype(
         # electrical and mechanical state
         "link speed angle acceleration"
         # at temperature
-        " winding_r decay flux on_r"
+        " winding_r flux on_r"
         # torques held during one period: signed, opposing motion, opposing the start of motion
         " driving opposing holding load cogging"
         # settings of the bench

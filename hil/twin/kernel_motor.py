@@ -4,19 +4,23 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
+
 from hil.twin.jit import inlined
 
 
 @inlined
 def trapezoid(turns: float, steepness: float) -> float:
-    """Back-EMF of one phase over its flat top: rises through 0 at 0, +1 around a quarter turn.
+    """Back-EMF of one phase over its flat top.
 
-    `steepness` is 90 degrees over the electrical angle from 0 to the flat top: 3 for a flat of
-    120 degrees.
+    Parameters
+    ----------
+    turns : electrical angle from the middle of the positive flat, turns.
+    steepness : 90 degrees over the electrical angle from the zero crossing to the flat top, 3 for
+        a flat of 120 degrees.
     """
-    place = turns + 0.25
-    place -= math.floor(place)
-    return min(1.0, max(-1.0, steepness * (1.0 - 4.0 * abs(place - 0.5))))
+    away = float(abs(turns - np.rint(turns)))
+    return min(1.0, max(-1.0, steepness - 4.0 * steepness * away))
 
 
 @inlined

@@ -1,6 +1,7 @@
-"""The quick step: two phases conduct in series, the third carries nothing, and nothing happens.
+"""Quick steps, during which nothing happens.
 
-That is how a six-step drive spends most of its time, and it needs one current instead of three.
+`pair`: two phases conduct in series, the third carries nothing. That is how a six-step drive spends
+most of its time, and it needs one current instead of three. `coast`: no phase carries anything.
 The equations and their order are those of `kernel_step.step`.
 """
 
@@ -36,13 +37,14 @@ def pair(c: Any, s: Any, x: int, y: int, z: int, qx: int, qy: int, h: float) -> 
     it was: the diode through which the open phase starts to conduct; `OPEN` if it does not but
     another diode stops, or the speed changes sign.
     """
+    qx, qy = qx & 7, qy & 7
     link, speed = s.link, s.speed
     half = 0.5 * h
     speed_mid = speed + half * s.acceleration
     turns = (s.angle + half * 0.5 * (speed + speed_mid)) * c.turns_per_rad
-    sx = trapezoid(turns - c.shift[x], c.steepness)
-    sy = trapezoid(turns - c.shift[y], c.steepness)
-    sz = trapezoid(turns - c.shift[z], c.steepness)
+    sx = trapezoid(turns - c.crest[x], c.steepness)
+    sy = trapezoid(turns - c.crest[y], c.steepness)
+    sz = trapezoid(turns - c.crest[z], c.steepness)
     emf = s.flux * speed_mid
     ux, uy = s.rail[qx], s.rail[qy]
     ox, oy = s.offset[qx], s.offset[qy]
@@ -65,9 +67,10 @@ def pair(c: Any, s: Any, x: int, y: int, z: int, qx: int, qy: int, h: float) -> 
 
     r = 2.0 * s.winding_r + p
     inverse_l = 0.5 * c.inverse_inductance
-    w = u * link_mid + (ox - oy) - emf * (sx - sy)
-    m = i + half * (1.0 - h * s.decay) * inverse_l * (w - r * i)
-    d = h * inverse_l * (w - r * m)
+    a = h * r * inverse_l
+    k = inverse_l * (u * link_mid + (ox - oy) - emf * (sx - sy) - r * i)
+    m = i + h * (0.5 - a * (1.0 / 6.0 - a * (1.0 / 24.0))) * k
+    d = h * (1.0 - a * (0.5 - a * (1.0 / 6.0))) * k
     j = i + d
     if wrong_way(qx, j) or wrong_way(qy, -j):
         return OPEN
@@ -90,4 +93,36 @@ def pair(c: Any, s: Any, x: int, y: int, z: int, qx: int, qy: int, h: float) -> 
     commit(
         s, h, link_end, supply, leak, 2.0 * square, lost, speed_mid, speed_end, rate, abs(j), u * j
     )
+    return DONE
+
+
+@compiled
+def coast(c: Any, s: Any, h: float) -> int:
+    """Advance by `h` seconds with no current in any phase.
+
+    Returns
+    -------
+    As for `pair`: `DONE`, or `OPEN` with `s` as it was, if the motor might begin to feed the link
+    or the speed would change sign.
+    """
+    link, speed = s.link, s.speed
+    half = 0.5 * h
+    speed_mid = speed + half * s.acceleration
+    emf = s.flux * speed_mid
+    if 2.0 * abs(emf) > link:
+        return OPEN
+    rate = acceleration(c, s, 0.0, speed_mid)
+    speed_end = speed + h * rate
+    if speed * speed_end < 0.0:
+        return OPEN
+    leak = s.conductance * link
+    supply = supply_current(c, s, link, leak, supply_gain(c, h))
+    change = h * (supply - leak) * c.inverse_capacitance
+    for phase in range(3):
+        s.q[phase] = OPEN
+        s.seen_i[phase] = 0.0
+    s.seen_link = link + 0.5 * change
+    s.seen_turns = (s.angle + half * 0.5 * (speed + speed_mid)) * c.turns_per_rad
+    s.seen_emf = emf
+    commit(s, h, link + change, supply, leak, 0.0, 0.0, speed_mid, speed_end, rate, 0.0, 0.0)
     return DONE

@@ -13,17 +13,20 @@ from hil.twin.kernel_motor import hall_pattern, trapezoid
 from hil.twin.port import BUTTON_TRIP, INPUTS
 
 # compiled arithmetic on 64 bits needs every constant unsigned
-_U12, _U16, _U25, _U27 = np.uint64(12), np.uint64(16), np.uint64(25), np.uint64(27)
-_U32, _U48, _LOW = np.uint64(32), np.uint64(48), np.uint64(0xFFFF)
+_U8, _U12, _U16, _U25 = np.uint64(8), np.uint64(12), np.uint64(16), np.uint64(25)
+_U27, _U32, _SUM = np.uint64(27), np.uint64(32), np.uint64(0xFFFF)
+_BYTES = np.uint64(0x00FF00FF00FF00FF)
 _SCRAMBLE = np.uint64(2685821657736338717)
+#: Four bytes add up to 510 on average, with this reciprocal of their standard deviation.
+_MEAN, _UNIT = 510.0, 1.0 / math.sqrt(4.0 * (256.0**2 - 1.0) / 12.0)
 
 
 @inlined
-def noise(s: Any) -> float:
-    """Next sample of a nearly normal distribution, mean 0, standard deviation 1.
+def noise(s: Any) -> tuple[float, float]:
+    """Next two samples of a nearly normal distribution, mean 0, standard deviation 1.
 
-    Sum of the four 16-bit parts of a xorshift64* output (Marsaglia 2003, Vigna 2016), so it is
-    bounded at 3.46; the generator's state is the drive's own.
+    Each is the sum of four bytes of a xorshift64* output (Marsaglia 2003, Vigna 2016), so it is
+    bounded at 3.45; the generator's state is the drive's own.
     """
     x = s.seed
     x ^= x >> _U12
@@ -31,26 +34,18 @@ def noise(s: Any) -> float:
     x ^= x >> _U27
     s.seed = x
     x *= _SCRAMBLE
-    total = (x & _LOW) + (x >> _U16 & _LOW) + (x >> _U32 & _LOW) + (x >> _U48)
-    return (float(total) / 65535.0 - 2.0) * math.sqrt(3.0)
+    pairs = (x & _BYTES) + (x >> _U8 & _BYTES)
+    fours = pairs + (pairs >> _U16)
+    first, second = np.int64(fours & _SUM), np.int64(fours >> _U32 & _SUM)
+    return (first - _MEAN) * _UNIT, (second - _MEAN) * _UNIT
 
 
 @inlined
 def convert(
-    s: Any,
-    true: float,
-    gain: float,
-    offset: float,
-    sigma: float,
-    step: float,
-    low: float,
-    high: float,
+    true: float, gain: float, offset: float, noise: float, step: float, low: float, high: float
 ) -> float:
     """Reading of a converter: gain, offset, noise, range, quantisation."""
-    value = gain * true + offset
-    if sigma > 0.0:
-        value += sigma * noise(s)
-    value = min(high, max(low, value))
+    value = min(high, max(low, gain * true + offset + noise))
     return math.floor(value / step + 0.5) * step if step > 0.0 else value
 
 
@@ -88,9 +83,9 @@ def sample(c: Any, s: Any, ga: int, gb: int, gc: int) -> None:
     i = carray(pointer(c.block), 1, INPUTS)[0]
     turns, emf, link = s.seen_turns, s.seen_emf, s.seen_link
     ia, ib, ic = s.seen_i[0], s.seen_i[1], s.seen_i[2]
-    ea = emf * trapezoid(turns - c.shift[0], c.steepness)
-    eb = emf * trapezoid(turns - c.shift[1], c.steepness)
-    ec = emf * trapezoid(turns - c.shift[2], c.steepness)
+    ea = emf * trapezoid(turns - c.crest[0], c.steepness)
+    eb = emf * trapezoid(turns - c.crest[1], c.steepness)
+    ec = emf * trapezoid(turns - c.crest[2], c.steepness)
     va = terminal(s, s.q[0], ia)
     vb = terminal(s, s.q[1], ib)
     vc = terminal(s, s.q[2], ic)
@@ -106,15 +101,23 @@ def sample(c: Any, s: Any, ga: int, gb: int, gc: int) -> None:
     if s.q[2] == OPEN:
         vc = open_terminal(c, s, gc, s.closed & 32, star + ec)
     bus = s.rail[s.q[0]] * ia + s.rail[s.q[1]] * ib + s.rail[s.q[2]] * ic
-    i.v_bus = _voltage(c, s, link)
-    i.v_phase[0] = _voltage(c, s, va)
-    i.v_phase[1] = _voltage(c, s, vb)
-    i.v_phase[2] = _voltage(c, s, vc)
-    i.i_bus = _current(c, s, bus)
+    v1, v2, v3, v4, i1, i2, i3, i4 = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
+    if c.voltage_noise > 0.0:
+        v1, v2 = noise(s)
+        v3, v4 = noise(s)
+    if c.current_noise > 0.0:
+        i1, i2 = noise(s)
+    i.v_bus = _voltage(c, link, v1)
+    i.v_phase[0] = _voltage(c, va, v2)
+    i.v_phase[1] = _voltage(c, vb, v3)
+    i.v_phase[2] = _voltage(c, vc, v4)
+    i.i_bus = _current(c, bus, i1)
     if c.phase_shunts != 0:
-        i.i_phase[0] = _current(c, s, ia)
-        i.i_phase[1] = _current(c, s, ib)
-        i.i_phase[2] = _current(c, s, ic)
+        if c.current_noise > 0.0:
+            i3, i4 = noise(s)
+        i.i_phase[0] = _current(c, ia, i2)
+        i.i_phase[1] = _current(c, ib, i3)
+        i.i_phase[2] = _current(c, ic, i4)
     i.t_stage = s.junction_t
     i.pot = s.pot
     i.hall = hall_pattern(turns, c.hall_a, c.hall_b, c.hall_c, c.hall_inverted, s.closed)
@@ -124,13 +127,12 @@ def sample(c: Any, s: Any, ga: int, gb: int, gc: int) -> None:
 
 
 @inlined
-def _voltage(c: Any, s: Any, true: float) -> float:
+def _voltage(c: Any, true: float, unit: float) -> float:
     return convert(
-        s,
         true,
         c.voltage_gain,
         c.voltage_offset,
-        c.voltage_noise,
+        c.voltage_noise * unit,
         c.voltage_step,
         0.0,
         c.voltage_limit,
@@ -138,13 +140,12 @@ def _voltage(c: Any, s: Any, true: float) -> float:
 
 
 @inlined
-def _current(c: Any, s: Any, true: float) -> float:
+def _current(c: Any, true: float, unit: float) -> float:
     return convert(
-        s,
         true,
         c.current_gain,
         c.current_offset,
-        c.current_noise,
+        c.current_noise * unit,
         c.current_step,
         -c.current_limit,
         c.current_limit,

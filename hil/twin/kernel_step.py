@@ -1,9 +1,9 @@
 """One integration step between two switching edges.
 
-Explicit midpoint rule for the phase currents with the back-EMF taken at the predicted middle of
-the step; exact exponential (in Pade form) for the DC link behind the supply's resistance; the
-speed from the mean torque, the angle from the mean speed. All are of second order. A step ends
-early where a diode current or the speed passes zero.
+Phase currents: exponential rule, with the back-EMF and the link voltage of the predicted middle of
+the step. DC link behind the supply's resistance: exponential too. Speed from the mean torque, angle
+from the mean speed. All are of second order at least. A step ends early where a diode current or
+the speed passes zero.
 """
 
 from __future__ import annotations
@@ -159,6 +159,7 @@ def step(  # noqa: PLR0915 - three phases, kept in registers
     -------
     Time advanced, s: less than `h` if a diode current or the speed has come to zero.
     """
+    qa, qb, qc = qa & 7, qb & 7, qc & 7
     ia, ib, ic, link, speed = s.i[0], s.i[1], s.i[2], s.link, s.speed
     na, nb, nc = connected(qa), connected(qb), connected(qc)
     count = na + nb + nc
@@ -169,6 +170,7 @@ def step(  # noqa: PLR0915 - three phases, kept in registers
     oa, ob, oc = s.offset[qa], s.offset[qb], s.offset[qc]
     pa, pb, pc = s.resistance[qa], s.resistance[qb], s.resistance[qc]
     ra, rb, rc = s.winding_r + pa, s.winding_r + pb, s.winding_r + pc
+    decay = (s.winding_r + (na * pa + nb * pb + nc * pc) * share) * c.inverse_inductance
     leak = s.conductance * link
     first_drain = ua * ia + ub * ib + uc * ic + leak
     za, zb, zc, at_rest, final = False, False, False, False, False
@@ -176,9 +178,9 @@ def step(  # noqa: PLR0915 - three phases, kept in registers
         half = 0.5 * h
         speed_mid = speed + half * s.acceleration
         turns = (s.angle + half * 0.5 * (speed + speed_mid)) * c.turns_per_rad
-        sa = trapezoid(turns - c.shift[0], c.steepness)
-        sb = trapezoid(turns - c.shift[1], c.steepness)
-        sc = trapezoid(turns - c.shift[2], c.steepness)
+        sa = trapezoid(turns - c.crest[0], c.steepness)
+        sb = trapezoid(turns - c.crest[1], c.steepness)
+        sc = trapezoid(turns - c.crest[2], c.steepness)
         emf = s.flux * speed_mid
 
         # DC link: predict its middle, for the voltages of this step
@@ -186,19 +188,18 @@ def step(  # noqa: PLR0915 - three phases, kept in registers
         supply = supply_current(c, s, link, first_drain, gain)
         link_mid = link + half * (supply - first_drain) * c.inverse_capacitance
 
-        # phase currents: slope at the start, mean over the step, end. The factor on the way to
-        # the mean makes the resistive decay right to third order.
-        to_mean = half * (1.0 - h * s.decay)
-        wa = na * (ua * link_mid + oa - emf * sa)
-        wb = nb * (ub * link_mid + ob - emf * sb)
-        wc = nc * (uc * link_mid + oc - emf * sc)
-        fa, fb, fc = wa - ra * ia, wb - rb * ib, wc - rc * ic
+        # phase currents: slope at the start, mean over the step, change; the decay through the
+        # resistance, which is nearly the same in all phases, right to third order
+        x = h * decay
+        fa = na * (ua * link_mid + oa - emf * sa - ra * ia)
+        fb = nb * (ub * link_mid + ob - emf * sb - rb * ib)
+        fc = nc * (uc * link_mid + oc - emf * sc - rc * ic)
         star = (fa + fb + fc) * share
         ka, kb, kc = la * (fa - star), lb * (fb - star), lc * (fc - star)
+        to_mean = h * (0.5 - x * (1.0 / 6.0 - x * (1.0 / 24.0)))
+        to_end = h * (1.0 - x * (0.5 - x * (1.0 / 6.0)))
         ma, mb, mc = ia + to_mean * ka, ib + to_mean * kb, ic + to_mean * kc
-        fa, fb, fc = wa - ra * ma, wb - rb * mb, wc - rc * mc
-        star = (fa + fb + fc) * share
-        da, db, dc = h * la * (fa - star), h * lb * (fb - star), h * lc * (fc - star)
+        da, db, dc = to_end * ka, to_end * kb, to_end * kc
         ja, jb, jc = ia + da, ib + db, ic + dc
 
         # speed

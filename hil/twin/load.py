@@ -11,6 +11,9 @@ from hil.twin.jit import inlined
 #: Mean of a rectified sine, and what is left above it.
 _MEAN = 2 / math.pi
 _CREST = 1 - _MEAN
+#: Coefficients of the sine of an angle in turns.
+_S1, _S3, _S5 = math.tau, -(math.tau**3) / 6, math.tau**5 / 120
+_S7, _S9 = -(math.tau**7) / 5040, math.tau**9 / 362880
 
 
 class Pulsation(IntEnum):
@@ -53,12 +56,22 @@ class LoadParameters:
 
 
 @inlined
-def load_torque(mean: float, pulsation: float, pulses: float, shape: int, angle: float) -> float:
-    """Load torque in N m, at a shaft angle in rad; see `LoadParameters`."""
+def sine(turns: float) -> float:
+    """Sine of an angle in turns, to 4e-6: the Taylor series up to the ninth power."""
+    x = turns - math.floor(turns + 0.5)
+    a = 0.25 - abs(abs(x) - 0.25)
+    b = a * a
+    series = a * (_S1 + b * (_S3 + b * (_S5 + b * (_S7 + b * _S9))))
+    return series if x >= 0.0 else -series
+
+
+@inlined
+def load_torque(mean: float, pulsation: float, pulses: float, shape: int, turns: float) -> float:
+    """Load torque in N m, at a shaft angle in turns; see `LoadParameters`."""
     if pulsation == 0.0:
         return mean
     if shape == 0:
-        wave = math.sin(pulses * angle)
+        wave = sine(pulses * turns)
     else:
-        wave = (abs(math.sin(0.5 * pulses * angle)) - _MEAN) / _CREST
+        wave = (abs(sine(0.5 * pulses * turns)) - _MEAN) / _CREST
     return max(0.0, mean + pulsation * wave)

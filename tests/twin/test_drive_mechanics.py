@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from hil.twin.drive import Drive
-from hil.twin.load import LoadParameters, Pulsation, load_torque
+from hil.twin.load import LoadParameters, Pulsation, load_torque, sine
 from hil.twin.parameters import DriveParameters, MotorParameters, SensingParameters
 
 MOTOR = MotorParameters(cogging=0.0, coulomb=0.01, static_ratio=1.3, initial_angle_deg=15.0)
@@ -170,14 +170,19 @@ def test_swapped_phases_turn_the_other_way(scripted):
     assert drive.speed_rpm == pytest.approx(-2200, rel=0.1)
 
 
+def test_sine_in_turns():
+    turns = np.linspace(-3, 3, 10001)
+    assert [sine(x) for x in turns] == pytest.approx(np.sin(math.tau * turns), abs=4e-6)
+
+
 def test_load_shapes_have_mean_zero_and_peak_one():
-    angle = np.linspace(0, math.tau, 6001)[:-1]
+    turns = np.linspace(0, 1, 6001)[:-1]
     for shape in Pulsation:
-        torque = np.array([load_torque(2.0, 1.0, 6, int(shape), a) for a in angle])
+        torque = np.array([load_torque(2.0, 1.0, 6, int(shape), x) for x in turns])
         assert torque.mean() == pytest.approx(2.0, abs=1e-5)
         assert torque.max() == pytest.approx(3.0, abs=1e-5)
-        assert np.allclose(torque[:1000], torque[1000:2000], atol=1e-9)  # six pulses a turn
-    assert load_torque(0.1, 1.0, 6, int(Pulsation.SINE), -math.pi / 12) == 0.0  # never drives
+        assert np.allclose(torque[:1000], torque[1000:2000], atol=1e-6)  # six pulses a turn
+    assert load_torque(0.1, 1.0, 6, int(Pulsation.SINE), -1 / 24) == 0.0  # never drives
 
 
 @pytest.mark.parametrize("wrong", [{"mean": -1.0}, {"pulsation": math.nan}, {"pulses": -1}])
