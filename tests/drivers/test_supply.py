@@ -86,6 +86,13 @@ def test_a_silently_clamped_value_is_found_by_reading_back(bench):
     assert instrument.points["VOLT"] == 5.0
 
 
+def test_an_error_counts_even_if_the_value_reads_back_as_set(bench):
+    _, supply, instrument = bench
+    instrument.error('-221,"Settings conflict"')
+    with pytest.raises(InstrumentError, match='reads back 5 V; the instrument says -221,"Settings'):
+        supply.set_voltage(5.0)
+
+
 def test_a_rounded_value_is_no_error(bench):
     _, supply, instrument = bench
     instrument.special["VOLT?"] = "23.985"
