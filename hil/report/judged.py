@@ -10,7 +10,7 @@ from hil.core.band import Band
 from hil.core.measure import Measure
 from hil.core.record import ItemResult
 from hil.core.verdict import SEVERITY, Judgement, Verdict, combine
-from hil.report.numbers import NOTHING, in_unit, margin, measured, plain, share
+from hil.report.numbers import NOTHING, in_unit, limits, margin, measured, plain, share
 from hil.store.table import judged
 
 #: Word shown where a measure has no band.
@@ -85,7 +85,7 @@ def _row(measure: Measure, repeat: int, judgement: Judgement | None) -> Row:
     return Row(
         measure.name,
         measured(measure),
-        str(band) if band else NOTHING,
+        limits(band) if band else NOTHING,
         margin(judgement.margin, measure.unit) if judgement else NOTHING,
         judgement.verdict.value if judgement else NO_BAND,
         band.rule.value if band else NOTHING,
@@ -104,7 +104,9 @@ def _spread(
     verdicts = [judgement.verdict for _, judgement in group if judgement]
     margins = [j.margin for _, j in group if j is not None and j.margin is not None]
     met = f"{verdicts.count(Verdict.PASS) if band else len(values)} of {len(group)}"
-    if len(values) < len(group):
+    if not values:
+        met += f" ({measured(group[0][0])})"
+    elif len(values) < len(group):
         met += f" ({len(group) - len(values)} without a value)"
     return Spread(
         name,
@@ -114,7 +116,7 @@ def _spread(
             if values
             else (NOTHING,) * 3
         ),
-        str(band) if band else NOTHING,
+        limits(band) if band else NOTHING,
         margin(min(margins), unit) if margins else NOTHING,
         combine(verdicts).value if band else NO_BAND,
     )

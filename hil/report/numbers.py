@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from hil.core.band import Band
 from hil.core.measure import Measure
 
 #: Coverage factor of the expanded uncertainty that reports show (about 95 %, JCGM 100:2008, 6.2).
@@ -29,6 +30,13 @@ def measured(measure: Measure) -> str:
     return f"{fixed(measure.value, places)} ± {fixed(expanded, places)}{unit}"
 
 
+def limits(band: Band) -> str:
+    """A pass band in words."""
+    if band.low is not None and band.low == band.high:
+        return f"exactly {band.low:g}{_unit(band.unit)}"
+    return str(band)
+
+
 def in_unit(value: float | None, unit: str) -> str:
     """A number with its unit, a dash for none."""
     return NOTHING if value is None else f"{plain(value)}{_unit(unit)}"
@@ -42,9 +50,14 @@ def margin(value: float | None, unit: str) -> str:
 
 
 def plain(value: float, digits: int = 4) -> str:
-    """`value` to `digits` significant digits, whole digits never rounded away."""
-    if value == 0 or not math.isfinite(value):
+    """`value` to `digits` significant digits; whole digits are never rounded away.
+
+    A whole number is shown as one: most are counts.
+    """
+    if not math.isfinite(value):
         return f"{value:g}"
+    if value == round(value) and abs(value) < 1e9:
+        return f"{value + 0.0:.0f}"
     if not 1e-4 <= abs(value) < 1e9:
         return f"{value:.{digits - 1}e}"
     return fixed(value, max(0, _places(value, digits)))

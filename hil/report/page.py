@@ -13,7 +13,7 @@ from markupsafe import Markup
 
 from hil.report.content import contents, reports_on
 from hil.report.items import Standing, counts, listing, overall, worst_first
-from hil.report.numbers import lasting
+from hil.report.numbers import NOTHING, lasting
 from hil.store.atomic import replace_file
 from hil.store.reading import RunRecord
 
@@ -99,7 +99,7 @@ def _environment() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.globals["Standing"] = Standing
+    environment.globals.update(Standing=Standing, nothing=NOTHING)
     environment.filters["sign"] = _sign
     return environment
 

@@ -73,7 +73,7 @@ def test_repetitions_that_never_gave_a_value(make_result: Callable[..., ItemResu
     result = replace(make_result("a", Verdict.PASS), measures=(lost, lost), repeats=(1, 2))
     (spread,) = tables(result).spreads
     assert (spread.met, spread.low, spread.verdict) == (
-        "0 of 2 (2 without a value)",
+        "0 of 2 (missing data: no channel)",
         "\u2013",
         NO_BAND,
     )

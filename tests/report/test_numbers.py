@@ -6,8 +6,19 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from hil.core.band import Band
 from hil.core.measure import Measure, Outcome
-from hil.report.numbers import NOTHING, fixed, in_unit, lasting, margin, measured, plain, share
+from hil.report.numbers import (
+    NOTHING,
+    fixed,
+    in_unit,
+    lasting,
+    limits,
+    margin,
+    measured,
+    plain,
+    share,
+)
 
 
 @pytest.mark.parametrize(
@@ -55,9 +66,17 @@ def test_what_is_shown_lies_within_the_uncertainty(value: float, uncertainty: fl
 def test_whole_digits_are_never_rounded_away() -> None:
     assert plain(123456.7) == "123457"
     assert plain(0.0) == "0"
+    assert plain(1.0) == "1"
+    assert plain(1.25) == "1.250"
     assert plain(1.5e-7) == "1.500e-07"
     assert fixed(-0.0001, 2) == "0.00"
     assert plain(math.inf) == "inf"
+
+
+def test_a_band_of_one_value_is_not_told_as_a_range() -> None:
+    assert limits(Band("m", 1.0, 1.0, "1")) == "exactly 1"
+    assert limits(Band("m", 0.5, 1.0, "V")) == "0.5 to 1 V"
+    assert limits(Band("m", None, 1.0, "V")) == "at most 1 V"
 
 
 def test_margins_have_a_sign() -> None:
@@ -68,8 +87,8 @@ def test_margins_have_a_sign() -> None:
 
 
 def test_units_of_plain_numbers_are_not_printed() -> None:
-    assert in_unit(2.0, "1") == "2.000"
-    assert in_unit(2.0, "V") == "2.000 V"
+    assert in_unit(2.0, "1") == "2"
+    assert in_unit(2.0, "V") == "2 V"
     assert in_unit(None, "V") == NOTHING
 
 

@@ -177,7 +177,7 @@ def test_a_sketch_says_what_it_shows(make_trace: Callable[..., Trace], started: 
     current = panels(make_trace(), result, 1, 1000)[1]
     low, high = (f"{value:.4g}" for value in current.range)
     assert described(current, 3.0) == (
-        f"Current {low} to {high} A over 3.000 s: reported by firmware (dashed), reported peak "
+        f"Current {low} to {high} A over 3 s: reported by firmware (dashed), reported peak "
         "(dotted), supply readback (solid); limits peak-current max 3.5 A"
     )
 

@@ -40,7 +40,7 @@
           hovertemplate: "%{y:.5~g} " + panel.unit
         });
         legend.push("<span style='color:" + colour(series.style) + "'>" +
-          { solid: "\u2501\u2501", dash: "\u2578\u2578", dot: "\u2509\u2509" }[series.style] + "</span> " + series.name);
+          { solid: "\u2501\u2501", dash: "\u2578\u2578", dot: "\u2026\u2026" }[series.style] + "</span> " + series.name);
       });
       layout["yaxis" + (p ? p + 1 : "")] = {
         domain: [Math.max(0, bottom), top - gap], title: narrow ? undefined : { text: panel.unit, standoff: 4 },
