@@ -20,7 +20,7 @@ PANELS: tuple[tuple[str, str, dict[str, str]], ...] = (
         "rpm",
         {
             "reported.setpoint": "set point",
-            "reported.speed": "reported by firmware",
+            "reported.speed": "firmware",
             "witness.speed": "tachometer",
         },
     ),
@@ -28,8 +28,8 @@ PANELS: tuple[tuple[str, str, dict[str, str]], ...] = (
         "Current",
         "A",
         {
-            "reported.current": "reported by firmware",
-            "reported.peak": "reported peak",
+            "reported.current": "firmware",
+            "reported.peak": "firmware peak",
             "supply.current": "supply readback",
         },
     ),
@@ -37,12 +37,12 @@ PANELS: tuple[tuple[str, str, dict[str, str]], ...] = (
         "Voltage",
         "V",
         {
-            "reported.voltage": "reported by firmware",
+            "reported.voltage": "firmware",
             "supply.voltage": "supply readback",
         },
     ),
     ("Shaft angle", "deg", {"witness.position": "tachometer"}),
-    ("Power stage", "degC", {"reported.temperature": "reported by firmware"}),
+    ("Power stage", "degC", {"reported.temperature": "firmware"}),
 )
 #: Line styles by where a number comes from: independent instruments, the firmware, and what is
 #: neither of the two (a set point, a held peak). Everywhere the same, so that it is learnt once.

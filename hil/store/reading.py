@@ -39,7 +39,7 @@ class RunRecord:
     def interrupted(self) -> tuple[ItemStart, ...]:
         """Items that began and left no result before they began again or the record ended.
 
-        Empty while the run may still be going on is not promised: an item in progress is here.
+        While a run is going on, the item in progress is among them.
         """
         lost: list[ItemStart] = []
         open_items: dict[str, ItemStart] = {}

@@ -44,20 +44,20 @@ def test_panels_in_order_with_their_lines(
         (
             "Speed",
             "rpm",
-            [("set point", "dot"), ("reported by firmware", "dash"), ("tachometer", "solid")],
+            [("set point", "dot"), ("firmware", "dash"), ("tachometer", "solid")],
         ),
         (
             "Current",
             "A",
             [
-                ("reported by firmware", "dash"),
-                ("reported peak", "dot"),
+                ("firmware", "dash"),
+                ("firmware peak", "dot"),
                 ("supply readback", "solid"),
             ],
         ),
-        ("Voltage", "V", [("reported by firmware", "dash"), ("supply readback", "solid")]),
+        ("Voltage", "V", [("firmware", "dash"), ("supply readback", "solid")]),
         ("Shaft angle", "deg", [("tachometer", "solid")]),
-        ("Power stage", "degC", [("reported by firmware", "dash")]),
+        ("Power stage", "degC", [("firmware", "dash")]),
     ]
     assert all(s.t.size <= 300 for p in found for s in p.series)
 
@@ -177,7 +177,7 @@ def test_a_sketch_says_what_it_shows(make_trace: Callable[..., Trace], started: 
     current = panels(make_trace(), result, 1, 1000)[1]
     low, high = (f"{value:.4g}" for value in current.range)
     assert described(current, 3.0) == (
-        f"Current {low} to {high} A over 3 s: reported by firmware (dashed), reported peak "
+        f"Current {low} to {high} A over 3 s: firmware (dashed), firmware peak "
         "(dotted), supply readback (solid); limits peak-current max 3.5 A"
     )
 

@@ -51,7 +51,9 @@
         text: "<b>" + panel.title + "</b> " + panel.unit + (narrow ? "<br>" : " &#160; ") + legend.join(" &#160; "),
         align: "left", font: { size: narrow ? 10 : 12 }
       });
+      var raised = 0;
       panel.limits.forEach(function (limit) {
+        var late = limit.level > 0.55 * data.end; // its label would leave the chart on the right
         var style = { color: colour("limit"), width: 1.4, dash: "longdashdot" };
         shapes.push(limit.across
           ? { type: "line", xref: "paper", x0: 0, x1: 1, yref: y, y0: limit.level, y1: limit.level, line: style }
@@ -59,8 +61,8 @@
         notes.push(limit.across
           ? { xref: "paper", x: 1, xanchor: "right", yref: y, y: limit.level, yanchor: "bottom", showarrow: false,
               text: escape(limit.label), font: { size: 10, color: colour("limit") }, bgcolor: colour("paper"), borderpad: 1 }
-          : { xref: "x", x: limit.level, xanchor: "left", yref: y + " domain", y: 0.06, yanchor: "bottom", showarrow: false,
-              text: " " + escape(limit.label), font: { size: 10, color: colour("limit") }, bgcolor: colour("paper"), borderpad: 1 });
+          : { xref: "x", x: limit.level, xanchor: late ? "right" : "left", yref: y + " domain", y: 0.06 + 0.18 * raised++, yanchor: "bottom", showarrow: false,
+              text: escape(limit.label), font: { size: 10, color: colour("limit") }, bgcolor: colour("paper"), borderpad: 1 });
       });
     });
     var last = -1, level = 0;
