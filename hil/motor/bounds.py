@@ -54,6 +54,24 @@ def lossless_bus_peak(
     return math.sqrt(voltage**2 + 2.0 * recovered * max(0.0, released) / capacitance)
 
 
+def highest_braking_speed(
+    *, limit: float, voltage: float, inertia: float, capacitance: float
+) -> float:
+    """Speed in rpm from which a full stop, without losses, raises the link just to `limit` V.
+
+    Raises
+    ------
+    ValueError
+        If `limit` does not lie above `voltage`, or without inertia.
+    """
+    _check(limit=limit, voltage=voltage, capacitance=capacitance)
+    if limit <= voltage:
+        raise ValueError(f"the limit {limit:g} V does not lie above {voltage:g} V")
+    if not inertia > 0.0:
+        raise ValueError(f"inertia must be above zero, found {inertia!r}")
+    return math.sqrt(capacitance * (limit**2 - voltage**2) / inertia) * 30.0 / math.pi
+
+
 def capacitance_to_stay_below(
     *, limit: float, voltage: float, inertia: float, speed_rpm: float
 ) -> float:
