@@ -12,8 +12,8 @@ from hil.twin.kernel_memory import CONSTANTS
 from hil.twin.parameters import DriveParameters
 from hil.twin.port import FirmwareBinding
 
-#: Longest integration step: in s, a hair more than a period of 20 kHz, and in electrical time
-#: constants of the winding.
+#: Longest integration step: in s, a hair more than a period of 20 kHz; and as a share of the
+#: shortest time constant of the circuit that the step does not solve exactly.
 LONGEST_STEP = 50e-6 * (1 + 1e-9)
 LONGEST_SHARE = 0.05
 
@@ -55,7 +55,7 @@ def constants_of(parameters: DriveParameters, firmware: FirmwareBinding) -> npt.
         "hall_c": hall[2],
         "hall_inverted": sum(on << line for line, on in enumerate(motor.hall_inverted)),
         "period": 1.0 / bridge.pwm_hz,
-        "longest": min(LONGEST_STEP, LONGEST_SHARE * motor.inductance / motor.resistance),
+        "longest": _longest_step(parameters),
         "dead_time": bridge.dead_time,
         "on_resistance": bridge.on_resistance,
         "diode_drop": bridge.diode_drop,
@@ -110,6 +110,14 @@ def constants_of(parameters: DriveParameters, firmware: FirmwareBinding) -> npt.
         record[name] = value
     firmware.inputs()["i_phase"] = math.nan  # stays so without phase shunts
     return record
+
+
+def _longest_step(parameters: DriveParameters) -> float:
+    """Longest integration step, s: the winding and its resonance with the DC link bound it."""
+    motor = parameters.motor
+    decay = motor.inductance / motor.resistance
+    resonance = math.sqrt(motor.inductance * parameters.bridge.capacitance)
+    return min(LONGEST_STEP, LONGEST_SHARE * decay, LONGEST_SHARE * resonance)
 
 
 def _step(span: float, bits: int) -> float:

@@ -95,7 +95,7 @@ class Drive:
             self._periods += count
             self._fetch()
             if self._to_board:
-                self._refill()
+                self._refill(self._periods / self._pwm)
 
     # bench
 
@@ -177,7 +177,7 @@ class Drive:
     def feed(self, data: bytes) -> None:
         """Send bytes to the board; they arrive at the pace of the line."""
         self._to_board += data
-        self._refill()
+        self._refill(self._time)
 
     def drain(self) -> bytes:
         """Bytes from the board that have left the line by now, since the last call."""
@@ -190,11 +190,11 @@ class Drive:
         del self._from_board[:end]
         return data
 
-    def _refill(self) -> None:
+    def _refill(self, now: float) -> None:
         s = self._state
         head, tail = int(s["rx_head"]), int(s["rx_tail"])
         if head == tail:
-            s["rx_next"] = max(s["rx_next"], self._time + self._byte_time)
+            s["rx_next"] = max(s["rx_next"], now + self._byte_time)
         count = min(len(self._to_board), LINE_BUFFER - (head - tail))
         if count:
             places = np.arange(head, head + count) % LINE_BUFFER

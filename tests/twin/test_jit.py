@@ -1,0 +1,121 @@
+"""Compiled code is cached by the content of its sources and works without a place to cache."""
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from hil.twin import jit
+from hil.twin.jit import c_function, carray, compiled, moved, pointer
+from hil.twin.port import TRANSMIT
+
+COUNT = """
+import hil.twin.jit as jit
+from hil.twin.jit import compiled
+from hil.twin.kernel_heat import copper_ratio
+print(jit.cache_folder())
+print(round(copper_ratio(100.0, 20.0), 6))
+print(sum(copper_ratio.stats.cache_hits.values()))
+"""
+
+
+@compiled
+def reach(address: int, offset: int) -> float:
+    return carray(moved(pointer(address), offset), 1, np.float64)[0]
+
+
+@c_function(TRANSMIT)
+def double(_data, capacity):
+    return 2 * capacity
+
+
+def test_pointers_reach_into_memory():
+    memory = np.array([1.0, 2.0, 3.0])
+    assert [reach(memory.ctypes.data, 8 * k) for k in range(3)] == [1, 2, 3]
+
+
+def test_c_functions_have_an_address_and_the_c_convention():
+    assert double.address > 0
+    assert double.ctypes(None, 21) == 42
+
+
+def run(home: Path) -> list[str]:
+    environment = os.environ | {"XDG_CACHE_HOME": str(home)}
+    environment.pop("NUMBA_CACHE_DIR", None)
+    done = subprocess.run(
+        [sys.executable, "-c", COUNT],
+        capture_output=True,
+        text=True,
+        check=True,
+        env=environment,
+        cwd=home,
+    )
+    return done.stdout.split()
+
+
+def test_the_second_process_finds_the_code_of_the_first(tmp_path):
+    first, second = run(tmp_path), run(tmp_path)
+    assert first[0] == second[0]
+    assert first[0].startswith(str(tmp_path / "hil-twin"))
+    assert (first[1], second[1]) == ("1.314342", "1.314342")
+    assert (first[2], second[2]) == ("0", "1")
+
+
+def test_without_a_writable_cache_it_still_compiles(tmp_path):
+    blocked = tmp_path / "blocked"
+    blocked.write_text("a file where the folder should be")
+    assert run_without(blocked) == "1.314342"
+
+
+def run_without(home: Path) -> str:
+    environment = os.environ | {"XDG_CACHE_HOME": str(home)}
+    environment.pop("NUMBA_CACHE_DIR", None)
+    done = subprocess.run(
+        [sys.executable, "-c", COUNT],
+        capture_output=True,
+        text=True,
+        check=True,
+        env=environment,
+        cwd=home.parent,
+    )
+    return done.stdout.split()[1]
+
+
+def test_the_folder_depends_on_the_sources(monkeypatch, tmp_path):
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path))
+    twin = tmp_path / "twin"
+    twin.mkdir()
+    (twin / "jit.py").write_text("one")
+    (twin / "kernel.py").write_text("import hil.twin.jit")
+    (twin / "wire.py").write_text("plain")
+    monkeypatch.setattr(jit, "__file__", str(twin / "jit.py"))
+
+    def folder() -> Path:
+        jit.cache_folder.cache_clear()
+        return jit.cache_folder()
+
+    try:
+        first = folder()
+        (twin / "wire.py").write_text("plain still")
+        assert folder() == first
+        (twin / "kernel.py").write_text("import hil.twin.jit # changed")
+        second = folder()
+        assert second != first
+        os.utime(first, (0, 0))
+        (twin / "kernel.py").write_text("import hil.twin.jit # changed again")
+        folder()
+        assert not first.exists()  # nobody used it for a month
+        assert second.exists()
+    finally:
+        monkeypatch.undo()
+        jit.cache_folder.cache_clear()
+
+
+@pytest.mark.parametrize("home", ["", "/somewhere/else"])
+def test_cache_home_follows_the_environment(monkeypatch, home):
+    monkeypatch.setenv("XDG_CACHE_HOME", home)
+    expected = Path(home) if home else Path.home() / ".cache"
+    assert jit.cache_home() == expected / "hil-twin"
