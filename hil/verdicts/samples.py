@@ -8,10 +8,10 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from scipy.special import betaincinv
+from scipy.special import betainc, betaincinv
 
 from hil.core.band import Band
-from hil.core.measure import Measure
+from hil.core.measure import Measure, Outcome
 from hil.core.verdict import Judgement, Verdict
 
 
@@ -121,8 +121,6 @@ def judge_rate(target: RateTarget, successes: int, trials: int) -> tuple[Measure
     """
     band = Band("success-rate", target.at_least, None, "%")
     if trials == 0:
-        from hil.core.measure import Outcome
-
         nothing = Measure.absent("success-rate", "%", Outcome.TOO_FEW_SAMPLES, "no trial was run")
         return nothing, Judgement(
             band, nothing, Verdict.UNDECIDED, "success rate: no trial was run, so nothing is shown"
@@ -174,8 +172,6 @@ def demonstrated(successes: int, trials: int, at_least: float) -> float:
     ValueError
         If the numbers are no sample.
     """
-    from scipy.special import betainc
-
     _check(successes, trials)
     if successes == 0:
         return 0.0

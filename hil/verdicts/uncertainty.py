@@ -5,8 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 
-from scipy.special import ndtr
-from scipy.stats import t as student
+from scipy.special import ndtr, ndtri, stdtrit
 
 #: Coverage factor for about 95 % (JCGM 100:2008, 6.2; JCGM 106:2012, 8.3).
 COVERAGE = 2.0
@@ -77,8 +76,10 @@ def coverage_factor(confidence: float, freedom: float = math.inf) -> float:
     """
     if not 0.0 < confidence < 1.0 or freedom < 1.0:
         raise ValueError(f"no coverage factor for {confidence!r} at {freedom!r} degrees of freedom")
-    whole = math.floor(freedom) if math.isfinite(freedom) else math.inf
-    return float(student.ppf(0.5 + confidence / 2.0, whole))
+    one_sided = 0.5 + confidence / 2.0
+    if math.isinf(freedom):
+        return float(ndtri(one_sided))
+    return float(stdtrit(math.floor(freedom), one_sided))
 
 
 def expanded(uncertainty: float, factor: float = COVERAGE) -> float:
