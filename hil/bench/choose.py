@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Literal
 
 from hil.bench.open import hardware_identities
 from hil.core.errors import HilError
+from hil.core.record import Identity
 from hil.plan.rig import Rig
 
 Mode = Literal["auto", "hardware", "twin"]
@@ -47,3 +48,12 @@ def choose(rig: Rig, mode: str, resources: Mapping[str, str]) -> Choice:
         )
     board = next((who for who in found if who.role == "board"), None)
     return Choice(False, f"hardware bench {rig.rig}, board {board} answers", resources)
+
+
+def is_simulated(choice: Choice, identities: Iterable[Identity]) -> bool:
+    """Whether the evidence is simulated: the twin in this process, or one served by another.
+
+    A served twin is opened like hardware and only its instruments' models (``SIM-...``) tell. One
+    simulated instrument is enough: evidence must not be half real.
+    """
+    return choice.simulated or any(who.model.startswith("SIM-") for who in identities)

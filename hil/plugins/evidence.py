@@ -130,7 +130,7 @@ class Evidence:
         counts = ", ".join(f"{n} {verdict.value}" for verdict, n in sorted(run.counts.items()))
         terminalreporter.ensure_newline()
         terminalreporter.section("bench")
-        write(f"{'SIMULATED: ' if run.choice.simulated else ''}{counts or 'nothing was run'}")
+        write(f"{'SIMULATED: ' if run.simulated else ''}{counts or 'nothing was run'}")
         if self._stopped_by:
             write(f"interrupted: {self._stopped_by}")
             if not run.unsafe:

@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from hil.bench.bench import Bench
-from hil.bench.choose import Choice, choose
+from hil.bench.choose import Choice, choose, is_simulated
 from hil.bench.describe import host_facts, limit_lines
 from hil.bench.observe import Observer
 from hil.bench.open import open_bench
@@ -69,6 +69,11 @@ class Run:
         if self._folder is None:
             self._folder = RunFolder.create(self.options.out)
         return self._folder
+
+    @property
+    def simulated(self) -> bool:
+        """Whether what is recorded is simulated evidence; known for sure once the bench is open."""
+        return is_simulated(self.choice, self._identities)
 
     def position(self, item: str) -> tuple[int, int]:
         """``(n, N)`` of item n of N."""
@@ -165,7 +170,7 @@ class Run:
             RunStart(
                 run=self.folder.name,
                 utc=utc_now(),
-                simulated=self.choice.simulated,
+                simulated=self.simulated,
                 bench=self.choice.reason,
                 rig=self.rig.rig,
                 plans=tuple(plan.name for plan in plans),

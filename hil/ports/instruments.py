@@ -47,7 +47,7 @@ class Supply(Instrument, Protocol):
     """Bench supply. Output is off after opening, and limits are set before output-on."""
 
     def prepare(self, voltage: float, current_limit: float, over_voltage: float) -> None:
-        """Set limits, then voltage; error if any reads back differently. The output is left alone."""
+        """Set limits, then voltage; error if any reads back differently. Output left alone."""
 
     def set_voltage(self, voltage: float) -> None:
         """Change the voltage set point, read back."""
