@@ -20,6 +20,9 @@ OPEN, LOW, HIGH, LOW_DIODE, HIGH_DIODE = 0, 1, 2, 3, 4
 #: Gates of one leg.
 BOTH_OFF, LOW_ON, HIGH_ON = 0, 1, 2
 
+#: Currents up to this size are what rounding leaves behind, A.
+NO_CURRENT = 1e-12
+
 _NEVER = math.inf
 
 
@@ -69,9 +72,9 @@ def path(gate: int, current: float) -> int:
     """Connection of a leg with these gates that already carries `current`."""
     if gate != BOTH_OFF:
         return gate
-    if current > 0.0:
+    if current > NO_CURRENT:
         return LOW_DIODE
-    return HIGH_DIODE if current < 0.0 else OPEN
+    return HIGH_DIODE if current < -NO_CURRENT else OPEN
 
 
 @inlined

@@ -86,7 +86,7 @@ def pair(c: Any, s: Any, x: int, y: int, z: int, qx: int, qy: int, h: float) -> 
 
     square = m * m + d * d * (1.0 / 12.0)
     lost = p * square - (ox - oy) * m
-    s.i[x], s.i[y] = j, -j
+    s.i[x], s.i[y], s.i[z] = j, -j, 0.0
     s.q[x], s.q[y], s.q[z] = qx, qy, 0
     s.seen_i[x], s.seen_i[y], s.seen_i[z] = m, -m, 0.0
     s.seen_link, s.seen_turns, s.seen_emf = link_mid, turns, emf
@@ -120,6 +120,7 @@ def coast(c: Any, s: Any, h: float) -> int:
     change = h * (supply - leak) * c.inverse_capacitance
     for phase in range(3):
         s.q[phase] = OPEN
+        s.i[phase] = 0.0
         s.seen_i[phase] = 0.0
     s.seen_link = link + 0.5 * change
     s.seen_turns = (s.angle + half * 0.5 * (speed + speed_mid)) * c.turns_per_rad

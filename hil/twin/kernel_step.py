@@ -200,7 +200,7 @@ def step(  # noqa: PLR0915 - three phases, kept in registers
         to_end = h * (1.0 - x * (0.5 - x * (1.0 / 6.0)))
         ma, mb, mc = ia + to_mean * ka, ib + to_mean * kb, ic + to_mean * kc
         da, db, dc = to_end * ka, to_end * kb, to_end * kc
-        ja, jb, jc = ia + da, ib + db, ic + dc
+        ja, jb, jc = na * (ia + da), nb * (ib + db), nc * (ic + dc)
 
         # speed
         rate = acceleration(c, s, s.flux * (sa * ma + sb * mb + sc * mc), speed_mid)

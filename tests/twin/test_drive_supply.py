@@ -261,6 +261,22 @@ def test_a_delay_of_one_period_is_one_period(scripted):
     assert first == [1, 2]
 
 
+def test_currents_end_at_exactly_zero_after_coasting(scripted):
+    for high, low in ((1, 1), (2, 1), (1, 2)):
+        firmware = scripted().commutate(0.4, high=high, low=low)
+        drive = Drive(DriveParameters(), firmware, seed=1)
+        drive.set_supply(24.0, 10.0, True)
+        drive.advance(0.1237)
+        firmware.hold([1, 1, 1], [0, 0, 0])  # short the windings first
+        drive.advance(0.5)
+        firmware.coast()
+        drive.advance(0.01)
+        assert drive.phase_currents == (0, 0, 0)
+        before = drive.steps
+        drive.advance(0.01)
+        assert drive.steps - before == 200  # one step a period is all an idle drive takes
+
+
 def test_impossible_settings_are_refused(scripted):
     drive = Drive(DriveParameters(), scripted(), seed=1)
     for call in (

@@ -109,6 +109,7 @@ class TestGates:
 
     def test_current_finds_its_diode(self):
         assert [path(BOTH_OFF, i) for i in (1.0, -1.0, 0.0)] == [3, 4, 0]
+        assert [path(BOTH_OFF, i) for i in (1e-15, -1e-15)] == [0, 0]  # rounding is no current
         assert [path(HIGH_ON, i) for i in (1.0, -1.0, 0.0)] == [2, 2, 2]
 
     def test_an_idle_star_point_keeps_the_terminals_above_the_rail(self):
