@@ -51,6 +51,11 @@ def pytest_addoption(parser: pytest.Parser) -> None:
         parser.addini(f"hil_{name}", f"as --hil-{name}: {text}", type="string", default=default)
 
 
+def pytest_configure(config: pytest.Config) -> None:
+    """Refuse values that cannot be used before anything is collected."""
+    bench_options(config)
+
+
 def bench_options(config: pytest.Config) -> BenchOptions:
     """Resolve the options.
 

@@ -51,6 +51,13 @@ def pytest_configure(config: pytest.Config) -> None:
         config.addinivalue_line("markers", f"{name}: {text}")
 
 
+def pytest_ignore_collect(collection_path: Path) -> bool | None:
+    """Leave run folders alone: they hold copies of the plans and tests that were run."""
+    if (collection_path / "record.jsonl").is_file():
+        return True
+    return None
+
+
 def pytest_collect_file(file_path: Path, parent: pytest.Collector) -> pytest.Collector | None:
     """Take files named ``*.plan.yaml``."""
     if file_path.name.endswith(".plan.yaml"):

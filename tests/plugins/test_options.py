@@ -1,0 +1,70 @@
+"""Options, their ini twins, and values that cannot be used."""
+
+import pytest
+
+from hil.plugins.options import OPTIONS
+
+
+def test_every_option_is_in_the_help_under_one_heading(lab) -> None:
+    result = lab.pytester.runpytest_inprocess("--help")
+    text = result.stdout.str()
+    assert "bench for brushless-motor firmware:" in text
+    for name in OPTIONS:
+        assert f"--hil-{name}" in text
+        assert f"hil_{name} (string)" in text
+
+
+@pytest.mark.parametrize(
+    ("args", "words"),
+    [
+        (["--hil-bench=moon"], "invalid choice: 'moon'"),
+        (["--hil-seed=soon"], "--hil-seed soon: expected a whole number"),
+        (["--hil-seed=-1"], "--hil-seed -1: expected a number from 0 to 4294967295"),
+        (["--hil-rig=nowhere.yaml"], "--hil-rig nowhere.yaml: no such file"),
+    ],
+)
+def test_a_bad_value_is_a_usage_error_that_names_option_and_value(
+    lab, args: list[str], words: str
+) -> None:
+    result = lab.pytester.runpytest_inprocess(lab.plan(), "--hil-out=runs", *args)
+    assert result.ret == pytest.ExitCode.USAGE_ERROR
+    everything = result.stdout.str() + result.stderr.str()
+    assert words in everything
+    assert "Traceback" not in everything
+    assert "INTERNALERROR" not in everything
+    assert not lab.folders
+
+
+def test_a_bad_ini_value_is_a_usage_error_too(lab) -> None:
+    lab.pytester.makeini("[pytest]\nhil_bench = moon\n")
+    result = lab.pytester.runpytest_inprocess(lab.plan())
+    assert result.ret == pytest.ExitCode.USAGE_ERROR
+    assert "hil_bench = moon: expected one of auto, hardware, twin" in result.stderr.str()
+
+
+def test_the_ini_file_sets_what_the_command_line_does_not(lab) -> None:
+    lab.pytester.makeini("[pytest]\nhil_bench = twin\nhil_seed = 7\nhil_out = night\n")
+    lab.plan()
+    assert lab.pytester.runpytest_inprocess("t.plan.yaml").ret == 0
+    (folder,) = (lab.path / "night").iterdir()
+    assert '"seed": 7' in (folder / "record.jsonl").read_text().replace('":7', '": 7')
+
+
+def test_the_command_line_wins_over_the_ini_file(lab) -> None:
+    lab.pytester.makeini("[pytest]\nhil_seed = 7\nhil_bench = hardware\n")
+    assert lab.run(lab.plan(), "--hil-seed=8").ret == 0
+    assert lab.record.start.seed == 8
+    assert lab.record.start.simulated
+
+
+def test_another_rig_may_be_given_for_a_plan(lab) -> None:
+    other = lab.rig("motor: {rated-current: 2 A}\n", "other")
+    assert lab.run(lab.plan(), f"--hil-rig={other}").ret == 0
+    assert lab.record.start.rig == "other"
+
+
+def test_a_run_folder_that_cannot_be_made_is_told(lab) -> None:
+    (lab.path / "runs").write_text("a file stands here")
+    result = lab.run(lab.plan())
+    assert result.ret != 0
+    assert "cannot make a run folder" in result.stdout.str()

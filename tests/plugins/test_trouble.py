@@ -1,0 +1,266 @@
+"""Trouble with the bench: a clear cause in one line, supply off, record whole, nobody blamed wrongly.
+
+Each case runs a plan of two items on a simulated bench that goes wrong.
+"""
+
+import pytest
+
+from hil.core.verdict import Verdict
+
+TWO = """
+  - id: first
+    scenario: start
+    speed: 1000 rpm
+    hold: 1 s
+    within: 2 s
+    bands: {success: {exactly: 1}, steady-error: {min: -5 %, max: 5 %}}
+  - id: second
+    scenario: start
+    speed: 1000 rpm
+    hold: 0.2 s
+    within: 2 s
+    bands: {success: {exactly: 1}}
+"""
+MID = 0.9  # s after power-up of the simulated bench: the shaft turns
+
+
+def check(lab, result, *, verdict: Verdict, reason: str, rest: Verdict | None = None) -> None:
+    """The first item has `verdict` for `reason`; the record is whole; every supply is off."""
+    assert result.ret == pytest.ExitCode.TESTS_FAILED
+    record = lab.record
+    first, second = record.results
+    assert first.verdict is verdict
+    assert reason in first.reason
+    assert "\n" not in first.reason
+    assert len(first.reason) < 330
+    assert second.verdict is (rest or verdict)
+    assert record.interrupted == ()
+    assert not record.unfinished
+    assert record.end.reason == "completed"
+    assert not any(lab.left_on)
+    text = result.stdout.str()
+    assert "Traceback" not in text
+    assert reason in text.replace("\n", "")
+    for name in ("junit.xml", "report.html", "measures.csv"):
+        assert (lab.folders[-1] / name).stat().st_size > 0
+
+
+def bench_fault(lab, reason: str, rest: Verdict = Verdict.BENCH_FAULT) -> None:
+    result = lab.run(lab.plan(TWO))
+    check(lab, result, verdict=Verdict.BENCH_FAULT, reason=reason, rest=rest)
+
+
+# -- before anything moves ----------------------------------------------------------------
+
+
+def test_no_such_port(lab) -> None:
+    result = lab.run(
+        lab.plan(TWO), "--hil-board=/dev/ttyUSB99",
+        "--hil-supply=TCPIP::127.0.0.1::1::SOCKET", bench="hardware",
+    )  # fmt: skip
+    # the supply comes first: without it nothing may be opened
+    check(
+        lab, result, verdict=Verdict.BENCH_FAULT, reason="bench: supply at TCPIP::127.0.0.1::1",
+        rest=Verdict.NOT_RUN,
+    )  # fmt: skip
+    result.assert_outcomes(failed=1, skipped=1)
+    result.stdout.fnmatch_lines(["t.plan.yaml Bn*", "1 bench-fault, 1 not-run"])
+
+
+def test_wrong_board(lab) -> None:
+    rig = lab.rig("board: {expect-model: OTHER-DRIVE}\n")
+    result = lab.run(lab.plan(TWO, rig=rig))
+    check(
+        lab, result, verdict=Verdict.BENCH_FAULT, rest=Verdict.NOT_RUN,
+        reason="it says 'DOSING-DRIVE', the rig file expects 'OTHER-DRIVE'",
+    )  # fmt: skip
+
+
+def test_wrong_instrument(lab) -> None:
+    rig = lab.rig("supply: {expect: OTHER-SUPPLY}\n")
+    result = lab.run(lab.plan(TWO, rig=rig))
+    check(lab, result, verdict=Verdict.BENCH_FAULT, rest=Verdict.NOT_RUN, reason="OTHER-SUPPLY")
+
+
+def test_a_silent_board(lab) -> None:
+    lab.prepare = lambda world: setattr(world, "send", lambda _data: None)
+    bench_fault(lab, "no answer to 'identify' within 0.5 s", Verdict.NOT_RUN)
+
+
+def test_garbage_on_the_line(lab) -> None:
+    def garble(world) -> None:
+        noise = bytes(range(128, 256))
+        world.receive = lambda size=65536: noise[:size]
+        world.waiting = lambda: len(noise)
+
+    lab.prepare = garble
+    bench_fault(lab, "no frame decodes: baud rate (230400) or profile", Verdict.NOT_RUN)
+
+
+def flip_bits(world) -> None:
+    """From now on one bit of every line from the board is wrong."""
+    receive = world.receive
+
+    def wrong(size: int = 65536) -> bytes:
+        return receive(size).replace(b",", b"-")
+
+    world.receive = wrong
+
+
+def test_frames_with_a_wrong_checksum(lab) -> None:
+    lab.prepare = flip_bits
+    bench_fault(lab, "bytes arrived but no frame decodes", Verdict.NOT_RUN)
+
+
+def test_a_supply_that_cannot_be_reached(lab) -> None:
+    lab.prepare = lambda world: world.unplug_instrument(
+        next(r for r, i in world.instruments.items() if i.role == "supply")
+    )
+    bench_fault(lab, "supply at TCPIP::127.0.0.1::5025::SOCKET", Verdict.NOT_RUN)
+
+
+def test_a_supply_that_does_not_answer(lab) -> None:
+    lab.prepare = lambda world: setattr(lab.instrument(world, "supply"), "silent", True)
+    bench_fault(lab, "supply at TCPIP::127.0.0.1::5025::SOCKET", Verdict.NOT_RUN)
+
+
+def test_a_supply_that_refuses_a_value_is_quoted(lab) -> None:
+    rig = lab.rig("supply: {current-limit: 25 A}\n")  # the simulated one goes to 20 A
+    result = lab.run(lab.plan(TWO, rig=rig))
+    check(
+        lab, result, verdict=Verdict.BENCH_FAULT,
+        reason="current limit set to 25 A reads back 0 A; the instrument says -222",
+    )  # fmt: skip
+
+
+def test_an_output_that_stays_off(lab) -> None:
+    lab.prepare = lambda world: setattr(lab.instrument(world, "supply"), "stuck_off", True)
+    bench_fault(lab, "output switched on but reads back off")
+
+
+def test_a_supply_that_does_not_reach_its_voltage(lab) -> None:
+    def weak(world) -> None:
+        supply = lab.instrument(world, "supply")
+        supply._measure_voltage = lambda: "11.9"
+        supply.tree.add("MEASure[:SCALar]:VOLTage[:DC]?", lambda: "11.9")
+
+    lab.prepare = weak
+    bench_fault(lab, "supply output did not settle: measured 11.900 V")
+
+
+# -- in mid-scenario ----------------------------------------------------------------------
+
+
+def test_an_unplugged_board(lab) -> None:
+    lab.strike(MID, lambda world: world.unplug_board())
+    bench_fault(lab, "reading failed, is it unplugged?")
+    assert len(lab.record.results[0].traces) == 1
+    assert len(lab.worlds) == 2  # the next item got a bench of its own
+
+
+def test_a_board_that_falls_silent(lab) -> None:
+    lab.strike(MID, lambda world: setattr(world, "waiting", lambda: 0))
+    bench_fault(lab, "no telemetry for 0.5")
+
+
+def test_a_line_that_goes_bad(lab) -> None:
+    lab.strike(MID, flip_bits)
+    bench_fault(lab, "pieces of data did not decode")
+
+
+def test_a_supply_that_trips(lab) -> None:
+    def trip(world) -> None:
+        supply = lab.instrument(world, "supply")
+        supply.levels["protection"] = 20.0
+
+    lab.strike(MID, trip)
+    bench_fault(lab, "the supply switched its output off by itself in mid-scenario")
+
+
+def test_a_supply_that_vanishes(lab) -> None:
+    def vanish(world) -> None:
+        world.unplug_instrument(next(r for r, i in world.instruments.items() if i.role == "supply"))
+
+    lab.strike(MID, vanish)
+    result = lab.run(lab.plan(TWO))
+    assert result.ret == pytest.ExitCode.TESTS_FAILED
+    first = lab.record.results[0]
+    assert first.verdict is Verdict.BENCH_FAULT
+    assert "supply at TCPIP" in first.reason
+    # It cannot be switched off, and that must be impossible to overlook.
+    notes = [note for note in lab.record.notes if note.level == "error"]
+    assert "supply off failed" in notes[0].text
+    result.stdout.fnmatch_lines(["CHECK THE BENCH: supply off failed*"])
+
+
+def test_a_tachometer_that_vanishes(lab) -> None:
+    lab.strike(MID, lambda world: world.unplug_instrument("TCPIP::127.0.0.1::5026::SOCKET"))
+    bench_fault(lab, "tachometer at TCPIP::127.0.0.1::5026::SOCKET")
+
+
+def test_a_brake_that_vanishes_does_not_keep_the_supply_on(lab) -> None:
+    lab.strike(MID, lambda world: world.unplug_instrument("TCPIP::127.0.0.1::5027::SOCKET"))
+    bench_fault(lab, "brake at TCPIP::127.0.0.1::5027::SOCKET")
+
+
+# -- the firmware's own doing -------------------------------------------------------------
+
+
+def test_an_abort_limit(lab) -> None:
+    rig = lab.rig("limits: {speed: 900 rpm}\n")
+    result = lab.run(lab.plan(TWO.replace("speed: 1000", "speed: 800")
+                              .replace("speed: 800 rpm\n    hold: 1 s", "speed: 850 rpm\n    hold: 1 s"),
+                              rig=rig))  # fmt: skip
+    text = result.stdout.str()
+    assert result.ret in (0, 1), text
+    lab.pytester.path.joinpath("runs").rename(lab.path / "before")
+    # the drive overshoots its set point: beyond the limit at once means off at once
+    rig = lab.rig("limits: {speed: 700 rpm}\nmotor: {min-speed: 500 rpm}\n", "tight")
+    result = lab.run(lab.plan(TWO, rig=rig))
+    check(
+        lab, result, verdict=Verdict.FAIL,
+        reason="above the abort limit of 700 rpm",
+    )  # fmt: skip
+    assert lab.record.results[0].reason.startswith("firmware: ")
+
+
+def test_a_board_that_faults_at_once(lab) -> None:
+    """A Hall line is broken: with Hall sensing the drive cannot even start."""
+    lab.prepare = lambda world: world.drive.set_line("hall-a", False)
+    name = lab.plan(TWO.replace("id: first", "id: first\n    matrix: {sensing: [hall]}"))
+    result = lab.run(name)
+    assert result.ret == pytest.ExitCode.TESTS_FAILED
+    first = lab.record.results[0]
+    assert first.verdict is Verdict.FAIL, first.reason
+    assert not any(lab.left_on)
+
+
+def test_an_unsafe_reversal_is_refused_and_the_rest_is_run(lab) -> None:
+    rig = lab.rig("limits: {dc-link-voltage: 25 V}\n")
+    plan = TWO.replace("scenario: start\n    speed: 1000 rpm\n    hold: 1 s",
+        "scenario: reversal\n    entry-speed: 2000 rpm\n    speed: 1000 rpm\n    hold: 1 s")  # fmt: skip
+    result = lab.run(lab.plan(plan.replace(", steady-error: {min: -5 %, max: 5 %}", ""), rig=rig))
+    check(
+        lab, result, verdict=Verdict.BENCH_FAULT, rest=Verdict.PASS,
+        reason="reversal from 2000 rpm refused",
+    )  # fmt: skip
+    log = (lab.folders[-1] / "serial" / "first.log").read_text()
+    assert "start," not in log
+
+
+# -- Python scenarios ---------------------------------------------------------------------
+
+
+def test_python_scenarios_after_a_bench_that_cannot_be_opened(lab) -> None:
+    rig = lab.rig("board: {expect-model: OTHER-DRIVE}\n")
+    lab.pytester.makepyfile(
+        test_two="def test_one(hil_script): pass\n\ndef test_two(hil_script): pass\n"
+    )
+    result = lab.run(f"--hil-rig={rig}")
+    result.assert_outcomes(errors=1, skipped=1)
+    verdicts = [(r.item, r.verdict) for r in lab.record.results]
+    assert verdicts == [
+        ("test_two.test_one", Verdict.BENCH_FAULT),
+        ("test_two.test_two", Verdict.NOT_RUN),
+    ]
+    assert lab.record.results[0].reason.startswith("bench: wrong board")
