@@ -74,11 +74,13 @@ def constants_of(parameters: DriveParameters, firmware: FirmwareBinding) -> npt.
         "two_way": supply.two_way,
         "current_limit": sensing.current_range,
         "current_step": _step(2.0 * sensing.current_range, sensing.current_bits),
+        "current_per_step": _steps(2.0 * sensing.current_range, sensing.current_bits),
         "current_gain": sensing.current_gain,
         "current_offset": sensing.current_offset,
         "current_noise": sensing.current_noise,
         "voltage_limit": sensing.voltage_range,
         "voltage_step": _step(sensing.voltage_range, sensing.voltage_bits),
+        "voltage_per_step": _steps(sensing.voltage_range, sensing.voltage_bits),
         "voltage_gain": sensing.voltage_gain,
         "voltage_offset": sensing.voltage_offset,
         "voltage_noise": sensing.voltage_noise,
@@ -123,3 +125,8 @@ def _longest_step(parameters: DriveParameters) -> float:
 def _step(span: float, bits: int) -> float:
     """Quantisation step of a converter over `span`; 0 for none."""
     return span / 2**bits if bits else 0.0
+
+
+def _steps(span: float, bits: int) -> float:
+    """Quantisation steps per unit; 0 for none."""
+    return 2**bits / span if bits else 0.0

@@ -108,17 +108,10 @@ def neutral(
 
     0 with nothing connected; see `idle_neutral`.
     """
-    total, count = 0.0, 0.0
-    if qa != OPEN:
-        total += va - ea
-        count += 1.0
-    if qb != OPEN:
-        total += vb - eb
-        count += 1.0
-    if qc != OPEN:
-        total += vc - ec
-        count += 1.0
-    return total / count if count > 0.0 else 0.0
+    na, nb, nc = connected(qa), connected(qb), connected(qc)
+    count = na + nb + nc
+    share = 1.0 / 3.0 if count > 2.5 else 0.5 if count > 1.5 else 1.0
+    return (na * (va - ea) + nb * (vb - eb) + nc * (vc - ec)) * share
 
 
 @inlined

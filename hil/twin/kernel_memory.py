@@ -35,8 +35,9 @@ CONSTANTS = np.dtype(
         " capacitance inverse_capacitance bleeder chopper chopper_on chopper_off"
         " supply_resistance lead_conductance lead_rate slew"
         # sensing
-        " current_limit current_step current_gain current_offset current_noise"
-        " voltage_limit voltage_step voltage_gain voltage_offset voltage_noise comparator"
+        " current_limit current_step current_per_step current_gain current_offset current_noise"
+        " voltage_limit voltage_step voltage_per_step voltage_gain voltage_offset voltage_noise"
+        " comparator"
         # heat
         " ambient reference winding_conductance housing_conductance junction_conductance"
         " sink_conductance winding_capacity housing_capacity junction_capacity sink_capacity"

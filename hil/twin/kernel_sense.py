@@ -42,11 +42,21 @@ def noise(s: Any) -> tuple[float, float]:
 
 @inlined
 def convert(
-    true: float, gain: float, offset: float, noise: float, step: float, low: float, high: float
+    true: float,
+    gain: float,
+    offset: float,
+    noise: float,
+    step: float,
+    per_step: float,
+    low: float,
+    high: float,
 ) -> float:
-    """Reading of a converter: gain, offset, noise, range, quantisation."""
+    """Reading of a converter: gain, offset, noise, range, quantisation.
+
+    `per_step` is 1 over `step`; a `step` of 0 means none.
+    """
     value = min(high, max(low, gain * true + offset + noise))
-    return math.floor(value / step + 0.5) * step if step > 0.0 else value
+    return float(np.rint(value * per_step) * step) if step > 0.0 else value
 
 
 @inlined
@@ -86,21 +96,22 @@ def sample(c: Any, s: Any, ga: int, gb: int, gc: int) -> None:
     ea = emf * trapezoid(turns - c.crest[0], c.steepness)
     eb = emf * trapezoid(turns - c.crest[1], c.steepness)
     ec = emf * trapezoid(turns - c.crest[2], c.steepness)
-    va = terminal(s, s.q[0], ia)
-    vb = terminal(s, s.q[1], ib)
-    vc = terminal(s, s.q[2], ic)
-    if s.q[0] == OPEN and s.q[1] == OPEN and s.q[2] == OPEN:
+    qa, qb, qc = s.q[0] & 7, s.q[1] & 7, s.q[2] & 7
+    va = terminal(s, qa, ia)
+    vb = terminal(s, qb, ib)
+    vc = terminal(s, qc, ic)
+    if qa == OPEN and qb == OPEN and qc == OPEN:
         star = idle_neutral(ea, eb, ec, c.diode_drop)
     else:
         r = s.winding_r
-        star = neutral(s.q[0], s.q[1], s.q[2], va - r * ia, vb - r * ib, vc - r * ic, ea, eb, ec)
-    if s.q[0] == OPEN:
+        star = neutral(qa, qb, qc, va - r * ia, vb - r * ib, vc - r * ic, ea, eb, ec)
+    if qa == OPEN:
         va = open_terminal(c, s, ga, s.closed & 8, star + ea)
-    if s.q[1] == OPEN:
+    if qb == OPEN:
         vb = open_terminal(c, s, gb, s.closed & 16, star + eb)
-    if s.q[2] == OPEN:
+    if qc == OPEN:
         vc = open_terminal(c, s, gc, s.closed & 32, star + ec)
-    bus = s.rail[s.q[0]] * ia + s.rail[s.q[1]] * ib + s.rail[s.q[2]] * ic
+    bus = s.rail[qa] * ia + s.rail[qb] * ib + s.rail[qc] * ic
     v1, v2, v3, v4, i1, i2, i3, i4 = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
     if c.voltage_noise > 0.0:
         v1, v2 = noise(s)
@@ -134,6 +145,7 @@ def _voltage(c: Any, true: float, unit: float) -> float:
         c.voltage_offset,
         c.voltage_noise * unit,
         c.voltage_step,
+        c.voltage_per_step,
         0.0,
         c.voltage_limit,
     )
@@ -147,6 +159,7 @@ def _current(c: Any, true: float, unit: float) -> float:
         c.current_offset,
         c.current_noise * unit,
         c.current_step,
+        c.current_per_step,
         -c.current_limit,
         c.current_limit,
     )
