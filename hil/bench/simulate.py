@@ -29,9 +29,13 @@ from hil.twin.parameters import (
 )
 from hil.twin.port import FirmwareBinding
 from hil.twin.reference import ReferenceSettings, binding
+from hil.twin.variation import Variation
 from hil.twin.wires.registry import publish
 from hil.twin.wires.visa import visa_library
 from hil.twin.world import VirtualClock, World
+
+#: The rig as its file describes it.
+AS_DESCRIBED = Variation()
 
 
 def seed_number(seed: str) -> int:
@@ -90,7 +94,7 @@ def drive_parameters(rig: Rig, seed: int) -> DriveParameters:
     )
 
 
-def firmware_for(rig: Rig) -> FirmwareBinding:
+def firmware_for(rig: Rig, variation: Variation = AS_DESCRIBED) -> FirmwareBinding:
     """The reference firmware, set for the rig's motor, speaking the protocol the rig asks for."""
     motor = rig.motor
     settings = ReferenceSettings(
@@ -100,24 +104,32 @@ def firmware_for(rig: Rig) -> FirmwareBinding:
         min_speed=motor.min_speed,
         max_speed=motor.max_speed,
     )
-    return binding(rig.twin.firmware.protocol, settings)
+    return binding(rig.twin.firmware.protocol, variation.applied("firmware", settings))
 
 
-def world_for(rig: Rig, seed: int | str) -> World:
+def world_for(rig: Rig, seed: int | str, variation: Variation = AS_DESCRIBED) -> World:
     """The whole simulated bench, powered up, supply off.
 
-    Every instrument of the rig file is there under its own VISA resource name.
+    Every instrument of the rig file is there under its own VISA resource name. `variation` makes
+    it differ from what the rig file says.
+
+    Raises
+    ------
+    ValueError
+        If the variation names a parameter that does not exist or cannot be so.
     """
     number = seed_number(str(seed))
-    drive = Drive(drive_parameters(rig, number), firmware_for(rig), number)
+    parameters = variation.applied("drive", drive_parameters(rig, number))
+    drive = Drive(parameters, firmware_for(rig, variation), number)
     supply = rig.supply
+    rating = SupplyRating(
+        voltage_accuracy=supply.voltage_accuracy.limits(),
+        current_accuracy=supply.current_accuracy.limits(),
+    )
     instruments: dict[str, SimulatedInstrument] = {
         supply.resource: SimulatedSupply(
             drive,
-            SupplyRating(
-                voltage_accuracy=supply.voltage_accuracy.limits(),
-                current_accuracy=supply.current_accuracy.limits(),
-            ),
+            variation.applied("supply", rating),
             number,
         )
     }
@@ -132,11 +144,11 @@ def world_for(rig: Rig, seed: int | str) -> World:
     return World(drive, instruments)
 
 
-def twin_access(rig: Rig, seed: str) -> Access:
+def twin_access(rig: Rig, seed: str, variation: Variation = AS_DESCRIBED) -> Access:
     """Access to a new simulated bench in this process, in virtual time."""
     import pyvisa
 
-    world = world_for(rig, seed)
+    world = world_for(rig, seed, variation)
     manager = pyvisa.ResourceManager(visa_library(world))
     return Access(
         board=publish(world),

@@ -1,0 +1,197 @@
+"""One task of a campaign: one item of a plan on one varied simulated rig. Runs in a worker."""
+
+from __future__ import annotations
+
+import contextlib
+import threading
+import time
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import lru_cache
+from pathlib import Path
+
+from hil.bench.bench import closing
+from hil.bench.open import assemble, open_parts
+from hil.bench.simulate import twin_access
+from hil.core.errors import HilError, PlanError
+from hil.core.verdict import Verdict
+from hil.measures.catalogue import KINDS, definitions
+from hil.plan.expand import expand
+from hil.plan.load import load_plan, load_rig
+from hil.plan.plan import PlannedItem
+from hil.plan.rig import Rig
+from hil.scenarios.execute import Executed, execute
+from hil.twin.variation import Variation
+
+
+@dataclass(frozen=True, slots=True)
+class Task:
+    """One item of a plan on one simulated rig.
+
+    Parameters
+    ----------
+    plan : plan file. item : id of one of its items.
+    rig : rig file, or "" for the one that the plan names.
+    variation : how the simulated rig differs from its file.
+    seed : of everything random on this bench, together with the item's id.
+    """
+
+    plan: str
+    item: str
+    rig: str = ""
+    variation: Variation = field(default_factory=Variation)
+    seed: str = "1"
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """One judgement: `margin` and `value` in the unit of the measure, None without a value."""
+
+    measure: str
+    verdict: Verdict
+    value: float | None
+    margin: float | None
+    reason: str
+    repeat: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """One measure: `value` None unless `outcome` is ``value``; `repeat` as in `Judgement`."""
+
+    measure: str
+    unit: str
+    value: float | None
+    uncertainty: float | None
+    outcome: str
+    repeat: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class TaskResult:
+    """What came of a task; compact, so that thousands fit into memory.
+
+    Parameters
+    ----------
+    bench_seconds : time that passed on the simulated bench.
+    wall_seconds : time the worker spent; not part of comparisons, it differs every time.
+    """
+
+    task: Task
+    verdict: Verdict
+    reason: str
+    judged: tuple[Judged, ...] = ()
+    measured: tuple[Measured, ...] = ()
+    bench_seconds: float = 0.0
+    wall_seconds: float = field(default=0.0, compare=False)
+
+
+#: Simulated benches of one process take turns, whatever threads a worker may have.
+_one_at_a_time = threading.Lock()
+
+
+def items_of(plan: str, rig: str = "") -> Mapping[str, PlannedItem]:
+    """The items of a plan by id, in their order, for `rig` or the rig that the plan names.
+
+    Raises
+    ------
+    PlanError
+        If a file is wrong, or no rig is named at all.
+    """
+    return _read(plan, rig, _state(plan), _state(rig))[1]
+
+
+def rig_of(plan: str, rig: str = "") -> Rig:
+    """The rig that the plan is run on; see `items_of`."""
+    return _read(plan, rig, _state(plan), _state(rig))[0]
+
+
+def _state(path: str) -> tuple[int, int]:
+    """What changes when a file is changed."""
+    with contextlib.suppress(OSError):
+        found = Path(path).stat()
+        return found.st_mtime_ns, found.st_size
+    return 0, 0
+
+
+@lru_cache(maxsize=8)
+def _read(
+    plan: str,
+    rig: str,
+    _plan_state: tuple[int, int],
+    _rig_state: tuple[int, int],
+) -> tuple[Rig, Mapping[str, PlannedItem]]:
+    """Files are read once per worker: reading takes as long as running an item."""
+    loaded = load_plan(plan)
+    path = rig or loaded.rig_path
+    if not path:
+        raise PlanError("names no rig: add 'rig: FILE', or name one", file=plan, line=1)
+    described = load_rig(path)
+    units = {kind: {name: d.unit for name, d in definitions(kind).items()} for kind in KINDS}
+    return described, {item.id: item for item in expand(loaded, described, units)}
+
+
+def warm_up() -> None:
+    """Load what is compiled, so that the first task of a worker takes no longer than the rest."""
+    from hil.twin.reference import binding
+
+    binding()
+
+
+def run_task(task: Task) -> TaskResult:
+    """Run one task on a simulated bench of its own, in virtual time.
+
+    The same task gives the same result in any process on any machine. Whatever goes wrong with
+    the bench or in the project itself becomes a *bench-fault*, as in a run.
+
+    Raises
+    ------
+    PlanError
+        If a file is wrong, or the plan has no such item: then no task of the campaign makes sense.
+    ValueError
+        If the variation names a parameter that does not exist.
+    """
+    rig, items = _read(task.plan, task.rig, _state(task.plan), _state(task.rig))
+    item = items.get(task.item)
+    if item is None:
+        raise PlanError(f"has no item {task.item!r}", file=task.plan)
+    with _one_at_a_time:
+        begun = time.perf_counter()
+        done, bench_seconds = _run(task, rig, item)
+        taken = time.perf_counter() - begun
+    return TaskResult(
+        task=task,
+        verdict=done.verdict,
+        reason=done.reason,
+        judged=tuple(
+            Judged(j.band.measure, j.verdict, j.measure.value, j.margin, j.reason, j.repeat)
+            for j in done.judgements
+        ),
+        measured=tuple(
+            Measured(m.name, m.unit, m.value, m.uncertainty, m.outcome.value, repeat)
+            for m, repeat in zip(done.measures, done.repeats, strict=True)
+        ),
+        bench_seconds=bench_seconds,
+        wall_seconds=taken,
+    )
+
+
+def _run(task: Task, rig: Rig, item: PlannedItem) -> tuple[Executed, float]:
+    """Execute `item` and say how long it took on the bench, s."""
+    access = twin_access(rig, f"{task.seed}/{task.item}", task.variation)
+    before = access.clock.now()
+    try:
+        parts = open_parts(rig, access, {})
+        with closing(assemble(rig, parts, access.clock, None)) as bench:
+            done = execute(item, rig, bench)
+    except HilError as error:
+        done = Executed(Verdict.BENCH_FAULT, f"bench: {error}")
+    except Exception as error:
+        # A defect of ours costs one result, not the campaign.
+        done = Executed(Verdict.BENCH_FAULT, f"harness: {type(error).__name__}: {error}")
+    return done, access.clock.now() - before
+
+
+def lost(task: Task, why: str) -> TaskResult:
+    """The result of a task whose workers died."""
+    return TaskResult(task, Verdict.BENCH_FAULT, f"harness: {why}")
