@@ -9,9 +9,7 @@ from hil.twin.reference.state import STATE
 _USUAL_PWM = 20_000.0  # Hz, until the bench resets the board with its own
 
 
-def binding(
-    protocol: str = "lines", settings: ReferenceSettings | None = None
-) -> FirmwareBinding:
+def binding(protocol: str = "lines", settings: ReferenceSettings | None = None) -> FirmwareBinding:
     """Reference firmware for one simulated board.
 
     Parameters

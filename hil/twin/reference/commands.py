@@ -10,6 +10,7 @@ from typing import Any
 
 from hil.twin.jit import inlined
 from hil.twin.reference import state as st
+from hil.twin.reference.messages import whole
 from hil.twin.reference.protection import cause_persists
 from hil.twin.reference.sequencer import begin, enter
 from hil.twin.reference.speed import forget_rotor
@@ -24,21 +25,23 @@ _FASTEST_STREAM = 1000  # Hz
 def execute(s: Any, command: int, value: int) -> int:
     """Obey or refuse one command; `value` is in rpm, Hz or a number, as the command has it."""
     s.heard_at = s.tick
+    code = DONE
     if command == START:
-        return _start(s, value)
-    if command == SPEED:
-        return _set_speed(s, value)
-    if command == STOP:
+        code = _start(s, value)
+    elif command == SPEED:
+        code = _set_speed(s, value)
+    elif command == STOP:
         s.target = 0.0
         s.wanted = 0
-        return DONE
-    if command == CLEAR:
-        return _clear(s)
-    if command == SENSE:
-        return _select_sensing(s, value)
-    if command == STREAM:
-        return _stream(s, value)
-    return DONE if command == IDENTIFY else UNKNOWN
+    elif command == CLEAR:
+        code = _clear(s)
+    elif command == SENSE:
+        code = _select_sensing(s, value)
+    elif command == STREAM:
+        code = _stream(s, value)
+    elif command != IDENTIFY:
+        code = UNKNOWN
+    return code
 
 
 @inlined
@@ -107,6 +110,6 @@ def _select_sensing(s: Any, sensing: int) -> int:
 def _stream(s: Any, rate: int) -> int:
     if not 0 <= rate <= _FASTEST_STREAM:
         return RANGE
-    s.stream_ticks = 0 if rate == 0 else int(round(1.0 / (s.period * rate)))
+    s.stream_ticks = 0 if rate == 0 else whole(1.0 / (s.period * rate))
     s.stream_phase = 0
     return DONE

@@ -9,9 +9,8 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from numba import carray
 
-from hil.twin.jit import c_function, inlined, moved
+from hil.twin.jit import c_function, carray, inlined, moved
 from hil.twin.port import (
     BUFFER_SIZE,
     BUTTON_STOP,

@@ -35,7 +35,7 @@ _CRC = _crc_table()
 @inlined
 def crc16(data: Any, count: int) -> int:
     """CRC-16/IBM-3740 of the first `count` bytes: initial value 0xFFFF, nothing reflected."""
-    value = 0xFFFF
+    value: int = 0xFFFF
     for index in range(count):
         value = ((value << 8) & 0xFFFF) ^ _CRC[(value >> 8) ^ data[index]]
     return value
@@ -68,7 +68,8 @@ def put_text(s: Any, text: Any) -> None:
 @inlined
 def room(s: Any) -> int:
     """Free bytes in the ring."""
-    return TX_SIZE - (s.waiting_end - s.waiting_first)
+    waiting: int = s.waiting_end - s.waiting_first
+    return TX_SIZE - waiting
 
 
 @inlined
@@ -87,7 +88,7 @@ def queue(s: Any, telemetry: bool) -> None:
 @inlined
 def take(s: Any, data: Any, capacity: int) -> int:
     """Move up to `capacity` bytes from the ring to the line; returns their number."""
-    count = min(capacity, s.waiting_end - s.waiting_first)
+    count: int = min(capacity, s.waiting_end - s.waiting_first)
     for index in range(count):
         data[index] = s.waiting[(s.waiting_first + index) & (TX_SIZE - 1)]
     s.waiting_first += count
@@ -109,4 +110,4 @@ def within(value: int, low: int, high: int) -> int:
 @inlined
 def spoilt(s: Any) -> bool:
     """Whether the present telemetry frame shall carry a wrong checksum (a seam)."""
-    return s.corrupt_every > 0 and s.frames % s.corrupt_every == 0
+    return bool(s.corrupt_every > 0 and s.frames % s.corrupt_every == 0)

@@ -77,7 +77,7 @@ def protect_slow(s: Any) -> None:
     s.hot_count = s.hot_count + 1 if too_hot(s) else 0
     if s.hot_count >= _HOT_STEPS:
         trip(s, st.OVER_TEMPERATURE)
-    turning = s.state != st.IDLE and s.state != st.FAULT
+    turning = s.state not in (st.IDLE, st.FAULT)
     s.low_count = s.low_count + 1 if turning and s.bus < s.under_voltage else 0
     if s.low_count >= _LOW_STEPS:
         trip(s, st.UNDER_VOLTAGE)

@@ -113,4 +113,3 @@ def _crossing(s: Any, when: float) -> None:
     s.due = when + s.commutation_delay * s.interval + s.lag
     if s.direction < 0:
         s.due += s.lag_reverse
-

@@ -53,7 +53,7 @@ def track_hall(s: Any, code: int) -> None:
 @inlined
 def hall_pattern(s: Any) -> int:
     """Pattern with the most torque in the commanded direction in the present sector."""
-    pattern = s.sector + s.hall_shift
+    pattern: int = s.sector + s.hall_shift
     if s.direction < 0:
         pattern += 3
     return pattern % 6

@@ -138,7 +138,7 @@ def step_slow(s: Any) -> None:
             s.shorted = -1
         else:
             regulate_speed(s, abs(s.target), s.proportional)
-    elif s.state == st.ALIGN or s.state == st.RAMP:
+    elif s.state in (st.ALIGN, st.RAMP):
         if s.wanted == 0 or against:
             enter(s, st.BRAKE)
             short_windings(s)

@@ -36,6 +36,32 @@ SEAMS: Mapping[str, float] = MappingProxyType(
         "drop_every": 0,  # every n-th telemetry frame is left out, but counted
         "corrupt_every": 0,  # every n-th telemetry frame carries a wrong checksum
         "check_range": 1,  # 0: any speed is accepted
+        "speed_scale_reverse": 1.0,  # as speed_scale, on top of it, counter-clockwise only
+        "hall_shift_reverse": 0,  # as hall_shift, on top of it, counter-clockwise only
+        "hall_lost_code": 0,  # this code (1 to 6) is missing in the Hall table
+        "turn_sign": 1,  # -1: turns the other way round and reports what was asked for
+        "speed_step": 0,  # rpm: set points are cut to whole multiples of it
+        "start_in_fault": 0,  # 1: a start command clears the fault and starts
+        "clear_unchecked": 0,  # 1: a clear is obeyed while the cause persists
+        "sense_turning": 0,  # 1: the sensing method may be changed while the motor turns
+        "reverse_ignored": 0,  # reversals acknowledged but ignored; bit 0 to ccw, bit 1 to cw
+        "stop_deaf_above": 1e9,  # rpm: a stop command is acknowledged but ignored above it
+        "stop_coasts": 0,  # 1: a stop switches all gates off at once
+        "blind_after_trip": 0,  # 1: once tripped, stall and over-current are not watched any more
+        "reset_above": 1e9,  # A: the program restarts when the current exceeds it; stream goes on
+        "quit_after": 1e9,  # s of uptime at which a turning drive switches itself off
+        "drift": 0.0,  # 1/s of uptime by which the measured speed falls short
+        "report_drift": 0.0,  # A/s of uptime added to the reported current
+        "report_offset": 0.0,  # rpm added to the reported speed
+        "report_unsigned": 0,  # 1: the reported speed has lost its sign
+        "report_share": 0.1,  # of a new speed in the reported one, per slow step
+        "report_frozen": 1e9,  # s of uptime after which reported speed and current stand still
+        "report_fault_mask": 0,  # faults that are raised but not told
+        "report_glitch": 0.0,  # chance that a frame reports a standing rotor
+        "stream_scale": 1.0,  # telemetry intervals are longer by this
+        "count_frames": 1,  # 0: the sequence number stands still
+        "start_missed": 0.0,  # chance that a start is acknowledged but not carried out
+        "start_trips": 0.0,  # chance that a start ends in an over-current fault for no reason
     }
 )
 
@@ -86,7 +112,7 @@ class ReferenceSettings:
     duty_max: float = 0.98
 
     # sensing
-    speed_window: float = 0.005  # s, speed is taken over at least this long, or one electrical turn
+    speed_window: float = 0.004  # s, speed is taken over at least this long, or one electrical turn
     standstill: float = 0.100  # s without passing a sector
     blank: float = 0.0001  # s after a commutation during which back-EMF is not looked at
     blank_share: float = 0.10  # or this share of a sector if that is longer
@@ -209,7 +235,7 @@ def _values(s: ReferenceSettings, pwm_hz: float) -> dict[str, Any]:
         "limit_proportional": s.limit_proportional,
         "duty_min": s.duty_min,
         "duty_max": s.duty_max,
-        "hall_table": np.array(HALL_TABLE, np.int32),
+        "hall_table": _hall_table(int(s.defects.get("hall_lost_code", 0))),
         "speed_window": s.speed_window * pwm_hz,
         "standstill_ticks": ticks(s.standstill),
         "blank_ticks": s.blank * pwm_hz,
@@ -244,6 +270,12 @@ def _values(s: ReferenceSettings, pwm_hz: float) -> dict[str, Any]:
         "over_temperature": s.over_temperature,
         "hall_trouble": s.hall_trouble,
     }
+
+
+def _hall_table(lost: int) -> np.ndarray[Any, np.dtype[np.int32]]:
+    table = np.array(HALL_TABLE, np.int32)
+    table[lost] = -1  # code 0 is illegal anyway
+    return table
 
 
 def _text(text: str, size: int) -> np.ndarray[Any, np.dtype[np.uint8]]:

@@ -1,4 +1,4 @@
-"""The six steps: which phase is driven high, which low, which floats, and which Hall code asks for it.
+"""The six steps: which phase is high, which low, which floats, and which Hall code asks for it.
 
 One electrical turn falls into six sectors of 60 degrees; sector 0 spans 30 to 90 electrical
 degrees. Pattern k makes the most torque clockwise in sector k. Counter-clockwise, high and low

@@ -2,8 +2,8 @@
 
 Both sensing methods hand in the same event: the rotor passed one sector, in this direction, at this
 time. Speed is the number of sectors over the time they took, over at least `speed_window` and at
-most one electrical turn: one turn averages the placement errors of the Hall sensors out, and at
-low speed fewer sectors keep the delay short.
+most one electrical turn: one turn averages the placement errors of the Hall sensors out, pairs of
+sectors average an offset of the back-EMF out, and at low speed fewer sectors keep the delay short.
 """
 
 from __future__ import annotations
@@ -61,7 +61,7 @@ def estimate_speed(s: Any) -> None:
         newest = s.times[s.head]
         sectors = 1
         span = newest - s.times[(s.head - 1) & _RING]
-        while sectors < s.count - 1 and span < s.speed_window:
+        while sectors < s.count - 1 and (span < s.speed_window or (sectors & 1 and sectors > 1)):
             sectors += 1
             span = newest - s.times[(s.head - sectors) & _RING]
         interval = max(span / sectors, since / _SLOWING)

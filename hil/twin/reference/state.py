@@ -120,6 +120,31 @@ _SETTINGS = [
     ("drop_every", "i4"),
     ("corrupt_every", "i4"),
     ("check_range", "i4"),
+    ("speed_scale_reverse", "f8"),
+    ("hall_shift_reverse", "i4"),
+    ("turn_sign", "i4"),
+    ("speed_step", "i4"),
+    ("start_in_fault", "i4"),
+    ("clear_unchecked", "i4"),
+    ("sense_turning", "i4"),
+    ("reverse_ignored", "i4"),
+    ("stop_deaf_above", "f8"),
+    ("stop_coasts", "i4"),
+    ("blind_after_trip", "i4"),
+    ("reset_above", "f8"),
+    ("quit_after", "f8"),
+    ("drift", "f8"),
+    ("report_drift", "f8"),
+    ("report_offset", "f8"),
+    ("report_unsigned", "i4"),
+    ("report_share", "f8"),
+    ("report_frozen", "f8"),
+    ("report_fault_mask", "i4"),
+    ("report_glitch", "f8"),
+    ("stream_scale", "f8"),
+    ("count_frames", "i4"),
+    ("start_missed", "f8"),
+    ("start_trips", "f8"),
 ]
 
 _VARIABLES = [
@@ -187,6 +212,9 @@ _VARIABLES = [
     ("high_count", "i4"),
     ("hot_count", "i4"),
     ("no_emf", "i4"),
+    ("tripped_once", "i4"),
+    ("dice", "i8"),  # of the seams that act by chance
+    ("frozen", "f8", (2,)),  # rpm and A reported ever after, with the seam `report_frozen`
     # serial
     ("heard_at", "i8"),
     ("stream_ticks", "i8"),

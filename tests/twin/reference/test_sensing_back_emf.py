@@ -37,9 +37,7 @@ class Turning:
             s["tick"] += 1
             floating = FLOATING[s["pattern"]]
             seen = self.angle(s["tick"] - 0.5) - 120 * floating
-            self.inputs["v_phase"][floating] = (
-                BUS / 2 + self.offset + self.amplitude * shape(seen)
-            )
+            self.inputs["v_phase"][floating] = BUS / 2 + self.offset + self.amplitude * shape(seen)
             before = int(s["pattern"])
             watch_back_emf(s, self.inputs)
             if int(s["pattern"]) != before:

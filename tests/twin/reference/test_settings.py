@@ -78,7 +78,7 @@ def test_refused_settings(settings, message):
 def test_refused_protocol_and_frequency():
     with pytest.raises(ValueError, match=r"smoke.*lines, cobs"):
         binding("smoke")
-    with pytest.raises(ValueError, match="0.0 Hz"):
+    with pytest.raises(ValueError, match=r"0\.0 Hz"):
         loaded(pwm_hz=0.0)
 
 
