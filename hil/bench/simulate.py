@@ -12,6 +12,7 @@ import math
 import numpy as np
 
 from hil.bench.open import Access
+from hil.plan import population
 from hil.plan.rig import Rig
 from hil.twin.drive import Drive
 from hil.twin.instruments.base import SimulatedInstrument
@@ -27,6 +28,7 @@ from hil.twin.parameters import (
     MotorParameters,
     SupplyParameters,
 )
+from hil.twin.population import Distribution, Spread, Tolerances
 from hil.twin.port import FirmwareBinding
 from hil.twin.reference import ReferenceSettings, binding
 from hil.twin.variation import Variation
@@ -142,6 +144,41 @@ def world_for(rig: Rig, seed: int | str, variation: Variation = AS_DESCRIBED) ->
     if rig.switch is not None:
         instruments[rig.switch.resource] = SimulatedSwitch(drive)
     return World(drive, instruments)
+
+
+def tolerances_of(rig: Rig) -> Tolerances:
+    """Within what the healthy rigs of this kind differ, from the twin section of the rig file."""
+
+    def spread(stated: population.Spread | None, scale: float = 1.0) -> Spread | None:
+        if stated is None:
+            return None
+        return Spread(stated.within * scale, Distribution(stated.distribution))
+
+    stated, percent = rig.twin.population, 0.01
+    ambient = stated.ambient
+    return Tolerances(
+        back_emf=spread(stated.back_emf_constant, percent),
+        resistance=spread(stated.resistance, percent),
+        inductance=spread(stated.inductance, percent),
+        inertia=spread(stated.inertia, percent),
+        friction=spread(stated.friction, percent),
+        cogging=spread(stated.cogging, percent),
+        hall_placement=spread(stated.hall_placement, rig.motor.pole_pairs),
+        load=spread(stated.load, percent),
+        shunt_gain=spread(stated.shunt_gain, percent),
+        shunt_offset=spread(stated.shunt_offset),
+        voltage_gain=spread(stated.voltage_gain, percent),
+        adc_noise=spread(stated.adc_noise, percent),
+        supply_resistance=spread(stated.supply_resistance, percent),
+        supply_readback=spread(stated.supply_readback, percent),
+        ambient=None
+        if ambient is None
+        else Spread(
+            0.5 * (ambient.max - ambient.min),
+            Distribution(ambient.distribution),
+            0.5 * (ambient.max + ambient.min),
+        ),
+    )
 
 
 def twin_access(rig: Rig, seed: str, variation: Variation = AS_DESCRIBED) -> Access:

@@ -18,6 +18,7 @@ from pydantic import (
 from hil.motor.nameplate import back_emf_line_to_line_peak, winding_line_to_line
 from hil.plan.accuracy import CurrentAccuracy, PositionAccuracy, SpeedAccuracy, VoltageAccuracy
 from hil.plan.model import Count, Model, Name, Switch, Text
+from hil.plan.population import Population
 from hil.plan.units import (
     Angle,
     BackEmf,
@@ -217,6 +218,7 @@ class SimulatedBench(Model):
     pwm_frequency: Frequency = 20000.0
     supply_resistance: Resistance = 0.05
     ambient: Temperature = 25.0
+    population: Population = Population()
 
 
 class Rig(Model):

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from hil.core.trace import Accuracy
@@ -14,10 +16,19 @@ class Meter:
     ----------
     accuracy : limits of error; gain and offset error are drawn once, uniformly within them.
     rng : where they are drawn from.
+    shares : gain and offset error as shares of the limits, -1 to 1; NaN for the drawn one.
     """
 
-    def __init__(self, accuracy: Accuracy, rng: np.random.Generator) -> None:
-        gain, offset = rng.uniform(-1.0, 1.0, 2)
+    def __init__(
+        self,
+        accuracy: Accuracy,
+        rng: np.random.Generator,
+        shares: tuple[float, float] = (math.nan, math.nan),
+    ) -> None:
+        drawn = rng.uniform(-1.0, 1.0, 2)
+        gain, offset = (
+            one if math.isnan(given) else given for given, one in zip(shares, drawn, strict=True)
+        )
         self.gain = 1.0 + float(gain) * accuracy.relative
         self.offset = float(offset) * accuracy.absolute
         self.resolution = accuracy.resolution

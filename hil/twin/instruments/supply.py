@@ -20,7 +20,11 @@ OVER_VOLTAGE, CURRENT_LIMITED = 1, 2
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SupplyRating:
-    """Data sheet of the supply: V and A; steps are the resolution of the set points."""
+    """Data sheet of the supply: V and A; steps are the resolution of the set points.
+
+    `misreading` says how this one supply misreads, in shares of the limits of error, -1 to 1: gain
+    and offset of the voltmeter, then of the ammeter. NaN where the seed shall decide.
+    """
 
     voltage: float = 60.0
     current: float = 20.0
@@ -29,6 +33,7 @@ class SupplyRating:
     current_step: float = 0.001
     voltage_accuracy: Accuracy = field(default_factory=lambda: Accuracy(0.0005, 0.005, 0.001))
     current_accuracy: Accuracy = field(default_factory=lambda: Accuracy(0.001, 0.005, 0.001))
+    misreading: tuple[float, float, float, float] = (math.nan,) * 4
 
 
 class SimulatedSupply(SimulatedInstrument):
@@ -54,8 +59,8 @@ class SimulatedSupply(SimulatedInstrument):
         self._drive = drive
         self.rating = rating = rating or SupplyRating()
         rng = np.random.default_rng([seed, 1])
-        self._voltmeter = Meter(rating.voltage_accuracy, rng)
-        self._ammeter = Meter(rating.current_accuracy, rng)
+        self._voltmeter = Meter(rating.voltage_accuracy, rng, rating.misreading[:2])
+        self._ammeter = Meter(rating.current_accuracy, rng, rating.misreading[2:])
         self.stuck_off = False
         self._add_level("VOLTage", "voltage", "V", rating.voltage, 0.0)
         self._add_level("CURRent", "current", "A", rating.current, 0.0)
