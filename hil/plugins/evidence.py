@@ -179,4 +179,5 @@ class Evidence:
             return None
         if self._progress is not None:
             self._progress.clear()
-        return report.outcome, LETTERS[verdict], verdict.upper()
+        category = "error" if report.failed and report.when != "call" else report.outcome
+        return category, LETTERS[verdict], verdict.upper()

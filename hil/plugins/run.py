@@ -148,12 +148,12 @@ class Run:
         if self._bench is None:
             return
         bench, self._bench = self._bench, None
-        problems = bench.make_safe()
+        problems = bench.make_safe() if ask else []
         if ask and not problems:
             with contextlib.suppress(HilError):
                 self._identities_at_end = bench.identities()
-        problems += bench.close()
-        for problem in dict.fromkeys(problems):
+        again = bench.close()
+        for problem in problems or again:
             self.unsafe.append(problem)
             self.note(problem, item=item, level="error")
 
@@ -275,6 +275,7 @@ def python_scenario(run: Run, name: str, node: pytest.Item) -> Iterator[Bench]:
         with run.bench(name) as bench:
             run.begin_item(name)
             begun = True
+            bench.begin_trace()
             yield bench
             for problem in bench.make_safe():
                 run.note(problem, item=name, level="error")

@@ -75,11 +75,9 @@ class Lab:
         self.strikes: list[tuple[float, Callable[[World], object]]] = []
         self.prepare: Callable[[World], object] = lambda _world: None
 
-    def plan(
-        self, scenarios: str = START, *, name: str = "t", rig: Path = RIG, head: str = ""
-    ) -> str:
+    def plan(self, scenarios: str = START, *, name: str = "t", rig: Path = RIG) -> str:
         file = f"{name}.plan.yaml"
-        text = f"format: 1\nplan: {name}\nrig: {rig}\n{head}scenarios:\n{scenarios}"
+        text = f"format: 1\nplan: {name}\nrig: {rig}\nscenarios:\n{scenarios}"
         (self.path / file).write_text(text, encoding="utf-8")
         return file
 
@@ -92,7 +90,7 @@ class Lab:
     def run(self, *args: str, bench: str = "twin") -> pytest.RunResult:
         """An inner session in this process."""
         options = ("-p", "no:randomly", f"--hil-bench={bench}", "--hil-out=runs")
-        return self.pytester.runpytest_inprocess(*options, *args)
+        return self.pytester.runpytest_inprocess(*options, *args, no_reraise_ctrlc=True)
 
     @property
     def folders(self) -> list[Path]:
@@ -126,7 +124,9 @@ def lab(pytester: pytest.Pytester, monkeypatch: pytest.MonkeyPatch) -> Lab:
     def world_for(*args: Any) -> World:
         world = original(*args)
         for at, action in made.strikes:
-            world._devices += (Timer(world, at, action),)
+            timer = Timer(world, at, action)
+            world._watching += (timer,)
+            world._acting += (timer,)
         close = world.close
 
         def closing() -> None:
