@@ -1,0 +1,360 @@
+"""Switches the supply off when the run that drives the bench dies or stands still.
+
+A program of its own, started by `hil.bench.guard`. It begins in a few hundredths of a second,
+because it needs the standard library alone where the supply is a TCP socket; for other VISA
+resources it loads PyVISA. Its own settings come as one JSON argument, lines on standard input say
+how the run is:
+
+    .               the run is well
+    limit S TEXT    if the run ends in S seconds or later, TEXT is why
+    off TEXT        switch off now, for this reason
+    stuck TEXT      the same, since the run itself cannot
+    disarm          the run has switched off in order; the guard ends
+
+The end of the input without ``disarm`` means that the run is gone. Lines on standard output answer:
+``armed TEXT``, ``done TEXT`` (switched off as asked), ``off TEXT`` (switched off unasked),
+``unable TEXT``, ``disarmed``. What was done and when goes into a log.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import queue
+import re
+import signal
+import socket
+import sys
+import threading
+import time
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, Protocol
+
+#: Longest time for one answer while the supply is being switched off, and for connecting, s.
+ANSWER, CONNECT = 0.4, 1.0
+#: Pause between two attempts, s; for how long they go on when the run has gone, and else.
+PAUSE, PERSIST, PERSIST_BESIDE = 0.1, 600.0, 3.0
+#: The guard's own session is tried this often, s.
+PROBE = 1.0
+
+_SOCKET = re.compile(r"TCPIP\d*::([^:\[\]]+|\[[^\]]+\])::(\d+)::SOCKET", re.IGNORECASE)
+
+
+class Session(Protocol):
+    """A connection to the supply."""
+
+    def send(self, command: str) -> None:
+        """Send a command."""
+
+    def ask(self, command: str) -> str:
+        """Send a query and return its answer without blanks around it."""
+
+    def close(self) -> None:
+        """Release the connection."""
+
+
+class SocketSession:
+    """SCPI over a TCP socket, with the standard library alone."""
+
+    def __init__(self, host: str, port: int) -> None:
+        self._socket = socket.create_connection((host.strip("[]"), port), timeout=CONNECT)
+        self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+
+    def send(self, command: str) -> None:
+        """Send a command."""
+        self._socket.settimeout(ANSWER)
+        self._socket.sendall(command.encode("ascii") + b"\n")
+
+    def ask(self, command: str) -> str:
+        """Send a query; what was left of earlier answers is thrown away first."""
+        self._socket.settimeout(0.0)
+        with contextlib.suppress(BlockingIOError):
+            while self._socket.recv(65536):
+                pass
+        self.send(command)
+        answer = b""
+        end = time.monotonic() + ANSWER
+        while not answer.endswith(b"\n"):
+            self._socket.settimeout(max(0.001, end - time.monotonic()))
+            data = self._socket.recv(65536)
+            if not data:
+                raise ConnectionResetError("the supply closed the connection")
+            answer += data
+        return answer.decode("latin-1").strip()
+
+    def close(self) -> None:
+        """Close the socket."""
+        self._socket.close()
+
+
+class VisaSession:
+    """Any other resource, through PyVISA-py."""
+
+    def __init__(self, resource: str) -> None:
+        import pyvisa
+
+        self._manager = pyvisa.ResourceManager("@py")
+        try:
+            self._resource: Any = self._manager.open_resource(
+                resource, open_timeout=int(CONNECT * 1000)
+            )
+            self._resource.timeout = int(ANSWER * 1000)
+            self._resource.write_termination = "\n"
+            if resource.upper().startswith("ASRL"):
+                self._resource.read_termination = "\n"
+        except BaseException:
+            self._manager.close()
+            raise
+
+    def send(self, command: str) -> None:
+        """Send a command."""
+        self._resource.write(command)
+
+    def ask(self, command: str) -> str:
+        """Send a query."""
+        return str(self._resource.query(command)).strip()
+
+    def close(self) -> None:
+        """Close the resource."""
+        self._manager.close()
+
+
+def parts(identity: str) -> list[str]:
+    """The four parts of an answer to ``*IDN?``, blanks around them taken away."""
+    found = [part.strip() for part in identity.split(",", 3)]
+    return found + [""] * (4 - len(found))
+
+
+def connect(resource: str) -> Session:
+    """Open the supply."""
+    found = _SOCKET.fullmatch(resource)
+    return SocketSession(found[1], int(found[2])) if found else VisaSession(resource)
+
+
+class Guard:
+    """The guard of one supply.
+
+    Parameters
+    ----------
+    settings : ``resource``; ``identity``, the text that the supply answers to ``*IDN?``;
+        ``session``: ``own`` to hold a session from the start, ``takeover`` for a supply that
+        allows one session only: then one is opened when the run has gone; ``patience``: s without
+        a line after which the run counts as standing still; ``off``: commands; ``state``: query;
+        ``log``: file; ``record``: record of the run, to which a note is added; ``run``: process id.
+    """
+
+    def __init__(self, settings: dict[str, Any]) -> None:
+        self._settings = settings
+        self._own = settings["session"] == "own"
+        self._session: Session | None = None
+        self._lines: queue.Queue[str | None] = queue.Queue()
+        self._limit: tuple[float, str] | None = None
+
+    # -- talking ---------------------------------------------------------------------------
+
+    def _listen(self) -> None:
+        for line in sys.stdin:
+            self._lines.put(line.rstrip("\n"))
+        self._lines.put(None)
+
+    @staticmethod
+    def _say(text: str) -> None:
+        with contextlib.suppress(OSError, ValueError):  # the run may be gone
+            print(" ".join(text.split()), flush=True)
+
+    def _note(self, text: str) -> None:
+        utc = datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+        if self._settings["log"]:
+            with Path(self._settings["log"]).open("a", encoding="utf-8") as log:
+                log.write(f"{utc} {' '.join(text.split())}\n")
+                log.flush()
+                os.fsync(log.fileno())
+
+    def _record(self, text: str) -> None:
+        """Add a note to the record of a run that can no longer do so itself."""
+        file = Path(self._settings["record"]) if self._settings["record"] else None
+        if file is None:
+            return
+        utc = datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+        entry = {"kind": "note", "utc": utc, "text": text, "item": "", "level": "error"}
+        with contextlib.suppress(OSError), file.open("r+b") as record:
+            record.seek(0, os.SEEK_END)
+            if record.tell() == 0:
+                return
+            record.seek(-1, os.SEEK_END)
+            if record.read(1) == b"\n":  # else the last line was cut: nothing may follow it
+                record.write(json.dumps(entry).encode("ascii") + b"\n")
+                record.flush()
+                os.fsync(record.fileno())
+
+    # -- the supply ------------------------------------------------------------------------
+
+    def _open(self) -> Session:
+        if self._session is None:
+            self._session = connect(self._settings["resource"])
+        return self._session
+
+    def _drop(self) -> None:
+        session, self._session = self._session, None
+        if session is not None:
+            with contextlib.suppress(Exception):
+                session.close()
+
+    def _attempt(self) -> str:
+        """Switch off once; "" if the supply confirms it, else what went wrong."""
+        try:
+            session = self._open()
+            for command in self._settings["off"]:
+                session.send(command)
+            answer = session.ask(self._settings["state"])
+        except Exception as error:  # back ends raise anything, and the next attempt must come
+            self._drop()
+            return f"{type(error).__name__}: {error}"
+        if answer.lstrip("+").upper() in ("0", "OFF"):
+            return ""
+        self._drop()
+        return f"the output reads back {answer!r}"
+
+    def switch_off(
+        self, why: str, *, gone: bool = False, stuck: bool = False, answer: str = "off"
+    ) -> None:
+        """Switch off and go on trying until the supply confirms it.
+
+        `gone`: the run has ended. `stuck`: it stands still, and is ended if it is in the way.
+        """
+        begun = time.monotonic()
+        self._note(f"switching off: {why}")
+        attempts, trouble = 0, ""
+        while time.monotonic() - begun < (PERSIST if gone else PERSIST_BESIDE):
+            attempts += 1
+            trouble = self._attempt()
+            took = time.monotonic() - begun
+            if not trouble:
+                text = f"supply off, read back off {took:.3f} s after: {why}"
+                self._note(text if attempts == 1 else f"{text} ({attempts} attempts)")
+                self._say(f"{answer} {text}")
+                if gone:
+                    self._record(f"guard: {text}")
+                return
+            if attempts == 1:
+                self._note(f"first attempt failed: {trouble}")
+            if stuck and not self._own and took > 2.0 * PAUSE:
+                self._end_run()
+            time.sleep(PAUSE)
+        text = f"supply NOT proven off after {attempts} attempts: {trouble} ({why})"
+        self._note(text)
+        self._say(f"unable {text}")
+        if gone:
+            self._record(f"guard: {text}")
+
+    def _end_run(self) -> None:
+        """End a run that stands still and holds the only session that the supply allows."""
+        run = self._settings["run"]
+        if os.getppid() == run:  # a process id is used again; a parent is not
+            self._note(f"the run (process {run}) holds the only session and is ended")
+            os.kill(run, signal.SIGKILL)
+
+    def _probe(self) -> None:
+        """Make sure that the guard's own session still works."""
+        try:
+            self._open().ask(self._settings["state"])
+        except Exception:
+            self._drop()
+            try:
+                self._open().ask(self._settings["state"])
+            except Exception as error:
+                self._drop()
+                self._say(f"unable the guard cannot reach the supply: {error}")
+
+    def _arm(self) -> bool:
+        settings = self._settings
+        try:
+            if not self._own:
+                if not _SOCKET.fullmatch(settings["resource"]):
+                    import pyvisa_py  # noqa: F401 - now, not when seconds count
+                found = "opens the supply only when the run has gone"
+            else:
+                found = self._open().ask("*IDN?")
+                if settings["identity"] and parts(found) != parts(settings["identity"]):
+                    raise ValueError(f"it answers as {found!r}, not {settings['identity']!r}")
+        except Exception as error:
+            self._note(f"not armed: {error}")
+            self._say(f"unable {type(error).__name__}: {error}")
+            return False
+        self._note(f"armed for process {settings['run']}: {settings['resource']} {found}")
+        self._say(f"armed {found}")
+        return True
+
+    # -- life ------------------------------------------------------------------------------
+
+    def run(self) -> None:
+        """Until disarmed, or until the run has gone and the supply is off."""
+        threading.Thread(target=self._listen, daemon=True).start()
+        if not self._arm():
+            return
+        patience = float(self._settings["patience"])
+        heard = probed = time.monotonic()
+        standing = False
+        while True:
+            try:
+                line = self._lines.get(timeout=min(patience, PROBE) / 4.0)
+            except queue.Empty:
+                line = ""
+            now = time.monotonic()
+            if line is None:
+                self.switch_off(self._gone(now), gone=True)
+                return
+            if line == "disarm":
+                self._note("disarmed")
+                self._drop()
+                self._say("disarmed")
+                return
+            if line:
+                heard, standing = now, False
+                self._obey(line, now)
+            elif now - heard > patience and not standing:
+                standing = True
+                self.switch_off(
+                    f"no sign of life from the run for {now - heard:.2f} s", stuck=True
+                )
+            if self._own and now - probed > PROBE:
+                probed = now
+                self._probe()
+
+    def _obey(self, line: str, now: float) -> None:
+        word, _, rest = line.partition(" ")
+        if word == "off":
+            self.switch_off(rest, answer="done")
+        elif word == "stuck":
+            self.switch_off(rest)
+        elif word == "limit":
+            seconds, _, text = rest.partition(" ")
+            self._limit = (now + float(seconds), text) if text else None
+
+    def _gone(self, now: float) -> str:
+        text = f"the run (process {self._settings['run']}) ended without disarming its guard"
+        if self._limit is not None and now >= self._limit[0] - 0.05:
+            return f"{self._limit[1]}: {text}"
+        return text
+
+
+def main() -> None:
+    """Guard until disarmed; signals of the terminal do not concern it."""
+    for name in ("SIGINT", "SIGHUP"):
+        if hasattr(signal, name):
+            signal.signal(getattr(signal, name), signal.SIG_IGN)
+    guard = Guard(json.loads(sys.argv[1]))
+
+    def asked_to_end(*_: object) -> None:
+        signal.signal(signal.SIGTERM, signal.SIG_IGN)
+        guard.switch_off("the guard was asked to end")
+        os._exit(1)
+
+    signal.signal(signal.SIGTERM, asked_to_end)
+    guard.run()
+
+
+if __name__ == "__main__":
+    main()
