@@ -212,3 +212,20 @@ def test_the_comparator_raises_the_trip_input(scripted):
     firmware.hold([1, 1, 0], [0.3, 0, 0])
     drive.advance(0.05)
     assert firmware.inputs()["buttons"] == BUTTON_STOP | BUTTON_TRIP
+
+
+def test_the_bus_shunt_sees_energy_flowing_back_and_not_what_freewheels(scripted):
+    rig = DriveParameters(sensing=SensingParameters.ideal())
+    firmware = scripted().commutate(0.7)
+    drive = Drive(rig, firmware, seed=1)
+    drive.set_supply(24.0, 10.0, True)
+    drive.advance(0.4)
+    assert firmware.inputs()["i_bus"] > 0
+    firmware.commutate(0.3)  # the back-EMF now exceeds the mean voltage
+    drive.advance(0.004)
+    assert firmware.inputs()["i_bus"] < -1
+    firmware.hold([1, 1, 1], [0, 0, 0])  # all low gates on: the windings are shorted
+    drive.advance(0.004)
+    assert max(map(abs, drive.phase_currents)) > 1
+    assert firmware.inputs()["i_bus"] == 0
+    assert firmware.inputs()["v_phase"].max() < 0.2
