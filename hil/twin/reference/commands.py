@@ -10,6 +10,7 @@ from typing import Any
 
 from hil.twin.jit import inlined
 from hil.twin.reference import state as st
+from hil.twin.reference.commutation import OFF
 from hil.twin.reference.messages import whole
 from hil.twin.reference.protection import cause_persists
 from hil.twin.reference.sequencer import begin, enter
@@ -31,8 +32,7 @@ def execute(s: Any, command: int, value: int) -> int:
     elif command == SPEED:
         code = _set_speed(s, value)
     elif command == STOP:
-        s.target = 0.0
-        s.wanted = 0
+        code = _stop(s)
     elif command == CLEAR:
         code = _clear(s)
     elif command == SENSE:
@@ -51,12 +51,35 @@ def _allowed(s: Any, speed: int) -> bool:
 
 
 @inlined
+def _stop(s: Any) -> int:
+    if abs(s.speed) > s.stop_deaf_above:
+        return DONE
+    s.target = 0.0
+    s.wanted = 0
+    if s.stop_coasts == 1 and s.state != st.FAULT:
+        s.bridge = OFF
+        enter(s, st.IDLE)
+    return DONE
+
+
+@inlined
+def _set_point(s: Any, speed: int) -> float:
+    """The speed asked for, as the drive takes it; anything but `speed` itself is a seam."""
+    if s.speed_step > 0:
+        speed = int(speed / s.speed_step) * s.speed_step
+    return float(speed * s.turn_sign)
+
+
+@inlined
 def _start(s: Any, speed: int) -> int:
-    if s.state == st.FAULT:
+    if s.state == st.FAULT and s.start_in_fault == 0:
         return LATCHED
     if not _allowed(s, speed):
         return RANGE
-    s.target = speed
+    if s.state == st.FAULT:
+        s.faults = 0
+        enter(s, st.IDLE)
+    s.target = _set_point(s, speed)
     s.wanted = 0 if speed == 0 else 1
     if s.wanted == 1 and s.state == st.IDLE:
         s.attempt = 0
@@ -69,7 +92,10 @@ def _set_speed(s: Any, speed: int) -> int:
     """Change the set point; 0 is a stop, and only a start ends a stop."""
     if not _allowed(s, speed):
         return RANGE
-    s.target = speed
+    wished = _set_point(s, speed)
+    if wished * s.target < 0.0 and (s.reverse_ignored & (1 if wished < 0.0 else 2)) != 0:
+        return DONE
+    s.target = wished
     if speed == 0:
         s.wanted = 0
     return DONE
@@ -79,10 +105,11 @@ def _set_speed(s: Any, speed: int) -> int:
 def _clear(s: Any) -> int:
     if s.state != st.FAULT:
         return DONE
-    if s.coasting > s.turning_speed:
-        return BUSY
-    if cause_persists(s):
-        return LATCHED
+    if s.clear_unchecked == 0:
+        if s.coasting > s.turning_speed:
+            return BUSY
+        if cause_persists(s):
+            return LATCHED
     s.faults = 0
     s.heat = 0.0
     s.hall_bad = 0
@@ -95,7 +122,7 @@ def _clear(s: Any) -> int:
 
 @inlined
 def _select_sensing(s: Any, sensing: int) -> int:
-    if s.state != st.IDLE:
+    if s.state != st.IDLE and s.sense_turning == 0:
         return BUSY
     if sensing not in (st.SENSE_HALL, st.SENSE_BACK_EMF):
         return RANGE
@@ -110,6 +137,6 @@ def _select_sensing(s: Any, sensing: int) -> int:
 def _stream(s: Any, rate: int) -> int:
     if not 0 <= rate <= _FASTEST_STREAM:
         return RANGE
-    s.stream_ticks = 0 if rate == 0 else whole(1.0 / (s.period * rate))
+    s.stream_ticks = 0 if rate == 0 else whole(s.stream_scale / (s.period * rate))
     s.stream_phase = 0
     return DONE

@@ -34,7 +34,7 @@ from hil.twin.reference.sensing_hall import commutate_by_hall, track_hall
 from hil.twin.reference.sequencer import step_fast, step_slow
 from hil.twin.reference.serial_cobs import receive_cobs_byte
 from hil.twin.reference.serial_lines import receive_line_byte
-from hil.twin.reference.speed import estimate_speed
+from hil.twin.reference.speed import estimate_speed, forget_rotor
 from hil.twin.reference.state import STATE
 from hil.twin.reference.telemetry import stream
 
@@ -50,6 +50,8 @@ def run_period(s: Any, inputs: Any, outputs: Any) -> None:
     s.tick += 1
     s.time_us = 1e6 * inputs.time
     _measure(s, inputs)
+    if s.current_seen > s.reset_above:
+        _restart(s)
     protect_fast(s, inputs)
     if s.sensing == st.SENSE_HALL:
         track_hall(s, inputs.hall)
@@ -65,6 +67,18 @@ def run_period(s: Any, inputs: Any, outputs: Any) -> None:
         limit_voltage(s)
     write_outputs(s, outputs)
     stream(s)
+
+
+@inlined
+def _restart(s: Any) -> None:
+    """What a reset leaves behind (a seam): nothing was asked, the telemetry goes on from 0."""
+    s.state = st.IDLE
+    s.bridge = OFF
+    s.wanted = 0
+    s.target = 0.0
+    s.current_seen = 0.0
+    s.sequence = 0
+    forget_rotor(s)
 
 
 @inlined
@@ -84,6 +98,8 @@ def _slow(s: Any, inputs: Any) -> None:
     if s.bridge == OFF:
         s.coasting = (max(v[0], v[1], v[2]) - min(v[0], v[1], v[2])) / s.emf_per_rpm
     if (inputs.buttons & BUTTON_STOP) != 0:
+        s.wanted = 0
+    if s.tick * s.period > s.quit_after:
         s.wanted = 0
     estimate_speed(s)
     protect_slow(s)

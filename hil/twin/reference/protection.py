@@ -44,6 +44,10 @@ def trip(s: Any, fault: int) -> None:
     """Raise `fault`: all gates off, latched."""
     if (fault & s.fault_mask) != 0:
         return
+    if s.blind_after_trip == 1:
+        if s.tripped_once == 1 and (fault & (st.OVER_CURRENT | st.STALL)) != 0:
+            return
+        s.tripped_once = 1
     s.faults |= fault
     s.bridge = OFF
     s.wanted = s.restarting & s.wanted

@@ -11,7 +11,7 @@ a ramp alone makes no error.
 The current limit acts every period: while the current is over the drive limit, the ceiling comes
 down from `proposed`; while it is under, the ceiling rises back to it; beyond the limit a
 proportional term acts at once. The floor does the same for the current fed back while decelerating.
-Voltage rather than current is regulated because the back-EMF then damps the rotor without any delay.
+Voltage rather than current is regulated since the back-EMF then damps the rotor without any delay.
 
 Two things keep the integrator from winding up: the share `tracking` of what the limit cuts off is
 taken out of it, and the ramped set point never runs far ahead of a rotor that cannot follow.

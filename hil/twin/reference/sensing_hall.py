@@ -55,7 +55,7 @@ def hall_pattern(s: Any) -> int:
     """Pattern with the most torque in the commanded direction in the present sector."""
     pattern: int = s.sector + s.hall_shift
     if s.direction < 0:
-        pattern += 3
+        pattern += 3 + s.hall_shift_reverse
     return pattern % 6
 
 

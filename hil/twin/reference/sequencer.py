@@ -40,13 +40,24 @@ def enter(s: Any, state: int) -> None:
 
 
 @inlined
+def chance(s: Any, odds: float) -> bool:
+    """Throw dice (for seams); they are loaded by the noise of the DC-link measurement."""
+    s.dice = (s.dice * 1103515245 + 12345 + int(1e9 * s.bus) + s.tick) & 0x7FFFFFFF
+    return bool((s.dice >> 8) < odds * (0x7FFFFFFF >> 8))
+
+
+@inlined
 def begin(s: Any) -> None:
     """Start towards the target from standstill, or from a rotor that still turns slowly."""
     s.direction = -1 if s.target < 0.0 else 1
     forget_progress(s)
     s.heard_at = s.tick
     s.shorted = -1
-    if s.bus < s.under_voltage:
+    if s.start_missed > 0.0 and chance(s, s.start_missed):
+        return
+    if s.start_trips > 0.0 and chance(s, s.start_trips):
+        trip(s, st.OVER_CURRENT)
+    elif s.bus < s.under_voltage:
         trip(s, st.UNDER_VOLTAGE)
     elif s.sensing == st.SENSE_HALL:
         if s.sector < 0:

@@ -138,7 +138,7 @@ def send_cobs_telemetry(s: Any, fields: Any) -> None:
     put(s, s.sequence)
     put_little(s, int(s.time_us) & 0xFFFFFFFF, 4)
     put(s, s.state)
-    put_little(s, s.faults, 2)
+    put_little(s, s.faults & ~s.report_fault_mask, 2)
     put_little(s, within(whole(fields[0]), -32768, 32767), 2)
     put_little(s, within(whole(fields[1]), -32768, 32767), 2)
     put_little(s, within(whole(1e2 * fields[2]), -32768, 32767), 2)

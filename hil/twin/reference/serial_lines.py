@@ -184,7 +184,7 @@ def send_line_telemetry(s: Any, fields: Any) -> None:
     _put_number(s, s.sequence)
     _put_number(s, int(s.time_us) & 0xFFFFFFFF)
     _put_number(s, s.state)
-    _put_number(s, s.faults)
+    _put_number(s, s.faults & ~s.report_fault_mask)
     _put_number(s, whole(fields[0]))
     _put_number(s, whole(fields[1]))
     _put_number(s, whole(1e3 * fields[2]))

@@ -15,7 +15,6 @@ from hil.twin.jit import inlined
 _RING = 7  # index mask of the ring of times
 _TURN = 6  # sectors per electrical turn
 _SLOWING = 1.5  # intervals without an event before the rotor is taken to be slowing
-_SEEN = 0.1  # share of a new speed in the reported one, per slow step
 
 
 @inlined
@@ -67,4 +66,7 @@ def estimate_speed(s: Any) -> None:
         interval = max(span / sectors, since / _SLOWING)
         if interval > 0.0:
             s.speed = s.motion * s.sector_rate / interval * s.speed_scale
-    s.speed_seen += _SEEN * (s.speed - s.speed_seen)
+            s.speed *= 1.0 - s.drift * s.tick * s.period
+            if s.motion < 0:
+                s.speed *= s.speed_scale_reverse
+    s.speed_seen += s.report_share * (s.speed - s.speed_seen)

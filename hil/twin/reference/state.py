@@ -122,6 +122,7 @@ _SETTINGS = [
     ("check_range", "i4"),
     ("speed_scale_reverse", "f8"),
     ("hall_shift_reverse", "i4"),
+    ("hall_lost_code", "i4"),
     ("turn_sign", "i4"),
     ("speed_step", "i4"),
     ("start_in_fault", "i4"),

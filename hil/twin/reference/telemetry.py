@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from hil.twin.jit import inlined
+from hil.twin.reference.sequencer import chance
 from hil.twin.reference.serial_cobs import send_cobs_telemetry
 from hil.twin.reference.serial_lines import send_line_telemetry
 from hil.twin.reference.state import LINES
@@ -26,17 +27,27 @@ def stream(s: Any) -> None:
             send_line_telemetry(s, fields)
         else:
             send_cobs_telemetry(s, fields)
-    s.sequence = (s.sequence + 1) & 0xFF
+    s.sequence = (s.sequence + s.count_frames) & 0xFF
     s.peak = 0.0
 
 
 @inlined
 def measure(s: Any) -> tuple[float, float, float, float, float, float]:
     """Speed rpm, set point rpm, filtered current A, peak current A, DC link V, stage degC."""
+    speed = s.speed_seen * s.report_speed_scale * s.turn_sign + s.report_offset
+    uptime = s.tick * s.period
+    current = s.current_seen * s.report_current_scale + s.report_drift * uptime
+    if uptime < s.report_frozen:
+        s.frozen[0], s.frozen[1] = speed, current
+    speed, current = s.frozen[0], s.frozen[1]
+    if s.report_unsigned == 1:
+        speed = abs(speed)
+    if s.report_glitch > 0.0 and chance(s, s.report_glitch):
+        speed = 0.0
     return (
-        s.speed_seen * s.report_speed_scale,
-        s.target,
-        s.current_seen * s.report_current_scale,
+        speed,
+        s.target * s.turn_sign,
+        current,
         s.peak * s.report_peak_scale,
         s.bus * s.report_voltage_scale,
         s.temperature + s.report_temperature_offset,
