@@ -14,6 +14,11 @@ from hil.core.errors import BenchError, HilError, PlanError
 COMMANDS: dict[str, tuple[str, str, str]] = {
     "check": ("hil.cli.check", "check", "Look a rig over; nothing is energised."),
     "measures": ("hil.cli.measures", "measures", "List the measures with their definitions."),
+    "population": (
+        "hil.cli.population",
+        "population",
+        "Run a plan on healthy simulated rigs: no band may fail one.",
+    ),
     "report": ("hil.cli.report", "report", "Rebuild JUnit, table and page of a run."),
     "twin": ("hil.cli.twin", "twin", "Serve the simulated bench of a rig."),
 }

@@ -1,0 +1,241 @@
+"""``hil population``: healthy rigs through a plan, to see that none of them fails."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import sys
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    from hil.plan.plan import PlannedItem
+    from hil.scenarios.campaign import TaskResult
+    from hil.scenarios.campaign_population import BandRate, PopulationTally
+    from hil.store.campaign_folder import CampaignFolder, GrowingTable
+
+NIGHTLY = Path("testplans/nightly.plan.yaml")
+#: Bands that held, but with the least room, are listed up to this many.
+TIGHTEST = 12
+_JUDGEMENTS = {
+    "rig": "text",
+    "item": "text",
+    "measure": "text",
+    "repeat": "whole",
+    "verdict": "text",
+    "value": "number",
+    "margin": "number",
+}
+_BANDS = (
+    "item", "measure", "unit", "judged", "fails", "undecided", "fail_bound", "low", "high",
+    "least", "p5", "median", "p95", "most", "margin", "room",
+)  # fmt: skip
+
+
+@click.command("population")
+@click.argument("target", type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@click.option("--rigs", type=click.IntRange(1), required=True, help="How many healthy rigs.")
+@click.option(
+    "--plan",
+    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+    help=f"Plan to run when TARGET is a rig file; {NIGHTLY} if left out.",
+)
+@click.option("--seed", type=click.IntRange(0, 2**32 - 1), default=1, show_default=True)
+@click.option("--jobs", type=click.IntRange(1), help="Processes; one per core if left out.")
+@click.option("--scheduler", default="", help="Address of a Dask cluster to run on instead.")
+@click.option("--without-series", is_flag=True, help="Leave out items that are repeated.")
+@click.option(
+    "--out",
+    type=click.Path(file_okay=False, path_type=Path),
+    default=Path("runs"),
+    show_default=True,
+    help="The folder of the campaign is created in it.",
+)
+@click.option(
+    "--json",
+    "json_file",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="Write the summary as JSON here as well.",
+)
+def population(
+    target: Path,
+    rigs: int,
+    plan: Path | None,
+    seed: int,
+    jobs: int | None,
+    scheduler: str,
+    without_series: bool,
+    out: Path,
+    json_file: Path | None,
+) -> None:
+    """Run a plan on N healthy simulated rigs, drawn within the tolerances of the rig file.
+
+    TARGET is a plan (*.plan.yaml) or a rig file. Exit code 0 when no band failed a healthy rig,
+    1 otherwise.
+    """
+    from hil.bench.simulate import tolerances_of
+    from hil.scenarios.campaign import run_campaign
+    from hil.scenarios.campaign_population import PopulationTally, population_tasks
+    from hil.scenarios.campaign_task import items_of, rig_of
+    from hil.store.campaign_folder import CampaignFolder
+
+    plan_file, rig_file = _files(target, plan)
+    rig = rig_of(plan_file, rig_file)
+    items = {
+        name: item
+        for name, item in items_of(plan_file, rig_file).items()
+        if not (without_series and item.repeats > 1)
+    }
+    tolerances = tolerances_of(rig)
+    tasks = population_tasks(plan_file, rig_file, items.values(), tolerances, rigs=rigs, seed=seed)
+    click.echo("SIMULATED: no motor turned.")
+    click.echo(f"{rigs} healthy rigs of {rig.rig}, {len(items)} items each, seed {seed}")
+    tally = PopulationTally(items)
+    folder = CampaignFolder(out, "population")
+    folder.write_json(
+        "campaign",
+        {
+            "plan": plan_file, "rig": rig_file or str(rig.files[0]), "rigs": rigs, "seed": seed,
+            "items": list(items), "tolerances": tolerances, "simulated": True,
+        },
+    )  # fmt: skip
+    results = run_campaign(
+        tasks, jobs=jobs, scheduler=scheduler, progress=_Progress(len(items), rigs)
+    )
+    with (
+        contextlib.closing(results),  # type: ignore[type-var]  # a generator has close
+        folder.table("judgements", _JUDGEMENTS) as table,
+    ):
+        for result in results:
+            tally.add(result)
+            _keep(table, result)
+    summary = _summary(tally)
+    _save(folder, tally, summary)
+    _tell(tally, items)
+    click.echo(f"{folder.path}")
+    if json_file is not None:
+        from hil.store.campaign_folder import plain
+
+        text = json.dumps({**summary, "folder": str(folder.path)}, indent=2, default=plain)
+        json_file.write_text(text + "\n", encoding="utf-8")
+    if tally.failed_rigs:
+        sys.exit(1)
+
+
+def _files(target: Path, plan: Path | None) -> tuple[str, str]:
+    """Plan file and rig file; the rig file is "" if the plan is to name it."""
+    if target.name.endswith(".plan.yaml"):
+        if plan is not None:
+            raise click.UsageError(f"{target} is a plan itself: leave --plan out, or name a rig")
+        return str(target), ""
+    if plan is None and not NIGHTLY.is_file():
+        raise click.UsageError(f"{target} is a rig file and there is no {NIGHTLY}: give --plan")
+    return str(plan or NIGHTLY), str(target)
+
+
+class _Progress:
+    """A line that is rewritten on a terminal; elsewhere one line for every tenth of the rigs."""
+
+    def __init__(self, items: int, rigs: int) -> None:
+        self._items, self._rigs, self._told = items, rigs, 0
+        self._terminal = sys.stderr.isatty()
+
+    def __call__(self, done: int, of: int, _result: TaskResult) -> None:
+        whole = done // self._items
+        if self._terminal:
+            end = "\n" if done == of else ""
+            click.echo(f"\r{whole}/{self._rigs} rigs, {done}/{of} items", err=True, nl=False)
+            click.echo(end, err=True, nl=False)
+        elif whole * 10 // self._rigs > self._told:
+            self._told = whole * 10 // self._rigs
+            click.echo(f"{whole}/{self._rigs} rigs", err=True)
+
+
+def _keep(table: GrowingTable, result: TaskResult) -> None:
+    rig, item = result.task.variation.name, result.task.item
+    for one in result.judged:
+        table.add(rig, item, one.measure, one.repeat, one.verdict.value, one.value, one.margin)
+    if not result.judged:
+        table.add(rig, item, None, 0, result.verdict.value, None, None)
+
+
+def _summary(tally: PopulationTally) -> dict[str, Any]:
+    return {
+        "rigs": tally.rigs,
+        "failed_rigs": tally.failed_rigs,
+        "fail_bound_of_a_rig": tally.rig_fail_bound(),
+        "judgements": tally.judgements,
+        "undecided": tally.undecided,
+        "verdicts": {verdict.value: count for verdict, count in tally.verdicts.items()},
+        "bench_seconds": tally.bench_seconds,
+        "worker_seconds": tally.wall_seconds,
+        "bands": tally.bands(),
+    }
+
+
+def _save(folder: CampaignFolder, tally: PopulationTally, summary: Mapping[str, Any]) -> None:
+    folder.write_json("summary", summary)
+    rows = []
+    for b in tally.bands():
+        s = b.spread
+        values = (s.least, s.low, s.median, s.high, s.most) if s is not None else (None,) * 5
+        rows.append(
+            (b.item, b.measure, b.unit, b.judged, b.fails, b.undecided, b.fail_bound, *b.limits,
+             *values, b.margin, b.room)
+        )  # fmt: skip
+    folder.write_csv("bands", _BANDS, rows)
+    folder.write_csv(
+        "measures",
+        ("item", "measure", "unit", "count", "least", "p5", "median", "p95", "most"),
+        [
+            (item, measure, unit, s.count, s.least, s.low, s.median, s.high, s.most)
+            for item, measure, unit, s in tally.spreads()
+        ],
+    )
+
+
+def _tell(tally: PopulationTally, items: Mapping[str, PlannedItem]) -> None:
+    failed, bands = tally.failed_rigs, tally.bands()
+    click.echo(
+        f"{len(failed)} of {tally.rigs} healthy rigs failed; with 95 % confidence the plan fails "
+        f"at most {100 * tally.rig_fail_bound():.2g} % of them"
+    )
+    share = 100.0 * tally.undecided / max(1, tally.judgements)
+    click.echo(f"{tally.undecided} of {tally.judgements} judgements undecided ({share:.2g} %)")
+    for title, chosen in (
+        ("failed healthy rigs", [b for b in bands if b.fails]),
+        ("undecided", [b for b in bands if b.undecided and not b.fails]),
+    ):
+        if chosen:
+            click.echo(f"\n{title}:")
+        for band in chosen:
+            click.echo(f"  {band.item}  {band.measure}: {_said(band)}")
+            for example in band.examples:
+                click.echo(f"      {example}")
+    close = [b for b in bands if not b.fails and not b.undecided and b.room is not None]
+    if close:
+        click.echo("\nleast room (smallest margin over the width of the middle 90 %):")
+    for band in close[:TIGHTEST]:
+        click.echo(f"  {band.room:6.2f}  {band.item}  {band.measure}: {_said(band)}")
+    click.echo(
+        f"\n{len(items)} items, {tally.bench_seconds:.0f} s on the bench in "
+        f"{tally.wall_seconds:.0f} s of work"
+    )
+
+
+def _said(band: BandRate) -> str:
+    """Numbers of a band in one line."""
+    unit = "" if band.unit == "1" else f" {band.unit}"
+    low, high = band.limits
+    limits = f"[{'' if low is None else f'{low:g}'}..{'' if high is None else f'{high:g}'}]{unit}"
+    text = f"{limits} "
+    if band.spread is not None:
+        s = band.spread
+        text += (
+            f"found {s.least:.4g} | {s.low:.4g} {s.median:.4g} {s.high:.4g} | {s.most:.4g}{unit}, "
+        )
+    bound = f"at most {100 * band.fail_bound:.2g} % fail"
+    return f"{text}{band.fails} fails, {band.undecided} undecided of {band.judged} ({bound})"

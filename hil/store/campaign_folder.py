@@ -1,0 +1,125 @@
+"""The folder of a campaign: what was asked, every result, and the tables made of them."""
+
+from __future__ import annotations
+
+import csv
+import dataclasses
+import io
+import json
+from collections.abc import Iterable, Mapping, Sequence
+from enum import StrEnum
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+from hil.core.errors import StoreError
+from hil.store.atomic import replace_file, sync_folder
+from hil.store.folder import new_name
+
+#: Rows gathered before they are written: a campaign of a million rows needs no more memory.
+_BATCH = 5_000
+
+
+class CampaignFolder:
+    """A new folder, written to while a campaign runs.
+
+    Attributes
+    ----------
+    path : the folder, ``OUT/KIND-TIME-SUFFIX``.
+    """
+
+    def __init__(self, out: Path | str, kind: str) -> None:
+        self.path = Path(out) / f"{kind}-{new_name()}"
+        try:
+            self.path.mkdir(parents=True)
+        except OSError as problem:
+            raise StoreError(f"{self.path}: cannot be made: {problem.strerror}") from problem
+        sync_folder(self.path.parent)
+
+    def write_json(self, name: str, content: Any) -> Path:
+        """Write ``NAME.json``; dataclasses become objects. A file is whole or not there."""
+        text = json.dumps(content, indent=2, default=plain, allow_nan=False) + "\n"
+        path = self.path / f"{name}.json"
+        replace_file(path, text.encode())
+        return path
+
+    def write_csv(self, name: str, columns: Sequence[str], rows: Iterable[Sequence[Any]]) -> Path:
+        """Write ``NAME.csv`` in UTF-8; None is an empty cell."""
+        text = io.StringIO()
+        writer = csv.writer(text, lineterminator="\n")
+        writer.writerow(columns)
+        writer.writerows(rows)
+        path = self.path / f"{name}.csv"
+        replace_file(path, text.getvalue().encode())
+        return path
+
+    def table(self, name: str, columns: Mapping[str, str]) -> GrowingTable:
+        """``NAME.parquet``, to which rows are added one by one."""
+        return GrowingTable(self.path / f"{name}.parquet", columns)
+
+
+class GrowingTable:
+    """A Parquet file that grows in batches; a context manager.
+
+    Parameters
+    ----------
+    columns : name -> ``text``, ``number`` (may be None), ``whole``.
+    """
+
+    def __init__(self, path: Path, columns: Mapping[str, str]) -> None:
+        import pyarrow as pa
+        import pyarrow.parquet as pq
+
+        kinds = {
+            "text": pa.dictionary(pa.int32(), pa.string()),
+            "number": pa.float64(),
+            "whole": pa.int32(),
+        }
+        self.path = path
+        self._arrow = pa
+        self._schema = pa.schema([(name, kinds[kind]) for name, kind in columns.items()])
+        self._rows: list[tuple[Any, ...]] = []
+        try:
+            self._writer = pq.ParquetWriter(path, self._schema, compression="zstd")
+        except OSError as problem:
+            raise StoreError(f"{path}: cannot be written: {problem}") from problem
+
+    def add(self, *row: Any) -> None:
+        """Add a row, one value a column. StoreError if the disk refuses it."""
+        self._rows.append(row)
+        if len(self._rows) >= _BATCH:
+            self._flush()
+
+    def _flush(self) -> None:
+        if not self._rows:
+            return
+        columns = [
+            self._arrow.array(values, type=field.type)
+            for values, field in zip(zip(*self._rows, strict=True), self._schema, strict=True)
+        ]
+        self._rows = []
+        try:
+            self._writer.write_table(self._arrow.table(columns, schema=self._schema))
+        except OSError as problem:
+            raise StoreError(f"{self.path}: cannot be written: {problem}") from problem
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self._flush()
+        self._writer.close()
+
+
+def plain(value: Any) -> Any:
+    """A dataclass, enumeration or path as JSON has it; for ``json.dumps(default=...)``."""
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        return {one.name: getattr(value, one.name) for one in dataclasses.fields(value)}
+    if isinstance(value, StrEnum | Path):
+        return str(value)
+    raise TypeError(f"{type(value).__name__} has no place in JSON: {value!r}")
