@@ -37,6 +37,7 @@ class Settings:
     settle_within : % of the set voltage; settle_time : by when the output must be there.
     rest_speed : rpm below which the shaft counts as standing.
     silence : without telemetry for longer, once it has begun, the board counts as gone.
+    keep_alive : the board is spoken to at least this often while energised; 0 for never.
     """
 
     current_limit: float
@@ -48,6 +49,7 @@ class Settings:
     rest_speed: float = 5.0
     rest_time: float = 4.0
     silence: float = 0.5
+    keep_alive: float = 0.0
 
 
 @dataclass(kw_only=True, slots=True)
@@ -87,6 +89,9 @@ class Bench:
         self.watch = Watch(limits)
         self.latest = Latest()
         self.energised = False
+        #: No keep-alive is sent: the host seems to be gone.
+        self.quiet = False
+        self._spoke = clock.now()
         self._settled_at: float | None = None  # V, what the output has been seen to reach
         self._next_supply = 0.0
         self._heard: float | None = None  # host time of the newest telemetry
@@ -183,6 +188,14 @@ class Bench:
             self._check_output(reading)
         self.watch.check_board(readings)
         self.observer.readings(self.latest)
+        self._keep_alive()
+
+    def _keep_alive(self) -> None:
+        """Ask the board who it is, so that it knows that somebody is there."""
+        every, now = self.settings.keep_alive, self.clock.now()
+        if every > 0.0 and self.energised and not self.quiet and now - self._spoke >= every:
+            self._spoke = now
+            self.board.identify()
 
     def _listen(self, readings: BoardReadings) -> None:
         """Notice a board that has stopped talking; bytes that waited to be read still count."""
@@ -325,6 +338,18 @@ class Bench:
             except Exception as error:  # a defect in one driver must not keep the next from acting
                 problems.append(f"{name} failed: {type(error).__name__}: {error}")
         return problems
+
+    def require_switch(self) -> SignalSwitch:
+        """The signal switch.
+
+        Raises
+        ------
+        BenchError
+            If none is wired.
+        """
+        if self.switch is None:
+            raise BenchError("this scenario needs a signal switch and the rig file names none")
+        return self.switch
 
     def require_brake(self) -> Brake:
         """The brake.

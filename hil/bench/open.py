@@ -143,6 +143,7 @@ def assemble(rig: Rig, parts: Parts, clock: Clock, observer: Observer | None) ->
             settle_within=rig.supply.settle_within,
             settle_time=rig.supply.settle_time,
             silence=max(0.5, 10.0 / rig.profile.telemetry_rate),
+            keep_alive=rig.board.keep_alive or 0.0,
         ),
         limits=Limits(
             speed=limits.speed,

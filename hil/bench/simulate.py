@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import math
+from dataclasses import replace
 
 import numpy as np
 
@@ -17,6 +18,7 @@ from hil.plan.rig import Rig
 from hil.twin.drive import Drive
 from hil.twin.instruments.base import SimulatedInstrument
 from hil.twin.instruments.brake import SimulatedBrake
+from hil.twin.instruments.interlock import SimulatedInterlock
 from hil.twin.instruments.supply import SimulatedSupply, SupplyRating
 from hil.twin.instruments.switch import SimulatedSwitch
 from hil.twin.instruments.tachometer import SimulatedTachometer
@@ -26,6 +28,7 @@ from hil.twin.parameters import (
     DriveParameters,
     HeatParameters,
     MotorParameters,
+    SensingParameters,
     SupplyParameters,
 )
 from hil.twin.population import Distribution, Spread, Tolerances
@@ -86,6 +89,7 @@ def drive_parameters(rig: Rig, seed: int) -> DriveParameters:
             resistance=twin.supply_resistance,
             two_way=regeneration.absorbed_by == "two-quadrant-supply",
         ),
+        sensing=SensingParameters(substitute_temperature=twin.substitute_temperature),
         heat=HeatParameters(ambient=twin.ambient, reference_temperature=25.0),
         load=LoadParameters(
             mean=twin.load.torque,
@@ -106,6 +110,11 @@ def firmware_for(rig: Rig, variation: Variation = AS_DESCRIBED) -> FirmwareBindi
         min_speed=motor.min_speed,
         max_speed=motor.max_speed,
     )
+    told = rig.twin.firmware
+    if told.link_timeout is not None:
+        settings = replace(settings, link_timeout=told.link_timeout)
+    if told.over_voltage is not None:
+        settings = replace(settings, over_voltage=told.over_voltage)
     return binding(rig.twin.firmware.protocol, variation.applied("firmware", settings))
 
 
@@ -143,6 +152,8 @@ def world_for(rig: Rig, seed: int | str, variation: Variation = AS_DESCRIBED) ->
         )
     if rig.switch is not None:
         instruments[rig.switch.resource] = SimulatedSwitch(drive)
+    if rig.interlock is not None:
+        instruments[rig.interlock.resource] = SimulatedInterlock()
     return World(drive, instruments)
 
 

@@ -19,7 +19,15 @@ from hil.ports.registry import Descriptor
 
 #: Line -> channel of the relay, as the demo rig is wired.
 CHANNELS: Mapping[str, int] = MappingProxyType(
-    {"hall-a": 1, "hall-b": 2, "hall-c": 3, "phase-a": 4, "phase-b": 5, "phase-c": 6}
+    {
+        "hall-a": 1,
+        "hall-b": 2,
+        "hall-c": 3,
+        "phase-a": 4,
+        "phase-b": 5,
+        "phase-c": 6,
+        "temperature-sensor": 7,
+    }
 )
 
 

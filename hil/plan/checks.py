@@ -8,7 +8,7 @@ from hil.plan.rig import Rig
 from hil.plan.source import Where
 
 #: Lines a signal switch can have.
-LINES = ("hall-a", "hall-b", "hall-c", "phase-a", "phase-b", "phase-c")
+LINES = ("hall-a", "hall-b", "hall-c", "phase-a", "phase-b", "phase-c", "temperature-sensor")
 
 Complaint = tuple[Where, str]
 

@@ -112,6 +112,7 @@ class BoardLink(Model):
     usb: Usb | None = None
     url: str = ""
     driver: Text = "serial"
+    keep_alive: Time | None = None  # the board hears from the bench at least this often
     profile: Text  # link profile, path relative to the file that names it
     expect_model: str = ""  # identity the board must answer with
     sensing: Annotated[tuple[Literal["hall", "back-emf"], ...], Field(min_length=1)] = (
@@ -202,6 +203,8 @@ class SimulatedFirmware(Model):
 
     kind: Literal["reference"] = "reference"
     protocol: Literal["lines", "cobs"] = "lines"
+    link_timeout: Time | None = None  # silence of the host while turning that is a fault
+    over_voltage: Voltage | None = None  # DC-link voltage that is a fault
 
 
 class SimulatedBench(Model):
@@ -217,6 +220,7 @@ class SimulatedBench(Model):
     load_resistor: Resistance = 10.0  # across the DC link, where one absorbs braking energy
     pwm_frequency: Frequency = 20000.0
     supply_resistance: Resistance = 0.05
+    substitute_temperature: Temperature = 87.0  # of the resistor that stands in for the sensor
     ambient: Temperature = 25.0
     population: Population = Population()
 

@@ -85,6 +85,7 @@ def constants_of(parameters: DriveParameters, firmware: FirmwareBinding) -> npt.
         "voltage_offset": sensing.voltage_offset,
         "voltage_noise": sensing.voltage_noise,
         "comparator": sensing.comparator,
+        "substitute_temperature": sensing.substitute_temperature,
         "phase_shunts": sensing.phase_shunts,
         "ambient": heat.ambient,
         "reference": heat.reference_temperature,

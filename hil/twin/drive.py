@@ -64,7 +64,7 @@ class Drive:
             s[node] = heat.ambient
         s["seed"] = np.random.SeedSequence(seed).generate_state(1, np.uint64)[0] | np.uint64(1)
         s["angle"] = math.radians(parameters.motor.initial_angle_deg)
-        s["closed"] = 0b111111
+        s["closed"] = (1 << len(LINES)) - 1
         s["over_voltage"] = math.inf
         s["next_log"] = kernel.LOG_INTERVAL
         self.restart_board()
@@ -160,7 +160,7 @@ class Drive:
         mean = s["i"][phase] / 2.0
         s["i"] += mean
         s["i"][phase] = 0.0
-        if np.count_nonzero(s["i"]) < 2 or s["closed"] >> 3 in (1, 2, 4):
+        if np.count_nonzero(s["i"]) < 2 or s["closed"] >> 3 & 7 in (1, 2, 4):
             s["i"] = 0.0
         s["e_switch"] += before - self.energies().magnetic  # in the arc
 

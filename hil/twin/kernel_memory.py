@@ -37,7 +37,7 @@ CONSTANTS = np.dtype(
         # sensing
         " current_limit current_step current_per_step current_gain current_offset current_noise"
         " voltage_limit voltage_step voltage_per_step voltage_gain voltage_offset voltage_noise"
-        " comparator"
+        " comparator substitute_temperature"
         # heat
         " ambient reference winding_conductance housing_conductance junction_conductance"
         " sink_conductance winding_capacity housing_capacity junction_capacity sink_capacity"

@@ -129,7 +129,7 @@ def sample(c: Any, s: Any, ga: int, gb: int, gc: int) -> None:
         i.i_phase[0] = _current(c, ia, i2)
         i.i_phase[1] = _current(c, ib, i3)
         i.i_phase[2] = _current(c, ic, i4)
-    i.t_stage = s.junction_t
+    i.t_stage = s.junction_t if s.closed & 64 else c.substitute_temperature
     i.pot = s.pot
     i.hall = hall_pattern(turns, c.hall_a, c.hall_b, c.hall_c, c.hall_inverted, s.closed)
     trip = BUTTON_TRIP if s.bus_peak > c.comparator else 0

@@ -10,7 +10,9 @@ from dataclasses import dataclass, field, fields
 
 from hil.twin.load import LoadParameters
 
-LINES = ("hall-a", "hall-b", "hall-c", "phase-a", "phase-b", "phase-c")
+#: Lines that the bench can open. With `temperature-sensor` open a fixed resistor takes the place
+#: of the sensor of the power stage, see `SensingParameters.substitute_temperature`.
+LINES = ("hall-a", "hall-b", "hall-c", "phase-a", "phase-b", "phase-c", "temperature-sensor")
 
 
 def _check(owner: object, positive: str = "", not_negative: str = "") -> None:
@@ -149,6 +151,7 @@ class SensingParameters:
     *_gain : 1 when ideal. *_offset, *_noise : A or V, noise as standard deviation.
     phase_shunts : whether the board measures phase currents; else they read NaN.
     comparator : A on the DC-link shunt above which the trip input goes high, inf for none.
+    substitute_temperature : degC that the resistor in place of the stage's sensor stands for.
     """
 
     current_range: float = 40.0
@@ -163,6 +166,7 @@ class SensingParameters:
     voltage_noise: float = 0.01
     phase_shunts: bool = False
     comparator: float = math.inf
+    substitute_temperature: float = 87.0
 
     def __post_init__(self) -> None:
         _check(

@@ -221,16 +221,16 @@ def test_refused_defaults(refused, defaults, message):
             "scenarios[1].matrix.speed[2]: 9000 rpm lies outside",
         ),
         (
-            "scenario: start, speed: 1000 rpm, supply: 36 V",
-            "scenarios[1].supply: 36 V lies above max-voltage 30 V of the supply of rig dosing",
+            "scenario: start, speed: 1000 rpm, supply: 43 V",
+            "scenarios[1].supply: 43 V lies above max-voltage 42 V of the supply of rig dosing",
         ),
         (
-            "scenario: start, speed: 1000 rpm, load: 2 N*m",
-            "scenarios[1].load: 2 N*m lies above max-torque 1 N*m of the brake of rig dosing-pump",
+            "scenario: start, speed: 1000 rpm, load: 3 N*m",
+            "scenarios[1].load: 3 N*m lies above max-torque 2 N*m of the brake of rig dosing-pump",
         ),
         (
-            "scenario: stall, speed: 1000 rpm, brake-torque: 2 N*m, expect: trip",
-            "scenarios[1].brake-torque: 2 N*m lies above max-torque 1 N*m",
+            "scenario: stall, speed: 1000 rpm, brake-torque: 3 N*m, expect: trip",
+            "scenarios[1].brake-torque: 3 N*m lies above max-torque 2 N*m",
         ),
         ("scenario: reversal, speed: 1000 rpm, entry-speed: 5000 rpm", "entry-speed: 5000 rpm"),
         ("scenario: speed-step, from: 1000 rpm, to: 5000 rpm", "scenarios[1].to: 5000 rpm"),

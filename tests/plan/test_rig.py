@@ -155,7 +155,7 @@ def test_winding_is_stored_line_to_line(rig_file, convention, factor):
             "senses-direction: yes",
             "tachometer.senses-direction: expected true or false, found 'yes'",
         ),
-        ("max-torque: 1 N*m", "max-torque: 0 N*m", "brake.max-torque: expected more than zero"),
+        ("max-torque: 2 N*m", "max-torque: 0 N*m", "brake.max-torque: expected more than zero"),
         (
             "sensing: [hall, back-emf]",
             "sensing: []",
@@ -219,12 +219,12 @@ def test_missing_key_is_told_where_it_should_stand(rig_file):
         (
             "over-voltage-limit: 46 V",
             "over-voltage-limit: 29 V",
-            "supply.over-voltage-limit: expected more than max-voltage 30 V, found 29 V",
+            "supply.over-voltage-limit: expected more than max-voltage 42 V, found 29 V",
         ),
         (
             "voltage: 24 V\n  current",
-            "voltage: 31 V\n  current",
-            "supply.voltage: 31 V lies above max-voltage 30 V",
+            "voltage: 43 V\n  current",
+            "supply.voltage: 43 V lies above max-voltage 42 V",
         ),
         (
             "current-limit: 10 A",
@@ -254,7 +254,7 @@ def test_missing_key_is_told_where_it_should_stand(rig_file):
         (
             "dc-link-voltage: 45 V",
             "dc-link-voltage: 30 V",
-            "limits.dc-link-voltage: expected more than supply.max-voltage 30 V, found 30 V",
+            "limits.dc-link-voltage: expected more than supply.max-voltage 42 V, found 30 V",
         ),
         (
             "temperature: 90 degC",
@@ -267,8 +267,8 @@ def test_missing_key_is_told_where_it_should_stand(rig_file):
         (
             "lines: [hall-a,",
             "lines: [hall-d,",
-            "switch.lines: expected hall-a, hall-b, hall-c, phase-a, phase-b, phase-c, found "
-            "'hall-d'",
+            "switch.lines: expected hall-a, hall-b, hall-c, phase-a, phase-b, phase-c, "
+            "temperature-sensor, found 'hall-d'",
         ),
         ("hall-b, hall-c", "hall-a, hall-c", "switch.lines: a line is named twice"),
         (
@@ -289,7 +289,7 @@ def test_contradictions_between_entries(rig_file, old, new, message):
 def test_every_problem_is_told_and_the_first_one_first(rig_file):
     path = rig_file("pole-pairs: 4", "pole-pairs: four")
     text = path.read_text().replace("inertia: 1.5e-5 kg*m^2", "inertia: 3 kg")
-    text = text.replace("max-voltage: 30 V", "max-voltags: 30 V")
+    text = text.replace("max-voltage: 42 V", "max-voltags: 30 V")
     path.write_text(text.replace("  dc-link-capacitance: 2200 uF\n", ""))
     lines = str(refused(path)).splitlines()
     for line, (place, message) in zip(

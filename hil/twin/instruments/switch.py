@@ -1,4 +1,4 @@
-"""Simulated signal switch: relays in the board's Hall and phase lines."""
+"""Simulated signal switch: relays in the board's Hall, phase and sensor lines."""
 
 from __future__ import annotations
 
@@ -7,11 +7,11 @@ from hil.twin.instruments.parameters import channel_list
 from hil.twin.world import DriveLike
 
 #: Channel 1, 2, ... of the switch.
-LINES = ("hall-a", "hall-b", "hall-c", "phase-a", "phase-b", "phase-c")
+LINES = ("hall-a", "hall-b", "hall-c", "phase-a", "phase-b", "phase-c", "temperature-sensor")
 
 
 class SimulatedSwitch(SimulatedInstrument):
-    """Channels 1 to 6 close the lines named in `LINES`; all are closed after power-on and reset."""
+    """Channels 1 to 7 close the lines named in `LINES`; all are closed after power-on and reset."""
 
     def __init__(
         self, drive: DriveLike, lines: tuple[str, ...] = LINES, serial: str = "SIM-0001"

@@ -14,7 +14,7 @@ def switch(drive) -> SimulatedSwitch:
 
 def test_all_lines_are_closed_at_power_on(switch, drive) -> None:
     assert drive.lines == dict.fromkeys(LINES, True)
-    assert switch.execute("ROUT:CLOS? (@1:6)") == "1,1,1,1,1,1"
+    assert switch.execute("ROUT:CLOS? (@1:7)") == "1,1,1,1,1,1,1"
 
 
 @pytest.mark.parametrize("channel", range(1, 7))
@@ -29,7 +29,7 @@ def test_each_channel_is_one_line(switch, drive, channel: int) -> None:
 
 def test_lists(switch, drive) -> None:
     switch.execute("ROUT:OPEN (@1,3:4)")
-    assert switch.execute("ROUT:CLOS? (@1:6)") == "0,1,0,0,1,1"
+    assert switch.execute("ROUT:CLOS? (@1:7)") == "0,1,0,0,1,1,1"
     assert not drive.lines["hall-c"]
     switch.execute("*RST")
     assert all(drive.lines.values())
@@ -38,7 +38,7 @@ def test_lists(switch, drive) -> None:
 @pytest.mark.parametrize(
     ("command", "code"),
     [
-        ("ROUT:OPEN (@7)", -222),
+        ("ROUT:OPEN (@8)", -222),
         ("ROUT:OPEN (@0:2)", -222),
         ("ROUT:OPEN 1", -104),
         ("ROUT:OPEN", -109),
