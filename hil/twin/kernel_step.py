@@ -140,13 +140,11 @@ def commit(
 
 
 @inlined
-def earlier(
-    connection: int, start: float, slope: float, change: float, h: float, cut: float
-) -> float:
-    """`cut`, or the instant a diode current passes zero if that comes first, s."""
+def zero_after(connection: int, start: float, slope: float, change: float, h: float) -> float:
+    """Time after which a diode current is zero, s; `h` if it is not, or starts at zero."""
     if wrong_way(connection, start + change) and start != 0.0:
-        return min(cut, zero_crossing(start, slope, change, h))
-    return cut
+        return zero_crossing(start, slope, change, h)
+    return h
 
 
 @compiled
@@ -173,55 +171,58 @@ def step(  # noqa: PLR0915 - three phases, kept in registers
     decay = (s.winding_r + (na * pa + nb * pb + nc * pc) * share) * c.inverse_inductance
     leak = s.conductance * link
     first_drain = ua * ia + ub * ib + uc * ic + leak
-    za, zb, zc, at_rest, final = False, False, False, False, False
-    while True:
-        half = 0.5 * h
-        speed_mid = speed + half * s.acceleration
-        turns = (s.angle + half * 0.5 * (speed + speed_mid)) * c.turns_per_rad
-        sa = trapezoid(turns - c.crest[0], c.steepness)
-        sb = trapezoid(turns - c.crest[1], c.steepness)
-        sc = trapezoid(turns - c.crest[2], c.steepness)
-        emf = s.flux * speed_mid
+    half = 0.5 * h
+    speed_mid = speed + half * s.acceleration
+    turns = (s.angle + half * 0.5 * (speed + speed_mid)) * c.turns_per_rad
+    sa = trapezoid(turns - c.crest[0], c.steepness)
+    sb = trapezoid(turns - c.crest[1], c.steepness)
+    sc = trapezoid(turns - c.crest[2], c.steepness)
+    emf = s.flux * speed_mid
 
-        # DC link: predict its middle, for the voltages of this step
-        gain = supply_gain(c, h)
-        supply = supply_current(c, s, link, first_drain, gain)
-        link_mid = link + half * (supply - first_drain) * c.inverse_capacitance
+    # DC link: predict its middle, for the voltages of this step
+    gain = supply_gain(c, h)
+    supply = supply_current(c, s, link, first_drain, gain)
+    link_mid = link + half * (supply - first_drain) * c.inverse_capacitance
 
-        # phase currents: slope at the start, mean over the step, change; the decay through the
-        # resistance, which is nearly the same in all phases, right to third order
-        x = h * decay
-        fa = na * (ua * link_mid + oa - emf * sa - ra * ia)
-        fb = nb * (ub * link_mid + ob - emf * sb - rb * ib)
-        fc = nc * (uc * link_mid + oc - emf * sc - rc * ic)
-        star = (fa + fb + fc) * share
-        ka, kb, kc = la * (fa - star), lb * (fb - star), lc * (fc - star)
-        to_mean = h * (0.5 - x * (1.0 / 6.0 - x * (1.0 / 24.0)))
-        to_end = h * (1.0 - x * (0.5 - x * (1.0 / 6.0)))
-        ma, mb, mc = ia + to_mean * ka, ib + to_mean * kb, ic + to_mean * kc
-        da, db, dc = to_end * ka, to_end * kb, to_end * kc
-        ja, jb, jc = na * (ia + da), nb * (ib + db), nc * (ic + dc)
+    # phase currents: slope at the start, mean over the step, change; the decay through the
+    # resistance, which is nearly the same in all phases, right to third order
+    x = h * decay
+    fa = na * (ua * link_mid + oa - emf * sa - ra * ia)
+    fb = nb * (ub * link_mid + ob - emf * sb - rb * ib)
+    fc = nc * (uc * link_mid + oc - emf * sc - rc * ic)
+    star = (fa + fb + fc) * share
+    ka, kb, kc = la * (fa - star), lb * (fb - star), lc * (fc - star)
+    to_mean = h * (0.5 - x * (1.0 / 6.0 - x * (1.0 / 24.0)))
+    to_end = h * (1.0 - x * (0.5 - x * (1.0 / 6.0)))
+    ma, mb, mc = ia + to_mean * ka, ib + to_mean * kb, ic + to_mean * kc
+    da, db, dc = to_end * ka, to_end * kb, to_end * kc
+    ja, jb, jc = na * (ia + da), nb * (ib + db), nc * (ic + dc)
+    rate = acceleration(c, s, s.flux * (sa * ma + sb * mb + sc * mc), speed_mid)
+    speed_end = speed + h * rate
 
-        # speed
-        rate = acceleration(c, s, s.flux * (sa * ma + sb * mb + sc * mc), speed_mid)
-        speed_end = speed + h * rate
-
-        # zeros on the way: shorten the step to the first one and repeat it
-        if final:
-            break
-        turned = speed * speed_end < 0.0
-        if not (turned or wrong_way(qa, ja) or wrong_way(qb, jb) or wrong_way(qc, jc)):
-            break
-        cut_a = earlier(qa, ia, ka, da, h, h)
-        cut_b = earlier(qb, ib, kb, db, h, h)
-        cut_c = earlier(qc, ic, kc, dc, h, h)
+    # zeros on the way: end the step at the first one
+    turned = speed * speed_end < 0.0
+    za, zb, zc, at_rest = False, False, False, False
+    if turned or wrong_way(qa, ja) or wrong_way(qb, jb) or wrong_way(qc, jc):
+        cut_a = zero_after(qa, ia, ka, da, h)
+        cut_b = zero_after(qb, ib, kb, db, h)
+        cut_c = zero_after(qc, ic, kc, dc, h)
         cut_speed = h * speed / (speed - speed_end) if turned else h
         cut = min(cut_a, cut_b, cut_c, cut_speed)
         za, zb, zc = cut_a == cut < h, cut_b == cut < h, cut_c == cut < h
         at_rest = turned and cut_speed == cut
-        if cut >= h or cut <= _AT_ZERO * h:
-            break
-        h, final = cut, True
+        if _AT_ZERO * h < cut < h:
+            # the currents follow parabolas: the same ones, not as far
+            bend = (to_end / h - 1.0) / h
+            to_mean = cut * (0.5 + cut * bend * (1.0 / 3.0))
+            to_end = cut * (1.0 + cut * bend)
+            ma, mb, mc = ia + to_mean * ka, ib + to_mean * kb, ic + to_mean * kc
+            da, db, dc = to_end * ka, to_end * kb, to_end * kc
+            ja, jb, jc = na * (ia + da), nb * (ib + db), nc * (ic + dc)
+            rate = acceleration(c, s, s.flux * (sa * ma + sb * mb + sc * mc), speed_mid)
+            speed_end = speed + cut * rate
+            gain = supply_gain(c, cut)
+            h = cut
 
     za, zb, zc = za or wrong_way(qa, ja), zb or wrong_way(qb, jb), zc or wrong_way(qc, jc)
     if za or zb or zc:

@@ -156,8 +156,8 @@ static double step(const C *c, S *s, const int q[3], double h) {
     double i[3], f[3], e[3], k[3], m[3], d[3], j[3], n[3], p[3], o[3], u[3], v[3];
     double link = s->link, speed = s->speed, count = 0, mean_p = 0, leak = s->conductance * link;
     double first = leak, drain, gain, supply, rate, end, speed_mid, share, inverse_l, square = 0, lost = 0;
-    double peak = 0, bus = 0;
-    int zero[3] = {0, 0, 0}, at_rest = 0, last = 0, any = 0;
+    double peak = 0, bus = 0, half, turns, emf, link_mid, a, star = 0, torque = 0, to_mean, to_end;
+    int zero[3] = {0, 0, 0}, at_rest = 0, any = 0;
     for (int x = 0; x < 3; x++) {
         i[x] = s->i[x];
         n[x] = q[x] != OPEN;
@@ -168,44 +168,56 @@ static double step(const C *c, S *s, const int q[3], double h) {
     }
     share = count > 2.5 ? 1.0 / 3.0 : 0.5;
     inverse_l = count > 1.5 ? c->inverse_inductance : 0.0;
-    for (;;) {
-        double half = 0.5 * h, turns, emf, link_mid, a, star = 0, torque = 0, cut = h, cuts[4];
-        speed_mid = speed + half * s->acceleration;
-        turns = (s->angle + half * 0.5 * (speed + speed_mid)) * c->turns_per_rad;
-        emf = s->flux * speed_mid;
-        gain = supply_gain(c, h);
-        supply = supply_current(c, s, link, first, gain);
-        link_mid = link + half * (supply - first) * c->inverse_capacitance;
-        a = h * (s->winding_r + mean_p * share) * c->inverse_inductance;
-        for (int x = 0; x < 3; x++) {
-            e[x] = trapezoid(turns - c->crest[x], c->steepness);
-            f[x] = n[x] * (u[x] * link_mid + o[x] - emf * e[x] - (s->winding_r + p[x]) * i[x]);
-            star += f[x];
-        }
-        star *= share;
-        for (int x = 0; x < 3; x++) {
-            k[x] = inverse_l * n[x] * (f[x] - star);
-            m[x] = i[x] + h * (0.5 - a * (1.0 / 6.0 - a * (1.0 / 24.0))) * k[x];
-            d[x] = h * (1.0 - a * (0.5 - a * (1.0 / 6.0))) * k[x];
-            j[x] = n[x] * (i[x] + d[x]);
-            torque += e[x] * m[x];
-        }
-        rate = acceleration(c, s, s->flux * torque, speed_mid);
-        end = speed + h * rate;
-        if (last) break;
-        if (!(speed * end < 0 || wrong_way(q[0], j[0]) || wrong_way(q[1], j[1]) || wrong_way(q[2], j[2])))
-            break;
+    half = 0.5 * h;
+    speed_mid = speed + half * s->acceleration;
+    turns = (s->angle + half * 0.5 * (speed + speed_mid)) * c->turns_per_rad;
+    emf = s->flux * speed_mid;
+    gain = supply_gain(c, h);
+    supply = supply_current(c, s, link, first, gain);
+    link_mid = link + half * (supply - first) * c->inverse_capacitance;
+    a = h * (s->winding_r + mean_p * share) * c->inverse_inductance;
+    to_mean = h * (0.5 - a * (1.0 / 6.0 - a * (1.0 / 24.0)));
+    to_end = h * (1.0 - a * (0.5 - a * (1.0 / 6.0)));
+    for (int x = 0; x < 3; x++) {
+        e[x] = trapezoid(turns - c->crest[x], c->steepness);
+        f[x] = n[x] * (u[x] * link_mid + o[x] - emf * e[x] - (s->winding_r + p[x]) * i[x]);
+        star += f[x];
+    }
+    star *= share;
+    for (int x = 0; x < 3; x++) {
+        k[x] = inverse_l * n[x] * (f[x] - star);
+        m[x] = i[x] + to_mean * k[x];
+        d[x] = to_end * k[x];
+        j[x] = n[x] * (i[x] + d[x]);
+        torque += e[x] * m[x];
+    }
+    rate = acceleration(c, s, s->flux * torque, speed_mid);
+    end = speed + h * rate;
+    if (speed * end < 0 || wrong_way(q[0], j[0]) || wrong_way(q[1], j[1]) || wrong_way(q[2], j[2])) {
+        double cuts[4], cut;
+        cuts[3] = cut = speed * end < 0 ? h * speed / (speed - end) : h;
         for (int x = 0; x < 3; x++) {
             cuts[x] = wrong_way(q[x], i[x] + d[x]) && i[x] != 0 ? zero_crossing(i[x], k[x], d[x], h) : h;
             cut = min2(cut, cuts[x]);
         }
-        cuts[3] = speed * end < 0 ? h * speed / (speed - end) : h;
-        cut = min2(cut, cuts[3]);
         for (int x = 0; x < 3; x++) zero[x] = cuts[x] == cut && cut < h;
         at_rest = speed * end < 0 && cuts[3] == cut;
-        if (cut >= h || cut <= 1e-9 * h) break;
-        h = cut;
-        last = 1;
+        if (cut < h && cut > 1e-9 * h) {
+            double bend = (to_end / h - 1.0) / h;
+            to_mean = cut * (0.5 + cut * bend * (1.0 / 3.0));
+            to_end = cut * (1.0 + cut * bend);
+            torque = 0;
+            for (int x = 0; x < 3; x++) {
+                m[x] = i[x] + to_mean * k[x];
+                d[x] = to_end * k[x];
+                j[x] = n[x] * (i[x] + d[x]);
+                torque += e[x] * m[x];
+            }
+            rate = acceleration(c, s, s->flux * torque, speed_mid);
+            end = speed + cut * rate;
+            gain = supply_gain(c, cut);
+            h = cut;
+        }
     }
     for (int x = 0; x < 3; x++) {
         zero[x] |= wrong_way(q[x], j[x]);
