@@ -19,7 +19,9 @@ class BoardReadings:
     host_time : shape (n,), `Clock.now()` at which the bytes were read, s.
     board_time : shape (n,), the board's own time, unwrapped, s; NaN where the profile has none.
     values : channel name (``reported.*``, see `hil.core.trace`) -> shape (n,), canonical units.
-    lost : frames missing by the sequence counter.
+    lost : frames missing by the sequence counter, and polls without an answer.
+    repeated : frames with the sequence number of the one before.
+    restarts : how often the board time stepped back, as it does when the board restarts.
     bad : pieces of data that did not decode, each a short text with bytes and reason.
     """
 
@@ -28,6 +30,8 @@ class BoardReadings:
     values: Mapping[str, FloatArray]
     lost: int = 0
     bad: tuple[str, ...] = field(default=())
+    repeated: int = 0
+    restarts: int = 0
 
     def __len__(self) -> int:
         return int(self.host_time.size)

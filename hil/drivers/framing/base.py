@@ -50,6 +50,9 @@ class Framing(Protocol):
     def encode(self, payload: bytes) -> bytes:
         """One frame around `payload`; ValueError if it cannot be sent or is too long."""
 
+    def sent(self, data: bytes) -> None:
+        """Told of every frame that was written, for lines that the board echoes."""
+
 
 def make_framing(spec: FramingSpec) -> Framing:
     """The framing a link profile asks for.
@@ -57,12 +60,21 @@ def make_framing(spec: FramingSpec) -> Framing:
     Raises
     ------
     ValueError
-        If the checksum is not in the CRC catalogue or the kind is unknown.
+        If the checksum or the kind is unknown, or the description contradicts itself.
     """
     from hil.drivers.framing.cobs import CobsFraming
+    from hil.drivers.framing.delimited import DelimitedFraming
+    from hil.drivers.framing.length import LengthFraming
     from hil.drivers.framing.lines import LineFraming
+    from hil.drivers.framing.slip import SlipFraming
 
-    kinds: dict[str, Callable[[FramingSpec], Framing]] = {"lines": LineFraming, "cobs": CobsFraming}
+    kinds: dict[str, Callable[[FramingSpec], Framing]] = {
+        "lines": LineFraming,
+        "cobs": CobsFraming,
+        "slip": SlipFraming,
+        "delimited": DelimitedFraming,
+        "length": LengthFraming,
+    }
     if spec.kind not in kinds:
         raise ValueError(f"unknown framing {spec.kind!r}, expected one of {', '.join(kinds)}")
     return kinds[spec.kind](spec)

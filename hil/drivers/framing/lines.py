@@ -2,43 +2,66 @@
 
 from __future__ import annotations
 
-from hil.drivers.framing.base import Cut, Reject, Splitter
+from collections import deque
+
+from hil.drivers.framing.base import Cut, Framing, Reject, Splitter
 from hil.drivers.framing.checksum import find_checksum
 from hil.ports.link import FramingSpec
 
 #: Bytes a message may consist of; telling them apart this way costs one call a line.
 PRINTABLE = bytes(range(0x20, 0x7F))
+#: Echoes waited for at most; a board that stops echoing must not fill the memory.
+MOST_ECHOES = 16
 
 
-class LineFraming:
-    """Lines of printable ASCII. Empty lines and a carriage return before the end are let pass."""
+class LineFraming(Framing):
+    """Lines of printable ASCII. Empty lines and a carriage return before the end are let pass.
+
+    A prompt in front of a line is dropped, and so is the first line that repeats what was sent, if
+    the profile says that the board echoes.
+    """
 
     def __init__(self, spec: FramingSpec) -> None:
         self._spec = spec
         self._checksum = find_checksum(spec.checksum) if spec.checksum else None
+        if self._checksum and not spec.mark:
+            raise ValueError("a checksum on a line needs a mark in front of it")
         self._splitter = Splitter(spec.terminator, spec.longest)
+        self._dressed = bool(spec.prompt or spec.echo or spec.begin)
+        self._echoes: deque[bytes] = deque(maxlen=MOST_ECHOES)
+        self._mark = spec.mark
+        width = 2 * self._checksum.size if self._checksum else 0
+        self._form = b"%%0%d%s" % (width, b"x" if spec.digits == "lower" else b"X")
+        self._any = spec.digits == "any"
 
     def feed(self, data: bytes) -> Cut:
         """Take what arrived and return what is complete; never raises on bad bytes."""
         cut = Cut()
         frames, rejects = cut.frames, cut.rejects
         lines = self._splitter.split(data, rejects)
-        check = self._checksum
+        check, mark, form, dressed = self._checksum, self._mark, self._form, self._dressed
         for raw in lines:
             line = raw[:-1] if raw.endswith(b"\r") else raw
             if not line:
                 continue
+            if dressed:
+                line = self._undress(line, rejects)
+                if not line:
+                    continue
             if check is None:
                 payload = line
             else:
-                payload, star, digits = line.rpartition(b"*")
-                # compared as text: upper-case digits only, and exactly as many as the CRC has
+                payload, star, digits = line.rpartition(mark)
+                # compared as text: as many digits as the checksum has, of the case it should have
                 if not star:
                     rejects.append(Reject(line, "no checksum"))
                     continue
                 computed = check.compute(payload)
-                if digits != b"%0*X" % (2 * check.size, computed):
-                    rejects.append(self._mismatch(line, digits, computed))
+                expected = form % computed
+                if digits != expected and not (self._any and digits.upper() == expected):
+                    found = digits.decode("ascii", "backslashreplace")
+                    reason = f"checksum {found!r}, expected {expected.decode()}"
+                    rejects.append(Reject(line, reason))
                     continue
             if payload.translate(None, PRINTABLE):
                 rejects.append(Reject(line, "not printable ASCII"))
@@ -48,10 +71,33 @@ class LineFraming:
                 frames.append(payload)
         return cut
 
-    def _mismatch(self, line: bytes, digits: bytes, computed: int) -> Reject:
-        found = digits.decode("ascii", "backslashreplace")
-        width = 2 * self._checksum.size if self._checksum else 0
-        return Reject(line, f"checksum {found!r}, expected {computed:0{width}X}")
+    def _undress(self, line: bytes, rejects: list[Reject]) -> bytes:
+        """The line without prompt, begin text and echo; empty if nothing is left."""
+        spec = self._spec
+        if spec.prompt:
+            bare = spec.prompt.rstrip()
+            while line.startswith(spec.prompt):
+                line = line[len(spec.prompt) :]
+            if line in (bare, spec.prompt):
+                return b""
+        if line in self._echoes:
+            while self._echoes.popleft() != line:
+                pass
+            return b""
+        if spec.begin and line:
+            before, found, rest = line.rpartition(spec.begin)
+            if not found:
+                rejects.append(Reject(line, f"does not begin with {spec.begin!r}"))
+                return b""
+            if before:
+                rejects.append(Reject(before, f"noise before {spec.begin!r}"))
+            return rest
+        return line
+
+    def sent(self, data: bytes) -> None:
+        """Expect the board to repeat this line, if the profile says that it does."""
+        if self._spec.echo:
+            self._echoes.append(data.removesuffix(self._spec.terminator).removesuffix(b"\r"))
 
     def encode(self, payload: bytes) -> bytes:
         """One line; ValueError if `payload` is empty, not printable ASCII or too long."""
@@ -59,7 +105,10 @@ class LineFraming:
             raise ValueError(f"a line must be printable ASCII, found {payload!r}")
         line = payload
         if self._checksum is not None:
-            line += b"*%0*X" % (2 * self._checksum.size, self._checksum.compute(payload))
+            line += self._mark + self._form % self._checksum.compute(payload)
+        if self._spec.begin and self._spec.begin in line:
+            raise ValueError(f"a line must not contain {self._spec.begin!r}, found {payload!r}")
+        line = self._spec.begin + line
         if self._spec.terminator in line:
             raise ValueError(f"a line must not contain its terminator, found {payload!r}")
         if len(line) > self._spec.longest:

@@ -130,8 +130,8 @@ def test_terminator_inside_a_message_and_overlong_lines_are_refused():
 
 def test_make_framing_knows_its_kinds():
     assert isinstance(make_framing(FramingSpec(kind="lines")), LineFraming)
-    with pytest.raises(ValueError, match="unknown framing 'slip', expected one of lines, cobs"):
-        make_framing(FramingSpec(kind="slip"))
+    with pytest.raises(ValueError, match="unknown framing 'modbus', expected one of lines, cobs"):
+        make_framing(FramingSpec(kind="modbus"))
     with pytest.raises(ValueError, match="catalogue"):
         make_framing(FramingSpec(kind="cobs", checksum="CRC-16/NOBODY"))
     with pytest.raises(ValueError, match="delimiter"):
