@@ -12,7 +12,8 @@ from hil.core.trace import FloatArray
 from hil.twin import kernel
 from hil.twin.constants import constants_of
 from hil.twin.energy import Energies
-from hil.twin.kernel_memory import LINE_BUFFER, SHAFT_LOG, STATE
+from hil.twin.kernel_memory import SHAFT_LOG, STATE
+from hil.twin.line import SerialLine
 from hil.twin.parameters import LINES, DriveParameters
 from hil.twin.port import OUTPUTS, OUTPUTS_AT, FirmwareBinding
 
@@ -49,14 +50,10 @@ class Drive:
         self._state: Any = self._memory[0]
         self._addresses = (self._constants.ctypes.data, self._memory.ctypes.data)
         self._pwm = parameters.bridge.pwm_hz
-        self._byte_time = 10.0 / parameters.baud
-        #: periods after which transmitted bytes must be fetched before they are overwritten
-        self._chunk = max(1, int(LINE_BUFFER // 2 * self._byte_time * self._pwm))
+        self._line = SerialLine(self._state, parameters.baud)
+        self._chunk = max(1, int(self._line.patience * self._pwm))
         self._time = 0.0
         self._periods = 0
-        self._to_board = bytearray()
-        self._from_board = bytearray()
-        self._tx_read = 0
         self._log_read = 0
         s = self._state
         heat = parameters.heat
@@ -93,9 +90,7 @@ class Drive:
             count = min(due - self._periods, self._chunk)
             kernel.advance(*self._addresses, count)
             self._periods += count
-            self._fetch()
-            if self._to_board:
-                self._refill(self._periods / self._pwm)
+            self._line.exchange(self._periods / self._pwm)
 
     # bench
 
@@ -176,38 +171,11 @@ class Drive:
 
     def feed(self, data: bytes) -> None:
         """Send bytes to the board; they arrive at the pace of the line."""
-        self._to_board += data
-        self._refill(self._time)
+        self._line.feed(data, self._time)
 
     def drain(self) -> bytes:
         """Bytes from the board that have left the line by now, since the last call."""
-        self._fetch()
-        left = math.ceil((self._state["tx_free"] - self._time) / self._byte_time - 1e-6)
-        end = len(self._from_board) - max(0, left)
-        if end <= 0:
-            return b""
-        data = bytes(self._from_board[:end])
-        del self._from_board[:end]
-        return data
-
-    def _refill(self, now: float) -> None:
-        s = self._state
-        head, tail = int(s["rx_head"]), int(s["rx_tail"])
-        if head == tail:
-            s["rx_next"] = max(s["rx_next"], now + self._byte_time)
-        count = min(len(self._to_board), LINE_BUFFER - (head - tail))
-        if count:
-            places = np.arange(head, head + count) % LINE_BUFFER
-            s["rx"][places] = np.frombuffer(bytes(self._to_board[:count]), np.uint8)
-            s["rx_head"] = head + count
-            del self._to_board[:count]
-
-    def _fetch(self) -> None:
-        head = int(self._state["tx_head"])
-        if head > self._tx_read:
-            places = np.arange(self._tx_read, head) % LINE_BUFFER
-            self._from_board += self._state["tx"][places].tobytes()
-            self._tx_read = head
+        return self._line.drain(self._time)
 
     # what truly happens
 

@@ -1,0 +1,69 @@
+"""The two ends of the simulated serial line: queues of bytes outside the compiled kernel."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+
+from hil.twin.kernel_memory import LINE_BUFFER
+
+
+class SerialLine:
+    """Bytes between the host and a board; the kernel moves them at the baud rate.
+
+    Parameters
+    ----------
+    state : the drive's `STATE` record. baud : bits per second, ten to a byte.
+    """
+
+    def __init__(self, state: Any, baud: int) -> None:
+        self._state = state
+        self._byte_time = 10.0 / baud
+        self._to_board = bytearray()
+        self._from_board = bytearray()
+        self._read = 0
+
+    @property
+    def patience(self) -> float:
+        """Time in s after which `exchange` must be called, or bytes from the board are lost."""
+        return LINE_BUFFER / 2 * self._byte_time
+
+    def feed(self, data: bytes, now: float) -> None:
+        """Queue bytes for the board, `now` being the motor time in s."""
+        self._to_board += data
+        self._refill(now)
+
+    def exchange(self, now: float) -> None:
+        """Fetch what the board has sent, and let the line take more of what is queued for it."""
+        head = int(self._state["tx_head"])
+        if head > self._read:
+            places = np.arange(self._read, head) % LINE_BUFFER
+            self._from_board += self._state["tx"][places].tobytes()
+            self._read = head
+        if self._to_board:
+            self._refill(now)
+
+    def drain(self, now: float) -> bytes:
+        """Bytes from the board whose last bit has left the line by `now`, since the last call."""
+        self.exchange(now)
+        left = math.ceil((self._state["tx_free"] - now) / self._byte_time - 1e-6)
+        end = len(self._from_board) - max(0, left)
+        if end <= 0:
+            return b""
+        data = bytes(self._from_board[:end])
+        del self._from_board[:end]
+        return data
+
+    def _refill(self, now: float) -> None:
+        s = self._state
+        head, tail = int(s["rx_head"]), int(s["rx_tail"])
+        if head == tail:
+            s["rx_next"] = max(s["rx_next"], now + self._byte_time)
+        count = min(len(self._to_board), LINE_BUFFER - (head - tail))
+        if count:
+            places = np.arange(head, head + count) % LINE_BUFFER
+            s["rx"][places] = np.frombuffer(bytes(self._to_board[:count]), np.uint8)
+            s["rx_head"] = head + count
+            del self._to_board[:count]
