@@ -6,6 +6,7 @@ import contextlib
 import dataclasses
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from functools import cache
 from typing import Any
 
 from hil.bench.bench import Bench, Parts, Settings
@@ -36,12 +37,14 @@ class Access:
     board : device path or pyserial URL.
     visa : a PyVISA resource manager.
     on_close : called when the bench is closed.
+    poll : interval of reading board and tachometer, s.
     """
 
     board: str
     visa: Any
     clock: Clock
     on_close: list[Callable[[], None]] = field(default_factory=list)
+    poll: float = 0.01
 
 
 def hardware_access(rig: Rig, resources: Mapping[str, str]) -> Access:
@@ -68,6 +71,12 @@ def hardware_access(rig: Rig, resources: Mapping[str, str]) -> Access:
     return Access(board=board, visa=manager, clock=WallClock(), on_close=[manager.close])
 
 
+@cache
+def _drivers() -> Registry:
+    """Every driver; a process looks through the installed packages once."""
+    return Registry.installed()
+
+
 def open_parts(
     rig: Rig,
     access: Access,
@@ -86,7 +95,7 @@ def open_parts(
     with contextlib.ExitStack() as undo:
         for action in access.on_close:
             undo.callback(action)
-        registry = Registry.installed()
+        registry = _drivers()
         opened: dict[str, Any] = {}
         for role in ROLES:
             instrument: Instrument | None = getattr(rig, role)
@@ -131,8 +140,17 @@ def _configured(config: type, offer: Mapping[str, Any]) -> Any:
     return config(**{name: value for name, value in offer.items() if name in names})
 
 
-def assemble(rig: Rig, parts: Parts, clock: Clock, observer: Observer | None) -> Bench:
-    """A bench from opened parts, with the limits and accuracies of the rig file."""
+def assemble(
+    rig: Rig,
+    parts: Parts,
+    clock: Clock,
+    observer: Observer | None,
+    poll: float = 0.01,
+) -> Bench:
+    """A bench from opened parts, with the limits and accuracies of the rig file.
+
+    `poll` is the interval of reading board and tachometer, s.
+    """
     limits = rig.limits
     return Bench(
         parts=parts,
@@ -140,6 +158,7 @@ def assemble(rig: Rig, parts: Parts, clock: Clock, observer: Observer | None) ->
         settings=Settings(
             current_limit=rig.supply.current_limit,
             over_voltage=rig.supply.over_voltage_limit,
+            poll=poll,
             settle_within=rig.supply.settle_within,
             settle_time=rig.supply.settle_time,
             silence=max(0.5, 10.0 / rig.profile.telemetry_rate),
@@ -217,7 +236,7 @@ def open_bench(
     else:
         access = hardware_access(rig, resources)
     parts = open_parts(rig, access, resources, log)
-    return assemble(rig, parts, access.clock, observer)
+    return assemble(rig, parts, access.clock, observer, access.poll)
 
 
 def hardware_identities(rig: Rig, resources: Mapping[str, str]) -> tuple[Identity, ...]:

@@ -39,6 +39,10 @@ from hil.twin.wires.registry import publish
 from hil.twin.wires.visa import visa_library
 from hil.twin.world import VirtualClock, World
 
+#: s between two looks at a bench in virtual time. Its memories hold everything in between, and
+#: nothing can burn; a look costs more than the simulation of what happened since the last one.
+POLL = 0.05
+
 #: The rig as its file describes it.
 AS_DESCRIBED = Variation()
 
@@ -203,4 +207,5 @@ def twin_access(rig: Rig, seed: str, variation: Variation = AS_DESCRIBED) -> Acc
         visa=manager,
         clock=VirtualClock(world),
         on_close=[manager.close, world.close],
+        poll=POLL,
     )

@@ -182,7 +182,7 @@ def _run(task: Task, rig: Rig, item: PlannedItem) -> tuple[Executed, float]:
     before = access.clock.now()
     try:
         parts = open_parts(rig, access, {})
-        with closing(assemble(rig, parts, access.clock, None)) as bench:
+        with closing(assemble(rig, parts, access.clock, None, access.poll)) as bench:
             done = execute(item, rig, bench)
     except HilError as error:
         done = Executed(Verdict.BENCH_FAULT, f"bench: {error}")
