@@ -1,0 +1,182 @@
+"""Opening what a rig names, choosing between hardware and the simulated bench, looking it over."""
+
+from datetime import date
+
+import pytest
+
+import hil.bench.choose
+import hil.bench.simulate
+from hil.bench.bench import closing
+from hil.bench.choose import choose
+from hil.bench.describe import host_facts, limit_lines
+from hil.bench.open import open_bench, sources_of
+from hil.bench.preflight import Grade, look_over
+from hil.core.errors import BenchError, InstrumentError
+from hil.core.record import Identity
+
+TODAY = date(2026, 6, 1)
+NOWHERE = {"supply": "TCPIP::127.0.0.1::1::SOCKET", "board": "/dev/ttyUSB99"}
+
+
+@pytest.fixture
+def worlds(monkeypatch):
+    """Every simulated bench that is built."""
+    built = []
+    original = hil.bench.simulate.world_for
+
+    def world_for(*args, **options):
+        built.append(original(*args, **options))
+        return built[-1]
+
+    monkeypatch.setattr(hil.bench.simulate, "world_for", world_for)
+    return built
+
+
+def changed(rig, section: str, **values):
+    part = getattr(rig, section)
+    return rig.model_copy(update={section: part and part.model_copy(update=values)})
+
+
+# -- opening ------------------------------------------------------------------------------
+
+
+def test_an_opened_bench_has_everybody_and_is_not_energised(rig, worlds) -> None:
+    with closing(open_bench(rig, True, {}, seed="1")) as bench:
+        assert [who.role for who in bench.identities()] == [
+            "board", "supply", "tachometer", "brake", "switch",
+        ]  # fmt: skip
+        assert not bench.energised
+        assert not bench.supply.is_on()
+    assert worlds[0].closed
+
+
+def test_a_rig_without_options_opens_without_them(rig) -> None:
+    bare = rig.model_copy(update={"tachometer": None, "brake": None, "switch": None})
+    with closing(open_bench(bare, True, {}, seed="1")) as bench:
+        assert [who.role for who in bench.identities()] == ["board", "supply"]
+
+
+@pytest.mark.parametrize(
+    ("section", "values", "words"),
+    [
+        ("board", {"expect_model": "OTHER"}, "says 'DOSING-DRIVE', the rig file expects 'OTHER'"),
+        ("supply", {"expect": "OTHER"}, "OTHER"),
+        ("tachometer", {"expect": "OTHER"}, "OTHER"),
+        ("supply", {"driver": "no-such-driver"}, "no-such-driver"),
+    ],
+)
+def test_whoever_is_not_who_it_should_be_is_named_and_everything_is_released(
+    rig, worlds, section: str, values: dict[str, str], words: str
+) -> None:
+    with pytest.raises(BenchError, match=words):
+        open_bench(changed(rig, section, **values), True, {}, seed="1")
+    assert all(world.closed for world in worlds)
+
+
+def test_hardware_that_is_not_there_is_told(rig) -> None:
+    with pytest.raises(InstrumentError, match=r"supply at TCPIP::127\.0\.0\.1::1::SOCKET"):
+        open_bench(rig, False, NOWHERE, seed="1")
+    with pytest.raises(BenchError, match="usb-dosing-drive-bench-1"):
+        open_bench(rig, False, {}, seed="1")
+
+
+def test_every_channel_has_the_accuracy_and_interval_of_the_rig_file(rig) -> None:
+    sources = sources_of(rig)
+    assert sources.accuracy["witness.speed"].resolution == 3.0
+    assert sources.accuracy["supply.voltage"].absolute == pytest.approx(0.01)
+    assert sources.interval["reported.speed"] == pytest.approx(1.0 / 200.0)
+    assert sources.interval["witness.position"] == 0.001
+    assert 0.0 < sources.line_time < 0.01
+
+
+# -- choosing -----------------------------------------------------------------------------
+
+
+def test_twin_and_hardware_are_taken_at_their_word(rig) -> None:
+    assert choose(rig, "twin", {}).simulated
+    assert choose(rig, "twin", {}).reason == "SIMULATED bench of rig dosing-pump, as asked for"
+    assert not choose(rig, "hardware", NOWHERE).simulated
+
+
+def test_auto_takes_the_twin_and_says_what_is_missing(rig) -> None:
+    choice = choose(rig, "auto", NOWHERE)
+    assert choice.simulated
+    assert "no hardware answers" in choice.reason
+    assert "supply at TCPIP::127.0.0.1::1::SOCKET" in choice.reason
+    assert "\n" not in choice.reason
+
+
+def test_auto_takes_hardware_that_answers(rig, monkeypatch) -> None:
+    who = Identity(role="board", model="DOSING-DRIVE", revision="5EED0001")
+    monkeypatch.setattr(hil.bench.choose, "hardware_identities", lambda *_: (who,))
+    choice = choose(rig, "auto", {})
+    assert not choice.simulated
+    assert "5EED0001" in choice.reason
+
+
+# -- looking over -------------------------------------------------------------------------
+
+
+def findings(rig, **options):
+    return {
+        found.what: found
+        for found in look_over(
+            rig, simulated=True, resources={}, today=options.pop("today", TODAY), **options
+        )
+    }
+
+
+def test_looking_over_never_energises(rig, worlds) -> None:
+    found = findings(rig)
+    assert {finding.grade for finding in found.values()} == {Grade.OK}
+    assert {"rig file", "regeneration", "board", "supply", "tachometer", "supply limits"} <= set(
+        found
+    )
+    assert "read back, output off" in found["supply limits"].detail
+    (world,) = worlds
+    assert world.closed
+    assert world.drive.dc_link_voltage < 1.0
+
+
+def test_an_overdue_calibration_is_a_warning_with_its_date(rig) -> None:
+    found = findings(rig, today=date(2028, 1, 1))
+    assert found["supply"].grade is Grade.WARNING
+    assert "calibration was due 2027-11-30" in found["supply"].detail
+
+
+def test_reversals_that_will_be_refused_are_announced(rig) -> None:
+    found = findings(changed(rig, "limits", dc_link_voltage=35.0))["regeneration"]
+    assert found.grade is Grade.WARNING
+    assert "above the abort limit of 35 V; reversals from more than" in found.detail
+
+
+def test_a_supply_that_refuses_its_limits_fails(rig) -> None:
+    found = findings(changed(rig, "supply", current_limit=25.0))["supply limits"]
+    assert found.grade is Grade.FAILED
+    assert "-222" in found.detail
+
+
+def test_a_bench_that_cannot_be_opened_fails(rig) -> None:
+    found = findings(changed(rig, "board", expect_model="OTHER"))["bench"]
+    assert found.grade is Grade.FAILED
+    assert "wrong board" in found.detail
+
+
+# -- words --------------------------------------------------------------------------------
+
+
+def test_the_host_is_described_with_versions(monkeypatch) -> None:
+    for variable in ("GITHUB_SHA", "CI_COMMIT_SHA", "GIT_COMMIT"):
+        monkeypatch.delenv(variable, raising=False)
+    facts = host_facts()
+    assert facts["numpy"][0].isdigit()
+    assert "commit under test" not in facts
+    monkeypatch.setenv("CI_COMMIT_SHA", "abc123")
+    assert host_facts()["commit under test"] == "abc123"
+
+
+def test_limits_are_described_with_units(rig) -> None:
+    lines = limit_lines(rig)
+    assert lines["DC link"] == "45 V"
+    assert lines["wrong direction"] == "720 deg"
+    assert lines["regeneration absorbed by"] == "dc link capacitor"

@@ -1,0 +1,75 @@
+"""``hil check``: what it says of a rig, and that it energises nothing."""
+
+import json
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from hil.cli.check import check
+
+RIG = Path(__file__).parents[2] / "testplans" / "rigs" / "dosing-pump.yaml"
+
+
+def run(*args: str) -> Result:
+    return CliRunner().invoke(check, [str(arg) for arg in args])
+
+
+def changed(folder: Path, text: str) -> Path:
+    file = folder / "changed.yaml"
+    file.write_text(f"based-on: {RIG}\nrig: changed\n{text}", encoding="utf-8")
+    return file
+
+
+def test_a_good_rig_on_the_simulated_bench() -> None:
+    result = run(RIG, "--twin")
+    assert result.exit_code == 0, result.output
+    lines = result.output.splitlines()
+    assert lines[0] == "SIMULATED bench: this says nothing about any real one."
+    for what in ("rig file", "regeneration", "board", "supply", "tachometer", "supply limits"):
+        assert [line for line in lines if line.startswith("OK") and line.endswith(what)], what
+    assert "hard-wired emergency stop" in result.output.replace("\n", " ")
+
+
+def test_what_is_printed_fits_eighty_columns() -> None:
+    long = [line for line in run(RIG, "--twin").output.splitlines() if len(line) > 80]
+    assert long == []
+
+
+def test_missing_hardware_fails_with_its_name_and_code_three() -> None:
+    result = run(RIG, "--board=/dev/ttyUSB99", "--supply=TCPIP::127.0.0.1::1::SOCKET")
+    assert result.exit_code == 3
+    assert "FAILED   bench" in result.output
+    assert "supply at TCPIP::127.0.0.1::1::SOCKET" in result.output
+    assert "Traceback" not in result.output
+
+
+@pytest.mark.parametrize(
+    ("text", "what"),
+    [
+        ("board: {expect-model: OTHER}\n", "FAILED   bench"),
+        ("supply: {current-limit: 25 A}\n", "FAILED   supply limits"),
+        ("limits: {dc-link-voltage: 35 V}\n", "WARNING  regeneration"),
+        ("supply: {calibration-due: 2020-01-01}\n", "WARNING  supply"),
+    ],
+)
+def test_findings_are_graded_and_only_a_failure_changes_the_code(
+    tmp_path: Path, text: str, what: str
+) -> None:
+    result = run(changed(tmp_path, text), "--twin")
+    assert what in result.output
+    assert result.exit_code == (3 if what.startswith("FAILED") else 0)
+
+
+def test_the_findings_as_json(tmp_path: Path) -> None:
+    file = tmp_path / "findings.json"
+    assert run(RIG, "--twin", "--json", str(file)).exit_code == 0
+    facts = json.loads(file.read_text(encoding="utf-8"))
+    assert {fact["grade"] for fact in facts} == {"ok"}
+    assert {"what", "grade", "detail"} == set(facts[0])
+
+
+def test_a_file_that_is_not_there_is_a_usage_error() -> None:
+    result = run("nowhere.yaml")
+    assert result.exit_code == 2
+    assert "nowhere.yaml" in result.output
