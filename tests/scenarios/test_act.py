@@ -44,7 +44,8 @@ def test_where_something_absorbs_the_energy_nothing_is_refused(
 def test_a_reversal_among_steps_counts_with_the_highest_speed_and_voltage(planned, changed) -> None:
     def steps(text: str):
         return planned(
-            f"  - {{id: s, scenario: steps, steps: [{text}], bands: {{fault-count: {{exactly: 0}}}}}}\n"
+            f"  - {{id: s, scenario: steps, steps: [{text}], "
+            "bands: {fault-count: {exactly: 0}}}\n"
         )[0]
 
     limit = changed("limits", dc_link_voltage=40.0)
