@@ -154,14 +154,14 @@ scenarios:
   - id: s
     scenario: start
     speed: 1000 rpm
-    hold: 20 s
+    hold: {hold} s
     bands: {{success: {{exactly: 1}}}}
 """
 
 
-def on_terminal(folder: Path, **environment: str) -> str:
+def on_terminal(folder: Path, hold: float, **environment: str) -> str:
     """What a person sees: the bytes a session writes to a terminal of 80 columns."""
-    (folder / "t.plan.yaml").write_text(SLOW.format(rig=RIG), encoding="utf-8")
+    (folder / "t.plan.yaml").write_text(SLOW.format(rig=RIG, hold=hold), encoding="utf-8")
     master, slave = pty.openpty()
     try:
         process = subprocess.Popen(
@@ -192,7 +192,7 @@ def on_terminal(folder: Path, **environment: str) -> str:
 
 
 def test_on_a_terminal_progress_is_live_and_gone_at_the_end(tmp_path: Path) -> None:
-    text = on_terminal(tmp_path, TERM="xterm", NO_COLOR="1")
+    text = on_terminal(tmp_path, 20, TERM="xterm", NO_COLOR="1")
     live = [part for part in text.split("\x1b[2K") if re.match(r"1/1 \d:\d\d \| ", part)]
     assert len(live) >= 2
     assert all(len(part.split("\x1b")[0]) <= 79 for part in live)
@@ -206,5 +206,5 @@ def test_on_a_terminal_progress_is_live_and_gone_at_the_end(tmp_path: Path) -> N
 
 
 def test_a_dumb_terminal_gets_no_control_codes(tmp_path: Path) -> None:
-    text = on_terminal(tmp_path, TERM="dumb", NO_COLOR="1")
+    text = on_terminal(tmp_path, 0.2, TERM="dumb", NO_COLOR="1")
     assert "\x1b[" not in text
