@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
 
 import numpy as np
 
+from hil.bench.keeper import Keeper
 from hil.bench.limits import Limits, Watch
 from hil.bench.observe import Latest, Observer, Silent
+from hil.bench.parts import Parts, Settings
 from hil.bench.recorder import Recorder, Sources
 from hil.core.drive import DriveState, Fault
 from hil.core.errors import (
@@ -21,47 +22,11 @@ from hil.core.errors import (
 )
 from hil.core.record import Identity
 from hil.core.trace import Trace
-from hil.ports.board import Board, BoardReadings
+from hil.ports.board import BoardReadings
 from hil.ports.clock import Clock
-from hil.ports.instruments import Brake, SignalSwitch, Supply, SupplyReading, Tachometer
+from hil.ports.instruments import Brake, SignalSwitch, SupplyReading
 
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Settings:
-    """How a bench is read and brought up; times in s.
-
-    Parameters
-    ----------
-    poll : interval of reading board and tachometer; supply_poll : of reading the supply.
-    current_limit, over_voltage : limits given to the supply before every output-on.
-    settle_within : % of the set voltage; settle_time : by when the output must be there.
-    rest_speed : rpm below which the shaft counts as standing.
-    silence : without telemetry for longer, once it has begun, the board counts as gone.
-    keep_alive : the board is spoken to at least this often while energised; 0 for never.
-    """
-
-    current_limit: float
-    over_voltage: float
-    poll: float = 0.01
-    supply_poll: float = 0.05
-    settle_within: float = 2.0
-    settle_time: float = 2.0
-    rest_speed: float = 5.0
-    rest_time: float = 4.0
-    silence: float = 0.5
-    keep_alive: float = 0.0
-
-
-@dataclass(kw_only=True, slots=True)
-class Parts:
-    """What a rig is made of."""
-
-    board: Board
-    supply: Supply
-    tachometer: Tachometer | None = None
-    brake: Brake | None = None
-    switch: SignalSwitch | None = None
-    on_close: list[Callable[[], None]] = field(default_factory=list)
+__all__ = ["Bench", "Parts", "Settings", "closing"]
 
 
 class Bench:
@@ -83,7 +48,8 @@ class Bench:
     ) -> None:
         self.board, self.supply = parts.board, parts.supply
         self.tachometer, self.brake, self.switch = parts.tachometer, parts.brake, parts.switch
-        self._on_close = parts.on_close
+        self.interlock, self._on_close = parts.interlock, parts.on_close
+        self.keeper = Keeper(clock, parts.guard, parts.interlock)
         self.clock, self.settings, self._sources = clock, settings, sources
         self.observer: Observer = observer or Silent()
         self.watch = Watch(limits)
@@ -101,7 +67,7 @@ class Bench:
 
     def identities(self) -> tuple[Identity, ...]:
         """Ask board and instruments who they are."""
-        instruments = (self.supply, self.tachometer, self.brake, self.switch)
+        instruments = (self.supply, self.tachometer, self.brake, self.switch, self.interlock)
         return (
             self.board.identify(),
             *(part.identify() for part in instruments if part is not None),
@@ -117,6 +83,7 @@ class Bench:
         self._recorder = Recorder(self._sources, self.clock.now())
         self._next_supply = self.clock.now()
         self._heard = None
+        self.watch.forget()
         self.latest = Latest()
 
     def mark(self, name: str, uncertainty: float = 0.0, detail: str = "") -> None:
@@ -159,8 +126,9 @@ class Bench:
 
         Raises
         ------
-        LimitExceeded, LinkError, InstrumentError
+        LimitExceeded, Contradiction, LinkError, InstrumentError, InterlockOpen
         """
+        self.keeper.look()
         readings = self.board.read()
         self._recorder.add_board(readings)
         if len(readings):
@@ -175,6 +143,18 @@ class Bench:
             fault = values.get("reported.fault", 0.0)
             now.fault = Fault(int(fault)) if np.isfinite(fault) else Fault.NONE
         self._listen(readings)
+        self._poll_instruments()
+        self.watch.check_board(readings)
+        self.observer.readings(self.latest)
+        self._keep_alive()
+
+    def poll_instruments(self) -> None:
+        """As `poll`, leaving the board alone: for while it is flashed and cannot answer."""
+        self.keeper.look()
+        self._poll_instruments()
+        self.observer.readings(self.latest)
+
+    def _poll_instruments(self) -> None:
         if self.tachometer is not None:
             shaft = self.tachometer.read()
             self._recorder.add_shaft(shaft, self.tachometer.time_uncertainty)
@@ -186,9 +166,6 @@ class Bench:
             reading = self._read_supply()
             self.watch.check_supply(reading)
             self._check_output(reading)
-        self.watch.check_board(readings)
-        self.observer.readings(self.latest)
-        self._keep_alive()
 
     def _keep_alive(self) -> None:
         """Ask the board who it is, so that it knows that somebody is there."""
@@ -245,20 +222,30 @@ class Bench:
 
     # -- energy ----------------------------------------------------------------------------
 
-    def energise(self, voltage: float) -> None:
+    @property
+    def guarded(self) -> bool:
+        """Whether a guard process would switch the supply off if this one died."""
+        return self.keeper.guarded
+
+    def energise(self, voltage: float, *, current_limit: float | None = None) -> None:
         """Limits first, then voltage, read back, then output on, then settled by measurement.
 
         Raises
         ------
         InstrumentError
             If a readback differs or the output does not settle.
+        InterlockOpen
+            If the emergency stop is pressed or a guard open; GuardLost without a guard process.
         """
         settings = self.settings
         self._settled_at = None
-        self.supply.prepare(voltage, settings.current_limit, settings.over_voltage)
+        self.keeper.check_interlocks()
+        limit = settings.current_limit if current_limit is None else current_limit
+        self.supply.prepare(voltage, limit, settings.over_voltage)
         # A shaft that still coasts from before may turn; one that stands may not start by itself.
         coasting = abs(self.latest.speed) >= settings.rest_speed
         self.watch.expect(None if coasting else 0)
+        self.keeper.before_output_on()
         self.energised = True
         self.supply.switch_on()
         self.mark("supply-on")
@@ -301,10 +288,16 @@ class Bench:
         with contextlib.suppress(CommandRefused):
             self.board.stop()
         self.mark("stop")
+        begun = self.clock.now()
         if self.brake is not None:
             self.brake.release()
         stood = self.wait_until(self.at_rest, self.settings.rest_time)
+        stopped = self.clock.now()
         self.switch_off()
+        self.keeper.note_stop(
+            f"normal stop: {'standstill' if stood else 'NO standstill'} {stopped - begun:.3f} s "
+            f"after the command, supply off, read back, {self.clock.now() - stopped:.3f} s later"
+        )
         return stood
 
     def switch_off(self) -> None:
@@ -318,6 +311,7 @@ class Bench:
         self._settled_at = None
         self.supply.switch_off()
         self.energised = False
+        self.keeper.output_is_off()
 
     def make_safe(self) -> list[str]:
         """Supply off at once, brake released, signal lines closed; never raises.
@@ -325,6 +319,9 @@ class Bench:
         Returns what went wrong on the way, for the record.
         """
         problems: list[str] = []
+        emergency, begun = self.energised, self.clock.now()
+        if emergency:
+            self.keeper.demand_off()
         steps: list[tuple[str, Callable[[], None]]] = [("supply off", self.switch_off)]
         if self.brake is not None:
             steps.append(("brake release", self.brake.release))
@@ -337,6 +334,12 @@ class Bench:
                 problems.append(f"{name} failed: {error}")
             except Exception as error:  # a defect in one driver must not keep the next from acting
                 problems.append(f"{name} failed: {type(error).__name__}: {error}")
+            if emergency and step == self.switch_off:
+                proven = "NOT proven off" if problems else "off, read back,"
+                took = self.clock.now() - begun
+                self.keeper.note_stop(
+                    f"emergency stop: supply {proven} {took:.3f} s after its cause"
+                )
         return problems
 
     def require_switch(self) -> SignalSwitch:
@@ -371,7 +374,7 @@ class Bench:
                 _attempt("closing a port", part.close, problems)
         for action in self._on_close:
             _attempt("closing the bench", action, problems)
-        return problems
+        return problems + self.keeper.close()
 
 
 def _attempt(what: str, action: Callable[[], None], problems: list[str]) -> None:

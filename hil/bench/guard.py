@@ -17,7 +17,6 @@ import os
 import subprocess
 import sys
 import threading
-from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal

@@ -29,6 +29,7 @@ import sys
 import threading
 import time
 from datetime import UTC, datetime
+from importlib import import_module
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -95,15 +96,14 @@ class VisaSession:
     def __init__(self, resource: str) -> None:
         import pyvisa
 
-        self._manager = pyvisa.ResourceManager("@py")
+        self._manager: Any = pyvisa.ResourceManager("@py")
         try:
-            self._resource: Any = self._manager.open_resource(
-                resource, open_timeout=int(CONNECT * 1000)
-            )
-            self._resource.timeout = int(ANSWER * 1000)
-            self._resource.write_termination = "\n"
+            opened: Any = self._manager.open_resource(resource, open_timeout=int(CONNECT * 1000))
+            opened.timeout = int(ANSWER * 1000)
+            opened.write_termination = "\n"
             if resource.upper().startswith("ASRL"):
-                self._resource.read_termination = "\n"
+                opened.read_termination = "\n"
+            self._resource = opened
         except BaseException:
             self._manager.close()
             raise
@@ -268,17 +268,21 @@ class Guard:
                 self._drop()
                 self._say(f"unable the guard cannot reach the supply: {error}")
 
+    def _verify(self, found: str) -> None:
+        expected = self._settings["identity"]
+        if expected and parts(found) != parts(expected):
+            raise ValueError(f"it answers as {found!r}, not {expected!r}")
+
     def _arm(self) -> bool:
         settings = self._settings
         try:
             if not self._own:
                 if not _SOCKET.fullmatch(settings["resource"]):
-                    import pyvisa_py  # noqa: F401 - now, not when seconds count
+                    import_module("pyvisa_py")  # now, not when seconds count
                 found = "opens the supply only when the run has gone"
             else:
                 found = self._open().ask("*IDN?")
-                if settings["identity"] and parts(found) != parts(settings["identity"]):
-                    raise ValueError(f"it answers as {found!r}, not {settings['identity']!r}")
+                self._verify(found)
         except Exception as error:
             self._note(f"not armed: {error}")
             self._say(f"unable {type(error).__name__}: {error}")
@@ -316,9 +320,7 @@ class Guard:
                 self._obey(line, now)
             elif now - heard > patience and not standing:
                 standing = True
-                self.switch_off(
-                    f"no sign of life from the run for {now - heard:.2f} s", stuck=True
-                )
+                self.switch_off(f"no sign of life from the run for {now - heard:.2f} s", stuck=True)
             if self._own and now - probed > PROBE:
                 probed = now
                 self._probe()

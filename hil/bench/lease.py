@@ -161,10 +161,10 @@ def take(
                 stale += _lock(lease, rig.rig, role, address, purpose)
         except _Held as held:
             lease.release()
-            if held.holder is None or held.holder.purpose == "look":
-                if clock.now() < end:
-                    clock.sleep(0.05)
-                    continue
+            brief = held.holder is None or held.holder.purpose == "look"
+            if brief and clock.now() < end:
+                clock.sleep(0.05)
+                continue
             raise RigInUse(str(held)) from None
         except BaseException:
             lease.release()

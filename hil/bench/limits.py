@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
+from hil.bench.agreement import Agreement, AgreementLimits
 from hil.core.errors import FirmwareError
 from hil.core.trace import FloatArray
 from hil.ports.board import BoardReadings
@@ -18,7 +19,10 @@ class LimitExceeded(FirmwareError):
 
 @dataclass(frozen=True, slots=True)
 class Limits:
-    """Abort limits in canonical units; `wrong_direction` in deg, `idle_travel` in deg."""
+    """Abort limits in canonical units; `wrong_direction` in deg, `idle_travel` in deg.
+
+    `agreement` says how far reported and witnessed speed may be apart.
+    """
 
     speed: float
     current: float
@@ -26,6 +30,7 @@ class Limits:
     temperature: float
     wrong_direction: float = 720.0
     idle_travel: float = 10.0
+    agreement: AgreementLimits = field(default_factory=AgreementLimits)
 
 
 class Watch:
@@ -38,6 +43,7 @@ class Watch:
 
     def __init__(self, limits: Limits) -> None:
         self._limits = limits
+        self._agreement = Agreement(limits.agreement)
         self._expected: int | None = None
         self._origin: float | None = None  # deg, where the shaft rested
         self._furthest = -np.inf  # deg, furthest travel in the commanded direction
@@ -47,8 +53,12 @@ class Watch:
         self._expected = direction
         self._origin, self._furthest = None, -np.inf
 
+    def forget(self) -> None:
+        """A new trace begins: readings of before are not compared with those to come."""
+        self._agreement.forget()
+
     def check_board(self, readings: BoardReadings) -> None:
-        """Raise `LimitExceeded` if the firmware itself reports something beyond a limit."""
+        """Raise if the firmware reports something beyond a limit, or contradicts the shaft."""
         for name, limit, unit in (
             ("reported.speed", self._limits.speed, "rpm"),
             ("reported.current", self._limits.current, "A"),
@@ -56,6 +66,7 @@ class Watch:
             ("reported.temperature", self._limits.temperature, "degC"),
         ):
             self._check(name, readings.values.get(name), limit, unit)
+        self._agreement.check(readings)
 
     def check_supply(self, reading: SupplyReading) -> None:
         """Raise `LimitExceeded` if the supply readback is beyond a limit."""
@@ -67,6 +78,7 @@ class Watch:
         if not readings.time.size:
             return
         self._check("witness.speed", readings.speed, self._limits.speed, "rpm")
+        self._agreement.add_shaft(readings)
         if self._expected is None:
             return
         if self._expected == 0:

@@ -7,9 +7,12 @@ import dataclasses
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from functools import cache
+from pathlib import Path
 from typing import Any
 
+from hil.bench.agreement import AgreementLimits
 from hil.bench.bench import Bench, Parts, Settings
+from hil.bench.guard import Guard, GuardSettings
 from hil.bench.limits import Limits
 from hil.bench.observe import Observer
 from hil.bench.recorder import Sources
@@ -25,7 +28,7 @@ from hil.ports.link import LinkDescription
 from hil.ports.registry import Registry
 
 #: Roles in the order in which they are opened; the supply first, so that it is known to be off.
-ROLES = ("supply", "tachometer", "brake", "switch")
+ROLES = ("supply", "tachometer", "brake", "switch", "interlock")
 
 
 @dataclass(kw_only=True, slots=True)
@@ -129,6 +132,7 @@ def _offer(role: str, instrument: Instrument, override: str) -> dict[str, Any]:
         resource=override or instrument.resource,
         role=role,
         expect=instrument.expect,
+        timeout=instrument.timeout,
         calibration_due=due.isoformat() if due else "",
     )
     return {**instrument.model_dump(), "resource": scpi.resource, "scpi": scpi}
@@ -170,9 +174,26 @@ def assemble(
             dc_link_voltage=limits.dc_link_voltage,
             temperature=limits.temperature,
             wrong_direction=limits.wrong_direction,
+            agreement=agreement_limits(rig),
         ),
         sources=sources_of(rig),
         observer=observer,
+    )
+
+
+def agreement_limits(rig: Rig) -> AgreementLimits:
+    """How far reported and witnessed speed may be apart on this rig."""
+    unsigned = any(
+        spec.channel == "reported.speed" and spec.type.startswith("u")
+        for spec in rig.profile.messages["telemetry"].fields
+    )
+    limits, shaft = rig.limits, rig.tachometer
+    gap = 0.2 * limits.speed if limits.speed_gap is None else limits.speed_gap
+    return AgreementLimits(
+        gap=gap,
+        turning=min(200.0, gap),
+        lasting=limits.speed_gap_time,
+        signed=not unsigned and (shaft is None or shaft.senses_direction),
     )
 
 
@@ -212,6 +233,42 @@ def frame_time(profile: LinkDescription) -> float:
     return 10.0 * size / profile.baud
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Guarding:
+    """For the guard process: its log, the record it adds to, and what it holds; see there."""
+
+    log: Path | None = None
+    record: Path | None = None
+    hold: tuple[int, ...] = ()
+
+
+def guarded(rig: Rig, parts: Parts, resources: Mapping[str, str], guarding: Guarding) -> Guard:
+    """An armed guard of the supply among `parts`.
+
+    Raises
+    ------
+    GuardLost
+        If it cannot reach the supply, or finds another one there.
+    """
+    who = parts.supply.identify()
+    guard = Guard.start(
+        GuardSettings(
+            resource=resources.get("supply") or rig.supply.resource,
+            identity=",".join((who.maker, who.model, who.serial, who.revision)),
+            session="own" if rig.supply.guard == "own-session" else "takeover",
+            log=guarding.log,
+            record=guarding.record,
+            hold=guarding.hold,
+        )
+    )
+    try:
+        guard.await_armed()
+    except BaseException:
+        guard.disarm()
+        raise
+    return guard
+
+
 def open_bench(
     rig: Rig,
     simulated: bool,
@@ -220,8 +277,13 @@ def open_bench(
     seed: str,
     observer: Observer | None = None,
     log: ByteLog | None = None,
+    guarding: Guarding | None = None,
 ) -> Bench:
-    """Open the bench; `seed` only matters to the simulated one.
+    """Open the bench; `seed` only matters to the simulated one, which dies with this process.
+
+    Parameters
+    ----------
+    guarding : hardware only: start and arm a guard process. None where nothing is energised.
 
     Raises
     ------
@@ -236,6 +298,12 @@ def open_bench(
     else:
         access = hardware_access(rig, resources)
     parts = open_parts(rig, access, resources, log)
+    if guarding is not None and not simulated:
+        try:
+            parts.guard = guarded(rig, parts, resources, guarding)
+        except BaseException:
+            assemble(rig, parts, access.clock, observer).close()
+            raise
     return assemble(rig, parts, access.clock, observer, access.poll)
 
 

@@ -3,32 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from datetime import date
-from enum import StrEnum
 
+from hil.bench.findings import Finding, Grade
 from hil.bench.open import open_bench
 from hil.core.errors import HilError
 from hil.core.record import Identity
 from hil.motor.bounds import highest_braking_speed, lossless_bus_peak
 from hil.plan.rig import Rig
 
-
-class Grade(StrEnum):
-    """How a finding stands."""
-
-    OK = "ok"
-    WARNING = "warning"
-    FAILED = "failed"
-
-
-@dataclass(frozen=True, slots=True)
-class Finding:
-    """One thing that was looked at."""
-
-    what: str
-    grade: Grade
-    detail: str
+__all__ = ["Finding", "Grade", "look_over"]
 
 
 def look_over(

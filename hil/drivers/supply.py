@@ -127,6 +127,14 @@ class ScpiSupply:
         """Output state as the supply reports it."""
         return self._session.query_flag("OUTP?")
 
+    def set_protection(self, voltage: float) -> None:
+        """Set the over-voltage protection alone; InstrumentError if the supply refuses."""
+        self._session.checked_write(f"VOLT:PROT {format_number(voltage)}")
+
+    def tripped(self) -> bool:
+        """Whether the over-voltage protection has tripped."""
+        return self._session.query_flag("VOLT:PROT:TRIP?")
+
     def clear_protection(self) -> None:
         """Reset a tripped over-voltage protection; the output stays off."""
         self._session.checked_write("VOLT:PROT:CLE")

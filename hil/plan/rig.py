@@ -126,13 +126,18 @@ class Instrument(Model):
 
     driver: Text = "scpi"
     resource: Text
+    timeout: Time = 1.0  # for one answer; an instrument that hangs must not delay switching off
     expect: str = ""  # text that *IDN? must contain
     calibration_due: date | None = None
 
 
 class SupplyInstrument(Instrument):
-    """The bench supply and its limits."""
+    """The bench supply and its limits.
 
+    `guard`: how the guard process reaches the supply, see `hil.bench.guard.GuardSettings`.
+    """
+
+    guard: Literal["own-session", "takeover"] = "own-session"
     voltage: Voltage
     current_limit: Current
     over_voltage_limit: Voltage
@@ -165,6 +170,12 @@ class SwitchInstrument(Instrument):
     lines: tuple[Text, ...] = ()
 
 
+class InterlockInstrument(Instrument):
+    """Digital inputs for emergency-stop and guard contacts; a closed circuit is safe."""
+
+    contacts: Annotated[dict[Text, Count], Field(min_length=1)]  # name -> number of the input
+
+
 class AbortLimits(Model):
     """Beyond any of these the supply is switched off at once, whatever the scenario does."""
 
@@ -173,6 +184,8 @@ class AbortLimits(Model):
     dc_link_voltage: Voltage
     temperature: Temperature
     wrong_direction: Angle = 720.0  # travel against the commanded direction, 720 deg = two turns
+    speed_gap: Speed | None = None  # between reported and witnessed; None: 20 % of `speed`
+    speed_gap_time: Time = 0.1  # a gap counts when it lasts
 
 
 class Regeneration(Model):
@@ -237,6 +250,7 @@ class Rig(Model):
     tachometer: TachometerInstrument | None = None
     brake: BrakeInstrument | None = None
     switch: SwitchInstrument | None = None
+    interlock: InterlockInstrument | None = None
     limits: AbortLimits
     regeneration: Regeneration
     telemetry: Telemetry = Telemetry()

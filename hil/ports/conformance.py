@@ -23,7 +23,7 @@ from hil.core.errors import BenchError, InstrumentError, LinkError
 from hil.core.record import Identity
 from hil.ports.board import Board
 from hil.ports.clock import Clock, WallClock
-from hil.ports.instruments import Brake, SignalSwitch, Supply, Tachometer
+from hil.ports.instruments import Brake, Interlock, SignalSwitch, Supply, Tachometer
 from hil.ports.registry import check_driver
 
 
@@ -282,3 +282,19 @@ class SignalSwitchConformance(_Conformance):
         """A misspelt line must not go unnoticed."""
         with pytest.raises(InstrumentError):
             port.set("no-such-line", True)
+
+
+class InterlockConformance(_Conformance):
+    """Suite for `hil.ports.instruments.Interlock`; the contacts of the test bench are closed."""
+
+    role = "interlock"
+    contacts: ClassVar[tuple[str, ...]] = ("emergency-stop", "guard")
+
+    def use(self, port: Interlock) -> None:
+        """Reading."""
+        port.read()
+
+    def test_reads_every_contact_by_name(self, port: Interlock) -> None:
+        """Closed circuits read true, again and again."""
+        for _ in range(3):
+            assert dict(port.read()) == dict.fromkeys(self.contacts, True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Protocol, runtime_checkable
 
@@ -104,3 +105,25 @@ class SignalSwitch(Instrument, Protocol):
 
     def restore(self) -> None:
         """Close every line, the state a healthy rig is wired in. Safe to call at any time."""
+
+
+@runtime_checkable
+class Interlock(Instrument, Protocol):
+    """Emergency stop and guard contacts; a closed circuit is safe, so that a broken wire is not."""
+
+    def read(self) -> Mapping[str, bool]:
+        """Name of each contact -> whether its circuit is closed."""
+
+
+@runtime_checkable
+class TrippingSupply(Supply, Protocol):
+    """A supply whose over-voltage protection can be tried out."""
+
+    def set_protection(self, voltage: float) -> None:
+        """Set the protection level alone, in V; error if it is refused."""
+
+    def tripped(self) -> bool:
+        """Whether the protection has tripped."""
+
+    def clear_protection(self) -> None:
+        """Reset it; the output stays off."""

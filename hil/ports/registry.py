@@ -26,7 +26,7 @@ from types import MappingProxyType
 
 from hil.core.errors import BenchError
 from hil.ports.board import Board
-from hil.ports.instruments import Brake, SignalSwitch, Supply, Tachometer
+from hil.ports.instruments import Brake, Interlock, SignalSwitch, Supply, Tachometer
 
 LINKS, INSTRUMENTS = "hil.links", "hil.instruments"
 
@@ -38,6 +38,7 @@ PORTS: Mapping[str, type] = MappingProxyType(
         "tachometer": Tachometer,
         "brake": Brake,
         "switch": SignalSwitch,
+        "interlock": Interlock,
     }
 )
 
@@ -50,6 +51,7 @@ BUILT_IN: Mapping[str, Mapping[str, str]] = MappingProxyType(
             "tachometer.scpi": "hil.drivers.tachometer:DESCRIPTOR",
             "brake.scpi": "hil.drivers.brake:DESCRIPTOR",
             "switch.scpi": "hil.drivers.switch:DESCRIPTOR",
+            "interlock.scpi": "hil.drivers.interlock:DESCRIPTOR",
         },
     }
 )

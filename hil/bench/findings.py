@@ -1,0 +1,23 @@
+"""What a look at a bench finds."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+
+class Grade(StrEnum):
+    """How a finding stands."""
+
+    OK = "ok"
+    WARNING = "warning"
+    FAILED = "failed"
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One thing that was looked at."""
+
+    what: str
+    grade: Grade
+    detail: str

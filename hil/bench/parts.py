@@ -1,0 +1,50 @@
+"""What a bench is made of, and how it is read and brought up."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+from hil.bench.keeper import GuardLike
+from hil.ports.board import Board
+from hil.ports.instruments import Brake, Interlock, SignalSwitch, Supply, Tachometer
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Settings:
+    """How a bench is read and brought up; times in s.
+
+    Parameters
+    ----------
+    poll : interval of reading board and tachometer; supply_poll : of reading the supply.
+    current_limit, over_voltage : limits given to the supply before every output-on.
+    settle_within : % of the set voltage; settle_time : by when the output must be there.
+    rest_speed : rpm below which the shaft counts as standing.
+    silence : without telemetry for longer, once it has begun, the board counts as gone.
+    keep_alive : the board is spoken to at least this often while energised; 0 for never.
+    """
+
+    current_limit: float
+    over_voltage: float
+    poll: float = 0.01
+    supply_poll: float = 0.05
+    settle_within: float = 2.0
+    settle_time: float = 2.0
+    rest_speed: float = 5.0
+    rest_time: float = 4.0
+    silence: float = 0.5
+    keep_alive: float = 0.0
+
+
+@dataclass(kw_only=True, slots=True)
+class Parts:
+    """What a rig is made of."""
+
+    board: Board
+    supply: Supply
+    tachometer: Tachometer | None = None
+    brake: Brake | None = None
+    switch: SignalSwitch | None = None
+    interlock: Interlock | None = None
+    guard: GuardLike | None = None  # None where the bench dies with this process
+    on_close: list[Callable[[], None]] = field(default_factory=list)

@@ -1,0 +1,64 @@
+"""Emergency-stop and guard contacts, read as digital inputs over SCPI.
+
+config = InterlockConfig(scpi=ScpiConfig(resource=..., role="interlock"), contacts={"guard": 1})
+interlock = ScpiInterlock.open(config, clock, manager)   # implements ...instruments.Interlock
+
+This only reads what hard-wired safety functions have done; it is none itself.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from hil.core.record import Identity
+from hil.drivers.scpi import ScpiConfig, ScpiSession, needs_visa
+from hil.ports.clock import Clock
+from hil.ports.registry import Descriptor
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InterlockConfig:
+    """A digital input unit. `contacts`: name -> number of its input."""
+
+    scpi: ScpiConfig
+    contacts: Mapping[str, int]
+
+
+class ScpiInterlock:
+    """See `hil.ports.instruments.Interlock`."""
+
+    def __init__(self, session: ScpiSession, config: InterlockConfig) -> None:
+        self._session, self._config = session, config
+
+    @classmethod
+    def open(cls, config: InterlockConfig, clock: Clock, manager: Any) -> ScpiInterlock:
+        """Connect."""
+        return cls(ScpiSession.open(manager, config.scpi, clock), config)
+
+    def identify(self) -> Identity:
+        """Answer to ``*IDN?``, split."""
+        return self._session.identity
+
+    def read(self) -> Mapping[str, bool]:
+        """Name of each contact -> whether its circuit is closed."""
+        session = self._session
+        return {
+            name: session.query_flag(f"SENS:DIG:DATA? (@{number})")
+            for name, number in self._config.contacts.items()
+        }
+
+    def close(self) -> None:
+        """Release the session; a second call does nothing."""
+        self._session.close()
+
+
+DESCRIPTOR = Descriptor(
+    name="scpi",
+    port="interlock",
+    driver=ScpiInterlock,
+    config=InterlockConfig,
+    open=ScpiInterlock.open,
+    probe=needs_visa,
+)
