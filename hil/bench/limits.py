@@ -103,7 +103,11 @@ class Watch:
     def _check(name: str, values: FloatArray | float | None, limit: float, unit: str) -> None:
         if values is None or not np.size(values):
             return
-        worst = float(np.nanmax(np.abs(values))) if np.any(np.isfinite(values)) else 0.0
+        sizes = np.abs(values)
+        worst = float(sizes.max())
+        if worst <= limit:  # not so if any is NaN, which is rare
+            return
+        worst = float(np.nanmax(sizes)) if np.any(sizes >= 0.0) else 0.0
         if worst > limit:
             raise LimitExceeded(
                 f"{name} reached {worst:.4g} {unit}, above the abort limit of {limit:g} {unit}"

@@ -14,6 +14,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Any
 
 #: Standard texts of the errors used here (SCPI-1999 volume 2, 21.8.9 to 21.8.12).
@@ -244,13 +245,17 @@ def _words(bare: str, header: str) -> tuple[str, ...]:
     return tuple(word.upper() for word in words)
 
 
+@lru_cache(maxsize=None)
 def short_form(word: str) -> str:
     """The capitals of a word as written in a pattern, e.g. ``VOLT`` of ``VOLTage``."""
     return "".join(letter for letter in word if not letter.islower())
 
 
 def _child(node: _Node, word: str) -> _Node:
-    child = node.children.setdefault(word.upper(), _Node())
+    whole = word.upper()
+    child = node.children.get(whole)
+    if child is None:
+        child = node.children[whole] = _Node()
     if node.children.setdefault(short_form(word), child) is not child:
         raise ValueError(f"{word}: its short form belongs to another word")
     return child

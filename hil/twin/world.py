@@ -85,7 +85,7 @@ class World:
         instruments: Mapping[str, SimulatedInstrument],
         *,
         query_time: float = 0.001,
-        slice_time: float = 0.02,
+        slice_time: float = 0.05,
     ) -> None:
         if not slice_time > 0.0:
             raise ValueError(f"slice_time must be positive, found {slice_time}")
@@ -121,9 +121,9 @@ class World:
             raise BenchError("the simulated bench has been closed")
         drive = self.drive
         with self.lock:
-            end = self._now + seconds
+            now = self._now
+            end = now + seconds
             while True:
-                now = self._now
                 stop = min(end, now + self._slice)
                 for device in self._acting:
                     due = device.due()
@@ -132,12 +132,27 @@ class World:
                 ahead = stop - drive.time
                 if ahead > 0.0:
                     drive.advance(ahead)
-                self._now = now = max(self._now, stop)
+                self._now = now = max(now, stop)
                 for device in self._watching:
                     device.observe(now)
                 self._collect()
                 if now >= end:
                     return
+
+    def pass_by(self, seconds: float) -> None:
+        """As `advance`, for short times: the drive catches up when somebody looks at it next."""
+        if seconds > self._slice or self._acting_before(self._now + seconds):
+            self.advance(seconds)
+        else:
+            with self.lock:
+                self._now += seconds
+
+    def _acting_before(self, time: float) -> bool:
+        return any(device.due() < time for device in self._acting)
+
+    def _catch_up(self) -> None:
+        if self.drive.time < self._now and not self.closed:
+            self.advance(0.0)
 
     def _collect(self) -> None:
         data = self.drive.drain()
@@ -150,12 +165,14 @@ class World:
     def waiting(self) -> int:
         """Bytes from the board that can be read now."""
         with self.lock:
+            self._catch_up()
             self._collect()
             return len(self._from_board)
 
     def receive(self, size: int = BOARD_BUFFER) -> bytes:
         """At most `size` bytes from the board, without waiting."""
         with self.lock:
+            self._catch_up()
             self._collect()
             data = bytes(self._from_board[:size])
             del self._from_board[:size]
@@ -164,6 +181,7 @@ class World:
     def send(self, data: bytes) -> None:
         """Bytes to the board."""
         with self.lock:
+            self._catch_up()
             if not self.board_silent:
                 self.drive.feed(data)
 

@@ -90,7 +90,7 @@ class _Session:
                 return self._rest(count), StatusCode.error_connection_lost
             if self._arriving and self._arriving[0][0] <= deadline:
                 when, data = self._arriving.popleft()
-                world.advance(max(0.0, when - world.now))
+                world.pass_by(max(0.0, when - world.now))
                 self._buffer += data
                 continue
             world.advance(max(0.0, deadline - world.now))
