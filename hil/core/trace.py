@@ -42,6 +42,11 @@ MARKS = (
     "fault-seen",
     "clear",
     "restart",
+    "refused",  # the board refused a command that it was to refuse
+    "dip",  # the supply was lowered for a while
+    "line-opened",
+    "line-closed",
+    "silence",  # the host stopped talking
 )
 
 

@@ -7,13 +7,12 @@ from collections.abc import Mapping
 import numpy as np
 
 from hil.core.measure import Outcome
-from hil.measures import steady, waveform
+from hil.measures import steady, sweep, waveform
 from hil.measures.peaks import fault_count, peak_current_recipe, peak_dc_link_recipe
 from hil.measures.recipe import COMMON, Estimate, Recipe, Unmeasurable, defines
 from hil.measures.view import View
 
-#: Marks of commands that ask for a speed.
-MOTION = ("command", "set-point", "reverse", "restart")
+MOTION = sweep.MOTION
 
 
 def _level(view: View) -> tuple[steady.Level, float]:
@@ -86,5 +85,6 @@ _RECIPES: tuple[Recipe, ...] = (
     peak_temperature,
     fault_count,
     duration,
+    *sweep.RECIPES.values(),
 )
 RECIPES: Mapping[str, Recipe] = {recipe.definition.name: recipe for recipe in _RECIPES}

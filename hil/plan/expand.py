@@ -180,6 +180,18 @@ def beyond_rig(case: Case, rig: Rig) -> Iterator[tuple[Where, str]]:
             f"{case.supply:g} V lies above max-voltage {rig.supply.max_voltage:g} V of the supply "
             f"of rig {rig.rig}",
         )
+    for key, voltage in case.parameters.voltages():
+        if voltage > rig.supply.max_voltage:
+            yield (
+                case.where[key],
+                f"{voltage:g} V lies above max-voltage {rig.supply.max_voltage:g} V of the supply "
+                f"of rig {rig.rig}",
+            )
+    for key, line in case.parameters.lines():
+        offered = rig.switch.lines if rig.switch is not None else ()
+        if line not in offered:
+            known = f"there are {', '.join(offered)}" if offered else "it has none"
+            yield case.where[key], f"rig {rig.rig} cannot open or close line {line!r}, {known}"
     for key, speed in case.parameters.speeds():
         if not motor.min_speed <= speed <= motor.max_speed:
             yield (

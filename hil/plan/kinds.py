@@ -8,7 +8,17 @@ from typing import Annotated, Literal
 from pydantic import BeforeValidator, Field, model_validator
 
 from hil.plan.model import Model, Switch
-from hil.plan.steps import BrakeOn, SetSpeed, Start, Step, WaitForSpeed, read_step
+from hil.plan.steps import (
+    BrakeOn,
+    Dip,
+    SetLine,
+    SetSpeed,
+    Start,
+    Step,
+    SupplyOn,
+    WaitForSpeed,
+    read_step,
+)
 from hil.plan.units import Ratio, Speed, Time, Torque, Voltage
 
 
@@ -49,6 +59,14 @@ class Parameters(Model):
 
     def torques(self) -> Iterator[tuple[str, float]]:
         """Key and value of every brake torque that will be asked for, N m."""
+        return iter(())
+
+    def voltages(self) -> Iterator[tuple[str, float]]:
+        """Key and value of every supply voltage that will be asked for on the way, V."""
+        return iter(())
+
+    def lines(self) -> Iterator[tuple[str, str]]:
+        """Key and name of every line of the signal switch that is used."""
         return iter(())
 
 
@@ -205,6 +223,18 @@ class StepsParameters(Parameters):
         for step in self.steps:
             if isinstance(step, BrakeOn):
                 yield "steps", step.torque
+
+    def voltages(self) -> Iterator[tuple[str, float]]:
+        """Those of all steps that name one."""
+        for step in self.steps:
+            if isinstance(step, SupplyOn | Dip) and step.voltage is not None:
+                yield "steps", step.voltage
+
+    def lines(self) -> Iterator[tuple[str, str]]:
+        """Those of all steps."""
+        for step in self.steps:
+            if isinstance(step, SetLine):
+                yield "steps", step.line
 
 
 KINDS: dict[str, type[Parameters]] = {

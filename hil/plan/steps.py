@@ -1,11 +1,13 @@
 """The primitive steps of a scenario that is written as a list.
 
-A step is a plain word (``stop``) or one key with its value (``start: 2000 rpm``); the two that wait
-for something also take ``within``. Speeds are positive in the direction of the item.
+A step is a plain word (``stop``) or one key with its value (``start: 2000 rpm``); those that wait
+for something also take ``within``, and a dip takes ``for``. Speeds are positive in the direction of
+the item.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 from hil.core.drive import DriveState, Fault
@@ -108,6 +110,50 @@ class ExpectFault:
     within: float
 
 
+@dataclass(frozen=True, slots=True)
+class Dip:
+    """Another supply voltage in V for `seconds`, then the one before again."""
+
+    voltage: float
+    seconds: float
+
+
+@dataclass(frozen=True, slots=True)
+class SetLine:
+    """Open or close one line of the signal switch."""
+
+    line: str
+    closed: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Silence:
+    """The host says nothing for a time, s; it goes on listening."""
+
+    seconds: float
+
+
+@dataclass(frozen=True, slots=True)
+class ExpectStill:
+    """The shaft must stand for a time, s."""
+
+    seconds: float
+
+
+@dataclass(frozen=True, slots=True)
+class ExpectRefusal:
+    """A command that the board must refuse; one that it obeys is a failure.
+
+    Parameters
+    ----------
+    command : start, set-speed, sensing or clear.
+    value : rpm, or the sensing method; None for clear.
+    """
+
+    command: str
+    value: float | str | None = None
+
+
 Step = (
     SupplyOn
     | SupplyOff
@@ -123,6 +169,11 @@ Step = (
     | WaitForSpeed
     | WaitForState
     | ExpectFault
+    | Dip
+    | SetLine
+    | Silence
+    | ExpectStill
+    | ExpectRefusal
 )
 
 _WORDS: dict[str, Step] = {
@@ -131,9 +182,24 @@ _WORDS: dict[str, Step] = {
     "release": Release(),
     "clear": Clear(),
 }
-_WITH_VALUE = ("supply", "start", "set-speed", "brake", "wait", "hold", "wait-for", "expect-fault")
-_WITH_TIME = ("wait-for", "expect-fault")
-_ALL = (*_WORDS, *_WITH_VALUE)
+_WITH_TIME = {"wait-for": "within", "expect-fault": "within", "dip": "for"}
+_EXAMPLES = {
+    "supply": "on",
+    "start": "2000 rpm",
+    "set-speed": "3000 rpm",
+    "brake": "0.05 N*m",
+    "wait": "0.5 s",
+    "hold": "1 s",
+    "wait-for": "{speed: 2000 rpm}",
+    "expect-fault": "[stall]",
+    "dip": "18 V",
+    "open": "hall-a",
+    "close": "hall-a",
+    "silence": "3 s",
+    "expect-still": "0.5 s",
+    "expect-refusal": "{start: 9000 rpm}",
+}
+_ALL = (*_WORDS, *_EXAMPLES)
 
 
 def read_step(raw: object) -> Step:
@@ -147,55 +213,52 @@ def read_step(raw: object) -> Step:
     if isinstance(raw, str):
         if raw in _WORDS:
             return _WORDS[raw]
-        if raw in _WITH_VALUE:
+        if raw in _EXAMPLES:
             raise ValueError(f"{raw} needs a value, such as '{raw}: {_EXAMPLES[raw]}'")
         raise ValueError(f"unknown step {raw!r}{nearest(raw, _ALL)}")
     if not isinstance(raw, dict) or not raw:
         raise ValueError(f"expected a step such as 'start: 2000 rpm', found {describe(raw)}")
-    names = [name for name in raw if name != "within"]
+    times = [name for name in raw if name in ("within", "for")]
+    names = [name for name in raw if name not in times]
     if len(names) != 1:
-        raise ValueError(f"expected one step an entry, found {', '.join(names) or 'only within'}")
+        found = ", ".join(names) or f"only {' and '.join(times)}"
+        raise ValueError(f"expected one step an entry, found {found}")
     name = names[0]
     if name in _WORDS:
         raise ValueError(f"{name} takes no value; write it as the plain word {name!r}")
-    if name not in _WITH_VALUE:
+    if name not in _EXAMPLES:
         raise ValueError(f"unknown step {name!r}{nearest(name, _ALL)}")
-    if name in _WITH_TIME:
-        if "within" not in raw:
-            raise ValueError(f"{name} needs 'within', such as 'within: 2 s'")
-        within = _positive(raw["within"], "time")
-        return _wait_for(raw[name], within) if name == "wait-for" else _fault(raw[name], within)
-    if "within" in raw:
-        raise ValueError(f"{name} takes no 'within'; only {' and '.join(_WITH_TIME)} do")
-    return _plain(name, raw[name])
-
-
-_EXAMPLES = {
-    "supply": "on",
-    "start": "2000 rpm",
-    "set-speed": "3000 rpm",
-    "brake": "0.05 N*m",
-    "wait": "0.5 s",
-    "hold": "1 s",
-    "wait-for": "{speed: 2000 rpm}",
-    "expect-fault": "[stall]",
-}
+    key = _WITH_TIME.get(name, "")
+    for wrong in (found for found in times if found != key):
+        fitting = [other for other, takes in _WITH_TIME.items() if takes == wrong]
+        only = f"{' and '.join(fitting)} {'do' if len(fitting) > 1 else 'does'}"
+        raise ValueError(f"{name} takes no {wrong!r}; only {only}")
+    if not key:
+        return _plain(name, raw[name])
+    if key not in raw:
+        raise ValueError(f"{name} needs {key!r}, such as '{key}: 2 s'")
+    seconds = _positive(raw[key], "time")
+    if name == "dip":
+        return Dip(_positive(raw[name], "voltage"), seconds)
+    return _wait_for(raw[name], seconds) if name == "wait-for" else _fault(raw[name], seconds)
 
 
 def _plain(name: str, value: object) -> Step:
-    if name == "supply":
-        if value in ("on", "off"):
-            return SupplyOn() if value == "on" else SupplyOff()
-        if not isinstance(value, str) or value[:1].isalpha():
-            raise ValueError(f"supply: expected on, off or a voltage, found {describe(value)}")
-        return SupplyOn(_positive(value, "voltage"))
-    if name == "brake":
-        return BrakeOn(_positive(value, "torque"))
-    if name in ("wait", "hold"):
-        seconds = _positive(value, "time")
-        return Wait(seconds) if name == "wait" else Hold(seconds)
-    speed = _positive(value, "speed")
-    return Start(speed) if name == "start" else SetSpeed(speed)
+    if name in _FOR_A_TIME:
+        return _FOR_A_TIME[name](_positive(value, "time"))
+    if name in ("open", "close"):
+        if not isinstance(value, str) or not value:
+            raise ValueError(f"{name}: expected the name of a line, found {describe(value)}")
+        return SetLine(value, name == "close")
+    return _OF_A_VALUE[name](value)
+
+
+def _supply(value: object) -> Step:
+    if value in ("on", "off"):
+        return SupplyOn() if value == "on" else SupplyOff()
+    if not isinstance(value, str) or value[:1].isalpha():
+        raise ValueError(f"supply: expected on, off or a voltage, found {describe(value)}")
+    return SupplyOn(_positive(value, "voltage"))
 
 
 def _wait_for(value: object, within: float) -> Step:
@@ -219,6 +282,43 @@ def _fault(value: object, within: float) -> Step:
         if name not in FAULTS:
             raise ValueError(f"expect-fault: unknown fault {name!r}{nearest(str(name), FAULTS)}")
     return ExpectFault(tuple(map(str, names)), within)
+
+
+def _refusal(value: object) -> Step:
+    if value == "clear":
+        return ExpectRefusal("clear")
+    if not isinstance(value, dict) or len(value) != 1:
+        raise ValueError(
+            f"expect-refusal: expected clear or one of start, set-speed, sensing with its value, "
+            f"found {describe(value)}"
+        )
+    ((command, wanted),) = value.items()
+    if command in ("start", "set-speed"):
+        # Signed and beyond any limit: it is there to be refused.
+        return ExpectRefusal(command, convert(wanted, "speed"))
+    if command != "sensing":
+        known = ("start", "set-speed", "sensing", "clear")
+        raise ValueError(f"expect-refusal: unknown command {command!r}{nearest(command, known)}")
+    if wanted not in ("hall", "back-emf"):
+        raise ValueError(f"expect-refusal: expected hall or back-emf, found {describe(wanted)}")
+    return ExpectRefusal("sensing", str(wanted))
+
+
+_FOR_A_TIME: dict[str, Callable[[float], Step]] = {
+    "wait": Wait,
+    "hold": Hold,
+    "silence": Silence,
+    "expect-still": ExpectStill,
+}
+
+
+_OF_A_VALUE: dict[str, Callable[[object], Step]] = {
+    "supply": _supply,
+    "brake": lambda value: BrakeOn(_positive(value, "torque")),
+    "start": lambda value: Start(_positive(value, "speed")),
+    "set-speed": lambda value: SetSpeed(_positive(value, "speed")),
+    "expect-refusal": _refusal,
+}
 
 
 def _positive(value: object, kind: str) -> float:

@@ -33,7 +33,7 @@ def run_steps(
             raise ManoeuvreFailed(f"step {number}: {error}") from error
 
 
-def _one(  # noqa: PLR0912 - one branch a step is what this function is
+def _one(  # noqa: PLR0912, PLR0915 - one branch a step is what this function is
     steps: Steps, step: plan.Step, direction: int, tolerance: float, voltage: float
 ) -> int:
     """Carry out one step; returns the direction in force afterwards."""
@@ -83,6 +83,17 @@ def _one(  # noqa: PLR0912 - one branch a step is what this function is
                     f"expected fault {' or '.join(step.faults)} within {step.within:g} s, "
                     f"found {steps.describe()}"
                 )
+        case plan.Dip():
+            steps.dip(step.voltage, step.seconds)
+        case plan.SetLine():
+            steps.set_line(step.line, step.closed)
+        case plan.Silence():
+            steps.silence(step.seconds)
+        case plan.ExpectStill():
+            steps.expect_still(step.seconds)
+        case plan.ExpectRefusal():
+            value = step.value if isinstance(step.value, str) else direction * (step.value or 0.0)
+            steps.expect_refusal(step.command, value)
         case _:
             raise HarnessError(f"no way to carry out {step!r}")
     return direction

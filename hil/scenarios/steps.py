@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import contextlib
 import functools
-from collections.abc import Iterable, Iterator
+import math
+from collections.abc import Callable, Iterable, Iterator
 
 from hil.bench.bench import Bench
 from hil.core.drive import DriveState, Fault
@@ -16,6 +17,8 @@ from hil.core.errors import CommandRefused, FirmwareError, LinkTimeout
 
 #: The board must report idle this soon after supply-on and clear, s.
 READY_WITHIN = 1.5
+#: A shaft that is to stand may turn by so much, deg: cogging lets it settle.
+STILL = 10.0
 
 
 class ManoeuvreFailed(FirmwareError):
@@ -41,6 +44,7 @@ class Steps:
         self.log: list[str] = []
         self._origin = bench.clock.now()
         self._set_point = 0.0
+        self._voltage = 0.0
 
     def say(self, text: str) -> None:
         """Note a step."""
@@ -57,6 +61,7 @@ class Steps:
 
     def supply(self, voltage: float) -> None:
         """Supply on at `voltage` V, or change it when already on."""
+        self._voltage = voltage
         if self.bench.energised:
             self.say(f"supply to {voltage:g} V")
             self.bench.supply.set_voltage(voltage)
@@ -64,6 +69,15 @@ class Steps:
         else:
             self.say(f"supply on at {voltage:g} V")
             self.bench.energise(voltage)
+
+    def dip(self, voltage: float, seconds: float) -> None:
+        """Another supply voltage, V, for a time, then the one before."""
+        self.say(f"supply at {voltage:g} V for {seconds:g} s")
+        self.bench.mark("dip")
+        self.bench.supply.set_voltage(voltage)
+        self.bench.wait(seconds)
+        self.bench.supply.set_voltage(self._voltage)
+        self.bench.await_voltage(self._voltage)
 
     def supply_off(self) -> None:
         """Supply off, no matter what the shaft does."""
@@ -153,6 +167,51 @@ class Steps:
         with self._obeyed():
             self.bench.board.clear()
 
+    def expect_refusal(self, command: str, value: float | str = 0.0) -> None:
+        """Send a command that the board must refuse: start, set-speed, sensing or clear.
+
+        Raises
+        ------
+        ManoeuvreFailed
+            If it is obeyed.
+        """
+        board = self.bench.board
+        asked = f"{command} {value:+.0f} rpm" if isinstance(value, float) else f"{command} {value}"
+        if command == "clear":
+            asked = command
+        self.say(f"expect refusal of {asked}")
+        send: dict[str, Callable[[], None]] = {
+            "start": lambda: board.start(float(value)),
+            "set-speed": lambda: board.set_speed(float(value)),
+            "sensing": lambda: board.select_sensing(str(value)),
+            "clear": board.clear,
+        }
+        try:
+            send[command]()
+        except CommandRefused as refusal:
+            self.bench.mark("refused", detail=f"{asked}: {refusal}")
+            return
+        self.bench.poll()
+        raise ManoeuvreFailed(f"{asked} was obeyed, expected a refusal: {self.describe()}")
+
+    # -- signals and link ------------------------------------------------------------------
+
+    def set_line(self, line: str, closed: bool) -> None:
+        """Close or open a line of the signal switch."""
+        self.say(f"{'close' if closed else 'open'} line {line}")
+        self.bench.mark("line-closed" if closed else "line-opened", detail=line)
+        self.bench.require_switch().set(line, closed)
+
+    def silence(self, seconds: float) -> None:
+        """Say nothing to the board for a time, and go on listening."""
+        self.say(f"say nothing for {seconds:g} s")
+        self.bench.mark("silence")
+        self.bench.quiet = True
+        try:
+            self.bench.wait(seconds)
+        finally:
+            self.bench.quiet = False
+
     # -- load ------------------------------------------------------------------------------
 
     def brake(self, torque: float, *, mark: str = "brake-on") -> None:
@@ -173,6 +232,31 @@ class Steps:
         """Let time pass."""
         self.say(f"wait {seconds:g} s")
         self.bench.wait(seconds)
+
+    def expect_still(self, seconds: float) -> None:
+        """Let time pass in which the shaft must stand.
+
+        Raises
+        ------
+        ManoeuvreFailed
+            If it turns by more than `STILL`, or faster than the rest speed where no tachometer
+            tells its angle.
+        """
+        self.say(f"expect a standing shaft for {seconds:g} s")
+        bench = self.bench
+        bench.poll()
+        origin = bench.latest.position
+
+        def moved() -> bool:
+            travel = bench.latest.position - origin
+            if math.isfinite(travel):
+                return abs(travel) > STILL
+            return not bench.at_rest()
+
+        if bench.wait_until(moved, seconds):
+            raise ManoeuvreFailed(
+                f"the shaft turned although it was to stand for {seconds:g} s: {self.describe()}"
+            )
 
     def wait_for_speed(self, speed: float, *, tolerance: float, within: float) -> bool:
         """Wait until the shaft is within `tolerance` % of `speed`; False if it is not in time.

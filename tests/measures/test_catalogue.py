@@ -27,7 +27,8 @@ NAMES = {
     "speed-step": """transition-duration overshoot undershoot settling-time-2 settling-time-5
         steady-error ripple peak-current wind-up-overshoot""",
     "steps": """final-speed-error ripple peak-speed peak-current peak-dc-link-voltage
-        peak-temperature fault-count duration""",
+        peak-temperature fault-count duration largest-speed-error reported-speed-slope
+        reported-speed-offset stop-time refusals telemetry-rate-error""",
 }
 WITNESS = """speed-disagreement direction-agreement voltage-disagreement current-disagreement
     telemetry-loss"""

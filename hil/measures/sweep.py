@@ -1,0 +1,224 @@
+"""Measures over all set points of a trace: a sweep of speeds, a stop, what was refused."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from hil.core.measure import Outcome
+from hil.core.trace import FloatArray
+from hil.measures import steady, waveform
+from hil.measures.compare import on_grid, running
+from hil.measures.recipe import COMMON, Estimate, Recipe, Unmeasurable, defines, quadrature
+from hil.measures.signal import Signal
+from hil.measures.view import View
+
+#: Marks of commands that ask for a speed, and what ends the stretch they are in force.
+MOTION = ("command", "set-point", "reverse", "restart")
+ENDS = (*MOTION, "stop", "brake-on", "load-on", "clear", "dip", "line-opened", "silence")
+MEAN = 0.2  # s, means that are compared
+EVEN = 2.0  # %, by which speed may differ within such a mean
+SPREAD = 500.0  # rpm between the slowest and the fastest speed that a line is drawn through
+STANDSTILL = 2.0  # % of the speed before
+SMOOTHING = 0.005  # s
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Line:
+    """Reported over witnessed speed: slope less 1 in %, value at speed zero in rpm."""
+
+    slope: float
+    offset: float
+    slope_uncertainty: float
+    offset_uncertainty: float
+    points: int
+    resolution: float
+
+
+def _line(view: View) -> _Line:
+    reported, witness = view.signal("reported.speed"), view.signal("witness.speed")
+    grid, valid = view.once(running)
+    start, end = float(grid[0]), float(grid[-1])
+    around = round(MEAN / float(grid[1] - grid[0])) if grid.size > 1 else 1
+    r = on_grid(reported.window(start, end, 2), grid, MEAN)
+    w = on_grid(witness.window(start, end, 2), grid, MEAN)
+    use = valid & _even(w, around)
+    r, w = r[use][::around], w[use][::around]
+    if w.size < 3 or float(np.ptp(w)) < SPREAD:
+        detail = f"steady speeds {SPREAD:g} rpm apart at least are needed to draw a line"
+        raise Unmeasurable(Outcome.NOT_APPLICABLE, detail)
+    centre = float(np.mean(w))
+    spread = float(np.sum((w - centre) ** 2))
+    slope = float(np.sum((w - centre) * r)) / spread
+    offset = float(np.mean(r)) - slope * centre
+    off = r - (offset + slope * w)
+    scatter = float(np.sqrt(np.sum(off**2) / (w.size - 2)))
+    largest = float(np.max(np.abs(w)))
+    by_source = quadrature(*(s.level_uncertainty(largest) for s in (reported, witness)))
+    by_slope = quadrature(scatter / float(np.sqrt(spread)), by_source / largest)
+    by_offset = scatter * float(np.sqrt(1.0 / w.size + centre**2 / spread))
+    resolution = max(s.resolution_of_mean(MEAN) for s in (reported, witness))
+    return _Line(
+        100.0 * (slope - 1.0), offset, 100.0 * by_slope, by_offset, int(w.size), resolution
+    )
+
+
+def _even(speed: FloatArray, around: int) -> np.typing.NDArray[np.bool_]:
+    """Where a speed stays within `EVEN` % over `around` points on either side."""
+    padded = np.pad(speed, around, mode="edge")
+    near = np.lib.stride_tricks.sliding_window_view(padded, 2 * around + 1)
+    low, high = np.min(near, axis=1), np.max(near, axis=1)
+    whole: np.typing.NDArray[np.bool_] = high - low <= EVEN / 100.0 * np.abs(speed)
+    return whole
+
+
+_LINE_TEXT = f"""The line is the least-squares fit of means of {1e3 * MEAN:g} ms taken
+    {1e3 * MEAN:g} ms apart in the state run, wherever the witnessed mean stays within {EVEN:g} %
+    over ±{1e3 * MEAN:g} ms. Not applicable unless such speeds lie {SPREAD:g} rpm apart."""
+
+
+@defines(
+    "reported-speed-slope",
+    "%",
+    f"""Slope of the line of reported over witnessed speed, less one: by how much the firmware
+    reports too large a change of speed. {_LINE_TEXT}""",
+    source="least squares: common textbooks; windows: " + COMMON,
+    channels=("reported.speed", "witness.speed", "reported.state"),
+)
+def reported_speed_slope(view: View) -> Estimate:
+    """Scale error of the reported speed; see its definition."""
+    it = view.once(_line)
+    return Estimate(it.slope, it.slope_uncertainty, 0.0, f"{it.points} points")
+
+
+@defines(
+    "reported-speed-offset",
+    "rpm",
+    f"""What the line of reported over witnessed speed says at speed zero. {_LINE_TEXT}""",
+    source="least squares: common textbooks; windows: " + COMMON,
+    channels=("reported.speed", "witness.speed", "reported.state"),
+)
+def reported_speed_offset(view: View) -> Estimate:
+    """Offset of the reported speed; see its definition."""
+    it = view.once(_line)
+    return Estimate(it.offset, it.offset_uncertainty, it.resolution, f"{it.points} points")
+
+
+@defines(
+    "largest-speed-error",
+    "%",
+    f"""Largest magnitude of the steady error over all set points of the trace that were in force
+    for {steady.STEADY:g} s at least: time mean of the shaft speed over the last {steady.STEADY:g} s
+    before the next of the marks {", ".join(f"`{name}`" for name in ENDS)} (or the end) minus the
+    speed asked for, in % of it. Asked for is what the mark says. No filter.""",
+    source=COMMON,
+    channels=("witness.speed",),
+)
+def largest_speed_error(view: View) -> Estimate:
+    """Worst steady error of a sweep; see its definition."""
+    worst: Estimate | None = None
+    for mark in view.trace.marks:
+        wanted = _asked(mark.detail) if mark.name in MOTION else 0.0
+        end = view.until(mark.t, ENDS)
+        if not wanted or end - mark.t < steady.STEADY:
+            continue
+        speed = view.speed if view.conditions.direction > 0 else -view.speed
+        level = steady.steady(speed, mark.t, end)
+        found = steady.steady_error(level, wanted, f"at {wanted:+.0f} rpm")
+        if worst is None or abs(found.value) > worst.value:
+            worst = Estimate(abs(found.value), found.uncertainty, found.resolution, found.detail)
+    if worst is None:
+        detail = f"no set point was in force for {steady.STEADY:g} s"
+        raise Unmeasurable(Outcome.NOT_APPLICABLE, detail)
+    # The factor 100 / target is signed; a spread is not.
+    return Estimate(worst.value, abs(worst.uncertainty), abs(worst.resolution), worst.detail)
+
+
+def _asked(detail: str) -> float:
+    """The speed in a mark's detail such as ``+1500 rpm``, clockwise positive; 0 without one."""
+    number, _, unit = detail.partition(" ")
+    try:
+        return float(number) if unit == "rpm" else 0.0
+    except ValueError:
+        return 0.0
+
+
+def _stop_window(view: View) -> tuple[Signal, float, float]:
+    mark = view.mark("stop")
+    part = view.speed.window(mark.t, view.until(mark.t, MOTION), 3)
+    before = abs(float(np.interp(mark.t, view.speed.t, view.speed.y)))
+    least = 3.0 * part.accuracy.resolution
+    if before <= least:
+        raise Unmeasurable(Outcome.NOT_APPLICABLE, "the shaft stood when the stop was sent")
+    return part, mark.t, max(STANDSTILL / 100.0 * before, least)
+
+
+@defines(
+    "stop-time",
+    "s",
+    f"""Time from the first mark `stop` to the first instant from which on the shaft speed stays
+    below {STANDSTILL:g} % of the speed at the mark (at least three resolutions of the tachometer)
+    until the next speed is asked for or the trace ends. Filter: moving mean of
+    {1e3 * SMOOTHING:g} ms. Not applicable if the shaft stood.""",
+    source=COMMON,
+    channels=("witness.speed",),
+)
+def stop_time(view: View) -> Estimate:
+    """Duration of an orderly stop; see its definition."""
+    part, onset, threshold = view.once(_stop_window)
+    y = np.abs(waveform.moving_mean(part.t, part.y, SMOOTHING))
+    turning = np.flatnonzero(y > threshold)
+    if turning.size and turning[-1] == y.size - 1:
+        detail = f"the shaft still turned at {y[-1]:.4g} rpm {part.t[-1] - onset:.4g} s after"
+        raise Unmeasurable(Outcome.NEVER_REACHED, detail)
+    at = float(part.t[turning[-1] + 1]) if turning.size else onset
+    spread = quadrature(
+        part.time_of_crossing_uncertainty(at, SMOOTHING), view.mark("stop").uncertainty
+    )
+    return Estimate(at - onset, spread, part.interval, part.note)
+
+
+@defines(
+    "refusals",
+    "1",
+    "How many commands the board refused that it was to refuse: number of marks `refused`.",
+    source=COMMON,
+)
+def refusals(view: View) -> Estimate:
+    """Count of expected refusals; see its definition."""
+    if view.end <= 0.0:
+        raise Unmeasurable(Outcome.MISSING_DATA, "the trace is empty")
+    return Estimate(float(sum(mark.name == "refused" for mark in view.trace.marks)))
+
+
+@defines(
+    "telemetry-rate-error",
+    "%",
+    """Mean distance between telemetry frames by the board's own time stamps (where it sends any,
+    else by arrival) against the interval that the link profile promises: promised over found, less
+    one, in %. Lost frames count as sent. Negative: fewer frames than promised.""",
+    source=COMMON,
+    channels=("reported.state",),
+)
+def telemetry_rate_error(view: View) -> Estimate:
+    """Rate of the telemetry against the promised one; see its definition."""
+    channel = view.signal("reported.state")
+    count = channel.t.size - 1 + max(view.trace.lost, 0)
+    span = float(channel.t[-1] - channel.t[0])
+    if count < 10 or span <= 0.0 or channel.interval <= 0.0:
+        raise Unmeasurable(Outcome.TOO_FEW_SAMPLES, f"{count + 1} frames are too few")
+    value = 100.0 * (channel.interval * count / span - 1.0)
+    return Estimate(value, 100.0 * quadrature(channel.time_uncertainty, 0.5 / count) / span)
+
+
+_RECIPES: tuple[Recipe, ...] = (
+    largest_speed_error,
+    reported_speed_slope,
+    reported_speed_offset,
+    stop_time,
+    refusals,
+    telemetry_rate_error,
+)
+RECIPES: Mapping[str, Recipe] = {recipe.definition.name: recipe for recipe in _RECIPES}
