@@ -168,7 +168,7 @@ class CommandTree:
         command = Command(pattern, run, parameters, len(parameters) - optional)
         query = pattern.endswith("?")
         nodes = {id(self._root): self._root}
-        for bracket, word, _ in _PATTERN.findall(pattern.removesuffix("?")):
+        for bracket, word, _ in _parts(pattern.removesuffix("?")):
             deeper = {}
             for node in nodes.values():
                 child = _child(node, word)
@@ -243,6 +243,12 @@ def _words(bare: str, header: str) -> tuple[str, ...]:
         if len(word) > LONGEST_WORD:
             raise ScpiError(-112, header)
     return tuple(word.upper() for word in words)
+
+
+@lru_cache(maxsize=None)
+def _parts(header: str) -> tuple[tuple[str, str, str], ...]:
+    """Opening bracket, word and closing bracket of each node of a header."""
+    return tuple(_PATTERN.findall(header))
 
 
 @lru_cache(maxsize=None)
