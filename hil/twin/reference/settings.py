@@ -126,7 +126,7 @@ class ReferenceSettings:
     ramp_first: float = 75.0  # rpm, rate of the first step
     ramp_slope: float = 4000.0  # rpm/s
     ramp_speed: float = 600.0  # rpm, but at most 90 % of the set point
-    ramp_current: float = 2.2  # A, allowance on top of the back-EMF
+    ramp_current: float = 2.6  # A, allowance on top of the back-EMF
     catch_current: float = 1.0  # A, the same while the first crossings are looked for
     catch_proportional: float = 0.005  # V/rpm, until hand over
     catch_share: float = 0.8  # of the ramp's end speed, from where zero crossings are looked for

@@ -120,7 +120,7 @@
 #define RAMP_SPEED 600.0f /* rpm, at most 0.9 of the set point */
 #endif
 #ifndef RAMP_CURRENT
-#define RAMP_CURRENT 2.2f /* A */
+#define RAMP_CURRENT 2.6f /* A */
 #endif
 #ifndef CATCH_CURRENT
 #define CATCH_CURRENT 1.0f /* A */
