@@ -1,78 +1,61 @@
 """A board on a serial port, spoken to as its link profile says.
 
     config = SerialBoardConfig(url="/dev/ttyACM0", description=description)
-    board = SerialBoard.open(config, clock, log=None)      # implements hil.ports.board.Board
+    board = open_board(config, clock, log=None)      # implements hil.ports.board.Board
 
-`log` is called as ``log("rx" or "tx", host_time, data)`` with every byte in both directions.
 Anything pyserial can open as a URL will do. Call `read` at least every 100 ms while telemetry
-streams: the operating system keeps a few kilobytes at most.
+streams: the operating system keeps a few kilobytes at most. Telemetry that has to be polled is
+asked for by `read`, which sends the next request and returns what answered the last one.
 """
 
 from __future__ import annotations
 
-import os
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
-from dataclasses import dataclass
 from typing import Any
 
-import numpy as np
-import serial
-
-from hil.core.errors import CommandRefused, HilError, LinkError, LinkTimeout
+from hil.core.errors import LinkError, LinkTimeout
 from hil.core.record import Identity
 from hil.drivers.codec import Codec, Message
+from hil.drivers.commanded import CommandedBoard
 from hil.drivers.framing.base import make_framing
-from hil.ports.board import BoardReadings
+from hil.drivers.inbox import MOST_BAD, Inbox
+from hil.drivers.polling import Poller
+from hil.drivers.serial_port import ByteLog, BytePort, SerialBoardConfig, open_port
+from hil.drivers.telemetry import Batch
+from hil.ports.board import Board, BoardReadings
 from hil.ports.clock import Clock
-from hil.ports.link import LinkDescription
 from hil.ports.registry import Descriptor
 
-ByteLog = Callable[[str, float, bytes], None]
-
-#: Texts about bad data kept between two reads; further ones are counted.
-MOST_BAD = 100
+__all__ = ["DESCRIPTOR", "MOST_BAD", "ByteLog", "SerialBoard", "SerialBoardConfig", "open_board"]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SerialBoardConfig:
-    """Where the board is and how it talks.
-
-    Parameters
-    ----------
-    url : device path or pyserial URL.
-    dtr, rts : state of the control lines from the moment of opening (many boards reset on DTR);
-        None leaves them as the serial library sets them.
-    write_timeout : s after which a write that does not drain is an error.
-    poll_interval : s of clock time between looks at the port while waiting for an answer.
-    """
-
-    url: str
-    description: LinkDescription
-    dtr: bool | None = None
-    rts: bool | None = None
-    write_timeout: float = 1.0
-    poll_interval: float = 0.002
-
-
-class SerialBoard:
+class SerialBoard(CommandedBoard):
     """See `hil.ports.board.Board`. Use `open`; the constructor takes a port already open."""
 
     def __init__(
         self, port: Any, config: SerialBoardConfig, clock: Clock, log: ByteLog | None = None
     ) -> None:
-        self._port, self._config, self._clock, self._log = port, config, clock, log
-        self._description = config.description
+        super().__init__(config.url, config.description)
+        self._config, self._clock = config, clock
+        self._port = BytePort(port, config.url, clock, log)
+        told = self._description
         try:
-            self._framing = make_framing(self._description.framing)
-            self._codec = Codec(self._description)
+            self._framing = make_framing(told.framing)
+            self._codec = Codec(told)
+            self._requests = {
+                poll.answer: self._framing.encode(
+                    self._codec.encode_message(f"poll for {poll.answer}", poll.request)
+                )
+                for poll in told.polls
+                if poll.request is not None
+            }
         except (ValueError, KeyError) as error:
-            raise LinkError(f"link profile {self._description.name}: {error}") from error
-        self._telemetry: list[bytes] = []
-        self._arrivals: list[tuple[float, int]] = []  # host time, number of frames
+            raise LinkError(f"link profile {told.name}: {error}") from error
+        further = [name for name in told.messages if name.startswith("telemetry-")]
+        self._inbox: Inbox[bytes] = Inbox(self._decode, further, told.hold)
+        self._poller = Poller(told.polls, told.reply_timeout)
+        self._gated = "stream" not in told.commands
+        self._wanted = not self._gated  # whether telemetry that arrives is kept
         self._messages: list[Message] = []
-        self._bad: list[str] = []
-        self._bad_dropped = 0
         self._bytes = self._decoded = self._rejected = 0  # since the last command was sent
         self._known = False  # whether the board has identified itself since opening
 
@@ -81,18 +64,7 @@ class SerialBoard:
         cls, config: SerialBoardConfig, clock: Clock, log: ByteLog | None = None
     ) -> SerialBoard:
         """Open the port. LinkError if it is missing, busy or refuses its settings."""
-        with _converted(f"board port {config.url}: cannot be opened"):
-            port = serial.serial_for_url(config.url, do_not_open=True)
-            port.baudrate = config.description.baud
-            port.timeout = 0
-            port.write_timeout = config.write_timeout
-            if os.name == "posix" and "://" not in config.url:
-                port.exclusive = True
-            if config.dtr is not None:
-                port.dtr = config.dtr
-            if config.rts is not None:
-                port.rts = config.rts
-            port.open()
+        port = open_port(config)
         try:
             return cls(port, config, clock, log)
         except BaseException:
@@ -107,91 +79,81 @@ class SerialBoard:
         What arrived before the first answer since opening does not count as bad data: opening may
         have cut a frame in two.
         """
-        attempts = 1 + self._description.retries
-        for attempt in range(attempts):
-            try:
-                answer = self._ask("identify", ("identity",))
-                break
-            except LinkTimeout:
-                if attempt + 1 == attempts:
-                    raise
+        answer = self._ask("identify", ("identity",), self._description.retries)
         if not self._known:
             self._known = True
-            self._bad.clear()
-            self._bad_dropped = 0
-        roles = answer.roles
-        return Identity(
-            role="board",
-            model=str(roles.get("model", "")),
-            serial=str(roles.get("serial", "")),
-            revision=str(roles.get("revision", "")),
-            resource=self._config.url,
-        )
-
-    def start(self, speed: float) -> None:
-        """Start towards a signed speed in rpm, clockwise positive; returns when acknowledged."""
-        self._command("start", speed=speed)
-
-    def set_speed(self, speed: float) -> None:
-        """New signed set point in rpm; a change of sign asks for a reversal."""
-        self._command("set-speed", speed=speed)
-
-    def stop(self) -> None:
-        """Ask for an orderly stop."""
-        self._command("stop")
-
-    def clear(self) -> None:
-        """Clear latched faults."""
-        self._command("clear")
-
-    def select_sensing(self, sensing: str) -> None:
-        """``hall`` or ``back-emf``; only while idle."""
-        self._command("select-sensing", sensing=sensing)
+            self._inbox.forget_bad()
+        return self._identity(answer)
 
     def stream(self, on: bool) -> None:
-        """Switch streaming telemetry on (at the rate of the profile) or off."""
-        self._command("stream", rate=self._description.telemetry_rate if on else 0.0)
+        """Switch streaming telemetry on (at the rate of the profile) or off.
+
+        Without a ``stream`` command in the profile, polls are sent from now on, or what the board
+        streams by itself is kept from now on.
+        """
+        if self._gated:
+            self._pump()
+            self._inbox.forget_telemetry()
+            self._wanted = on
+            self._poller.switch(on, self._clock.now())
+        else:
+            self._command("stream", rate=self._description.telemetry_rate if on else 0.0)
         if on:
-            self._codec.continuity.restart()
+            self._codec.restart()
 
     def _command(self, command: str, **arguments: float | str) -> None:
-        answer = self._ask(command, ("done", "refused"), **arguments)
-        if answer.name == "refused":
-            code = answer.roles.get("code")
-            reason = "no reason given"
-            if isinstance(code, float):
-                reason = self._description.refusals.get(int(code), f"unknown reason {code:g}")
-            elif code is not None:
-                reason = code
-            asked = " ".join((command, *(f"{value}" for value in arguments.values())))
-            raise CommandRefused(f"board on {self._config.url} refused {asked!r}: {reason}")
+        if "done" not in self._description.messages:
+            self._send(command, self._payload(command, arguments))
+            return
+        retries = self._description.commands[command].retries
+        answer = self._ask(command, ("done", "refused"), retries, **arguments)
+        code = answer.roles.get("code")
+        if answer.name == "refused" or (code is not None and code != 0.0):
+            raise self._refusal(command, code, arguments)
 
-    def _ask(self, command: str, answers: tuple[str, ...], **arguments: float | str) -> Message:
-        """Send a command and wait for one of `answers` that belongs to it."""
+    def _payload(self, command: str, arguments: dict[str, float | str]) -> bytes:
         try:
-            data = self._framing.encode(self._codec.encode(command, **arguments))
+            return self._framing.encode(self._codec.encode(command, **arguments))
         except ValueError as error:
-            raise LinkError(f"board on {self._config.url}: cannot send {error}") from error
+            raise LinkError(f"board on {self._url}: cannot send {error}") from error
+
+    def _ask(
+        self, command: str, answers: tuple[str, ...], retries: int, **arguments: float | str
+    ) -> Message:
+        """Send a command and wait for one of `answers` that belongs to it."""
+        data = self._payload(command, arguments)
+        for attempt in range(retries + 1):
+            try:
+                return self._ask_once(command, answers, data)
+            except LinkTimeout:
+                if attempt == retries:
+                    raise
+        raise AssertionError("unreachable")
+
+    def _ask_once(self, command: str, answers: tuple[str, ...], data: bytes) -> Message:
         self._pump()
+        while self._poller.waiting(self._clock.now()):  # one request on the line at a time
+            self._clock.sleep(self._config.poll_interval)
+            self._pump()
         self._messages.clear()  # a late answer to an earlier command must not count for this one
         self._bytes = self._decoded = self._rejected = 0
-        deadline = self._clock.now() + self._description.reply_timeout
+        timeout = self._description.commands[command].timeout or self._description.reply_timeout
+        deadline = self._clock.now() + timeout
         self._send(command, data)
         while True:
             self._pump()
             for message in self._messages:
-                ours = "command" not in message.roles or message.command == command
-                if message.name in answers and ours:
+                ours = not message.command and "command" not in message.roles
+                if message.name in answers and (ours or message.command == command):
                     self._messages.clear()
                     return message
             self._messages.clear()
             if self._clock.now() >= deadline:
-                raise LinkTimeout(self._silence(command))
+                raise LinkTimeout(self._silence(command, timeout))
             self._clock.sleep(self._config.poll_interval)
 
-    def _silence(self, command: str) -> str:
-        waited = f"{self._description.reply_timeout:g} s"
-        text = f"board on {self._config.url}: no answer to {command!r} within {waited}; "
+    def _silence(self, command: str, timeout: float) -> str:
+        text = f"board on {self._url}: no answer to {command!r} within {timeout:g} s; "
         if not self._bytes:
             return text + "nothing arrived: is it powered, and is this its port?"
         if not self._decoded:
@@ -206,40 +168,44 @@ class SerialBoard:
 
     # ------------------------------------------------------------------ bytes
 
-    def _send(self, command: str, data: bytes) -> None:
-        with _converted(f"board on {self._config.url}: sending {command!r} failed"):
-            self._port.write(data)
-        if self._log is not None:
-            self._log("tx", self._clock.now(), data)
+    def _send(self, what: str, data: bytes) -> None:
+        self._port.write(what, data)
+        self._framing.sent(data)
 
     def _pump(self) -> None:
         """Take what has arrived; never waits."""
-        with _converted(f"board on {self._config.url}: reading failed, is it unplugged?"):
-            waiting = self._port.in_waiting
-            data = self._port.read(waiting) if waiting else b""
+        now, data = self._port.read()
         if not data:
             return
-        now = self._clock.now()
-        if self._log is not None:
-            self._log("rx", now, data)
         self._bytes += len(data)
         cut = self._framing.feed(data)
         if cut.frames:
             found = self._codec.sort(cut.frames)
             if found.telemetry:
-                self._telemetry += found.telemetry
-                self._arrivals.append((now, len(found.telemetry)))
+                self._keep("telemetry", now, found.telemetry)
+            for name, frames in found.others.items():
+                self._keep(name, now, frames)
             self._messages += found.messages
             self._decoded += len(cut.frames) - len(found.bad)
             cut.rejects.extend(found.bad)
         if cut.rejects:
             self._rejected += len(cut.rejects)
-            self._note_bad([str(reject) for reject in cut.rejects])
+            self._inbox.note_bad([str(reject) for reject in cut.rejects])
 
-    def _note_bad(self, texts: list[str]) -> None:
-        room = max(0, MOST_BAD - len(self._bad))
-        self._bad += texts[:room]
-        self._bad_dropped += len(texts) - len(texts[:room])
+    def _keep(self, name: str, now: float, frames: list[bytes]) -> None:
+        if not self._wanted:
+            return
+        if self._description.polls:
+            fits = self._poller.answered(name)
+            stray = frames[1:] if fits else frames
+            if stray:
+                self._inbox.note_bad([f"{name}: came unasked, or late: {f[:24]!r}" for f in stray])
+            frames = frames[:1] if fits else []
+        if frames:
+            self._inbox.add(name, now, frames)
+
+    def _decode(self, name: str, frames: Any, host_time: float | None) -> Batch:
+        return self._codec.telemetry(frames, host_time, name)
 
     def read(self) -> BoardReadings:
         """Everything that arrived since the last call; never blocks, never raises on bad bytes.
@@ -250,58 +216,23 @@ class SerialBoard:
             If the port itself fails, e.g. because the adapter was unplugged.
         """
         self._pump()
-        frames, arrivals = self._telemetry, self._arrivals
-        self._telemetry, self._arrivals = [], []
-        batch = self._codec.telemetry(frames)
-        counts = np.array([count for _, count in arrivals], dtype=np.intp)
-        host_time = np.repeat(np.array([at for at, _ in arrivals], dtype=np.float64), counts)
-        if batch.bad:
-            self._note_bad(batch.bad)
-            host_time = host_time[batch.good]
-        bad, self._bad = self._bad, []
-        if self._bad_dropped:
-            bad.append(f"{self._bad_dropped} further pieces of bad data")
-            self._bad_dropped = 0
-        return BoardReadings(
-            host_time=host_time,
-            board_time=batch.board_time,
-            values=batch.values,
-            lost=batch.lost,
-            bad=tuple(bad),
-        )
+        poll = self._poller.next(self._clock.now())
+        if poll is not None:
+            self._send(f"poll for {poll.answer}", self._requests[poll.answer])
+        return self._inbox.take(self._poller.take_lost())
 
     def close(self) -> None:
         """Release the port; a second call does nothing."""
-        with suppress(*LIBRARY_ERRORS):  # the port may be gone, and there is nothing left to save
-            self._port.close()
+        self._port.close()
 
 
-def _library_errors() -> tuple[type[Exception], ...]:
-    found: list[type[Exception]] = [serial.SerialException, OSError, ValueError, TypeError]
-    try:
-        import termios
+def open_board(config: SerialBoardConfig, clock: Clock, log: ByteLog | None = None) -> Board:
+    """The board a link profile describes. LinkError if its port cannot be opened."""
+    if config.description.framing.kind == "modbus":
+        from hil.drivers.modbus_board import ModbusBoard
 
-        found.append(termios.error)
-    except ImportError:  # not a POSIX system
-        pass
-    return tuple(found)
-
-
-#: What pyserial and the system below it are known to raise. TypeError: a port that was closed.
-LIBRARY_ERRORS = _library_errors()
-
-
-@contextmanager
-def _converted(what: str) -> Iterator[None]:
-    """Turn library errors into `LinkError` and keep the cause."""
-    try:
-        yield
-    except HilError:
-        raise
-    except serial.SerialTimeoutException as error:
-        raise LinkTimeout(f"{what}: the port does not take the data ({error})") from error
-    except LIBRARY_ERRORS as error:
-        raise LinkError(f"{what}: {error}") from error
+        return ModbusBoard.open(config, clock, log)
+    return SerialBoard.open(config, clock, log)
 
 
 DESCRIPTOR = Descriptor(
@@ -309,6 +240,8 @@ DESCRIPTOR = Descriptor(
     port="board",
     driver=SerialBoard,
     config=SerialBoardConfig,
-    open=SerialBoard.open,
-    capabilities=frozenset({"lines", "cobs", "raw-log"}),
+    open=open_board,
+    capabilities=frozenset(
+        {"lines", "cobs", "slip", "delimited", "length", "modbus", "polled", "raw-log"}
+    ),
 )

@@ -1,0 +1,71 @@
+"""The commands of a board in words of its link profile, whatever carries them."""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+
+from hil.core.errors import CommandRefused, LinkError
+from hil.core.record import Identity
+from hil.drivers.codec import Message
+from hil.ports.link import LinkDescription
+
+
+class CommandedBoard(ABC):
+    """Turns the methods of `hil.ports.board.Board` into named commands."""
+
+    def __init__(self, url: str, description: LinkDescription) -> None:
+        self._url, self._description = url, description
+
+    @abstractmethod
+    def _command(self, command: str, **arguments: float | str) -> None:
+        """Send a command and wait until it is acknowledged; `CommandRefused` if it is not."""
+
+    def start(self, speed: float) -> None:
+        """Start towards a signed speed in rpm, clockwise positive; returns when acknowledged."""
+        self._command("start", speed=speed)
+
+    def set_speed(self, speed: float) -> None:
+        """New signed set point in rpm; a change of sign asks for a reversal."""
+        self._command("set-speed", speed=speed)
+
+    def stop(self) -> None:
+        """Ask for an orderly stop."""
+        self._command("stop")
+
+    def clear(self) -> None:
+        """Clear latched faults."""
+        self._command("clear")
+
+    def select_sensing(self, sensing: str) -> None:
+        """``hall`` or ``back-emf``; only while idle."""
+        if "select-sensing" in self._description.commands:
+            self._command("select-sensing", sensing=sensing)
+        elif sensing != self._description.sensing:
+            raise LinkError(
+                f"board on {self._url}: sensing {sensing!r} cannot be selected, link profile "
+                f"{self._description.name} says it is always {self._description.sensing!r}"
+            )
+
+    def _identity(self, answer: Message) -> Identity:
+        roles = answer.roles
+        cause = roles.get("reset-cause", "")
+        #: Why the board last started, as it states it; "" where it does not.
+        self.reset_cause = f"{cause:g}" if isinstance(cause, float) else str(cause)
+        return Identity(
+            role="board",
+            model=str(roles.get("model", "")),
+            serial=str(roles.get("serial", "")),
+            revision=str(roles.get("revision", "")),
+            resource=self._url,
+        )
+
+    def _refusal(
+        self, command: str, code: float | str | None, arguments: dict[str, float | str]
+    ) -> CommandRefused:
+        reason = "no reason given"
+        if isinstance(code, float):
+            reason = self._description.refusals.get(int(code), f"unknown reason {code:g}")
+        elif code is not None:
+            reason = code
+        asked = " ".join((command, *(f"{value}" for value in arguments.values())))
+        return CommandRefused(f"board on {self._url} refused {asked!r}: {reason}")
