@@ -114,11 +114,8 @@ def firmware_for(rig: Rig, variation: Variation = AS_DESCRIBED) -> FirmwareBindi
         min_speed=motor.min_speed,
         max_speed=motor.max_speed,
     )
-    told = rig.twin.firmware
-    if told.link_timeout is not None:
-        settings = replace(settings, link_timeout=told.link_timeout)
-    if told.over_voltage is not None:
-        settings = replace(settings, over_voltage=told.over_voltage)
+    told = rig.twin.firmware.model_dump(include={"link_timeout", "over_voltage", "over_current"})
+    settings = replace(settings, **{name: v for name, v in told.items() if v is not None})
     return binding(rig.twin.firmware.protocol, variation.applied("firmware", settings))
 
 

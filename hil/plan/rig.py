@@ -218,6 +218,7 @@ class SimulatedFirmware(Model):
     protocol: Literal["lines", "cobs"] = "lines"
     link_timeout: Time | None = None  # silence of the host while turning that is a fault
     over_voltage: Voltage | None = None  # DC-link voltage that is a fault
+    over_current: Current | None = None  # current that is a fault at once
 
 
 class SimulatedBench(Model):
