@@ -49,7 +49,10 @@ def test_missing_hardware_fails_with_its_name_and_code_three() -> None:
     [
         ("board: {expect-model: OTHER}\n", "FAILED   bench"),
         ("supply: {current-limit: 25 A}\n", "FAILED   supply limits"),
-        ("limits: {dc-link-voltage: 35 V}\n", "WARNING  regeneration"),
+        (
+            "supply: {max-voltage: 24 V}\nlimits: {dc-link-voltage: 35 V}\n",
+            "WARNING  regeneration",
+        ),
         ("supply: {calibration-due: 2020-01-01}\n", "WARNING  supply"),
     ],
 )

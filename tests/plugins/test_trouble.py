@@ -3,6 +3,7 @@
 Each case runs a plan of two items on a simulated bench that goes wrong.
 """
 
+import re
 from types import SimpleNamespace
 
 import pytest
@@ -23,6 +24,8 @@ TWO = """
     within: 2 s
     bands: {success: {exactly: 1}}
 """
+#: Whichever is due first: missing telemetry, or a sign of life that is not answered.
+SILENT = r"no telemetry for 0\.5|no answer to 'identify' within 0\.5 s"
 MID = 1.2  # s after power-up of the simulated bench: the shaft turns
 
 
@@ -32,7 +35,7 @@ def check(lab, result, *, verdict: Verdict, reason: str, rest: Verdict | None = 
     record = lab.record
     first, second = record.results
     assert first.verdict is verdict
-    assert reason in first.reason
+    assert reason in first.reason or re.search(reason, first.reason)
     assert "\n" not in first.reason
     assert len(first.reason) < 330
     assert second.verdict is (rest or verdict)
@@ -42,7 +45,7 @@ def check(lab, result, *, verdict: Verdict, reason: str, rest: Verdict | None = 
     assert not any(lab.left_on)
     text = result.stdout.str()
     assert "Traceback" not in text
-    assert reason in text.replace("\n", "")
+    assert first.reason in text
     for name in ("junit.xml", "report.html", "measures.csv"):
         assert (lab.folders[-1] / name).stat().st_size > 0
 
@@ -156,12 +159,12 @@ def test_an_unplugged_board(lab) -> None:
 
 def test_a_board_that_falls_silent(lab) -> None:
     lab.strike(MID, lambda world: setattr(world, "board_silent", True))
-    bench_fault(lab, "no telemetry for 0.5", Verdict.PASS)
+    bench_fault(lab, SILENT, Verdict.PASS)
 
 
 def test_a_line_that_goes_bad(lab) -> None:
     lab.strike(MID, flip_bits)
-    bench_fault(lab, "pieces of data did not decode", Verdict.PASS)
+    bench_fault(lab, r"pieces of data did not decode|no frame decodes", Verdict.PASS)
 
 
 def test_a_supply_that_trips(lab) -> None:
