@@ -3,20 +3,14 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
 if TYPE_CHECKING:
-    from hil.cli.plan_edit import BandEntry
-    from hil.core.band import Band
-    from hil.plan.plan import PlannedItem
     from hil.store.reading import RunRecord
-    from hil.verdicts.baseline import Baseline, Gathered, Key
-    from hil.verdicts.proposal import Proposal, Wish
 
 
 @click.command("bands")
@@ -67,6 +61,8 @@ def bands(
     plan. A band shared by several items is drawn wide enough for all of them. Simulated runs and
     runs on a bench are never mixed.
     """
+    from hil.cli.bands_draft import draft_entry
+    from hil.cli.bands_told import facts, lines
     from hil.cli.plan_edit import band_entries, read_text, unified, with_limits
     from hil.measures.catalogue import KINDS, definitions
     from hil.plan.load import load_plan, load_rig
@@ -91,12 +87,12 @@ def bands(
         _share("--room", room),
         dict(_room(text, units) for text in room_of),
     )
-    drafts = [_draft(entry, gathered.baselines, wish, requirements) for entry in entries]
+    drafts = [draft_entry(entry, gathered.baselines, wish, requirements) for entry in entries]
     text = read_text(plan_file)
     changes = {place: value for draft in drafts for place, value in draft.changes().items()}
     unit_of = {p: d.entry.band.unit for d in drafts for p in d.changes()}
     edited = with_limits(text, changes, unit_of)
-    for line in _lines(records, items, drafts, gathered):
+    for line in lines(records, items, drafts, gathered):
         click.echo(line)
     diff = unified(plan_file, text, edited)
     if diff_file is not None:
@@ -104,55 +100,11 @@ def bands(
     else:
         click.echo(diff or "No limit of the plan would change.\n", nl=False)
     if json_file is not None:
-        facts = _facts(records, drafts, gathered, wish)
-        json_file.write_text(json.dumps(facts, indent=2) + "\n", encoding="utf-8")
+        data = json.dumps(facts(records, drafts, gathered, wish), indent=2)
+        json_file.write_text(data + "\n", encoding="utf-8")
     if write and diff:
         _replace(plan_file, edited)
         click.echo(f"{plan_file} changed.")
-
-
-@dataclass(frozen=True, slots=True)
-class _Draft:
-    """What becomes of one band entry: `band` is None if it stays, with the reason in `why`."""
-
-    entry: BandEntry
-    proposals: tuple[Proposal, ...]
-    band: Band | None
-    why: str = ""
-
-    def changes(self) -> dict[Any, float]:
-        """Position of each limit that changes -> its new value."""
-        if self.band is None:
-            return {}
-        old, new = self.entry.band, self.band
-        sides = ((self.entry.low, old.low, new.low), (self.entry.high, old.high, new.high))
-        return {
-            place: after
-            for place, before, after in sides
-            if place is not None and after is not None and after != before
-        }
-
-
-def _draft(
-    entry: BandEntry, baselines: Mapping[Key, Baseline], wish: Wish, requirements: bool
-) -> _Draft:
-    from hil.verdicts.baseline import Baseline
-    from hil.verdicts.proposal import propose, widest
-
-    measure, unit = entry.band.measure, entry.band.unit
-    proposals = tuple(
-        propose(baselines.get((i, measure)) or Baseline(i, measure, unit), entry.band, wish)
-        for i in entry.items
-    )
-    missing = [p for p in proposals if p.band is None]
-    if missing:
-        others = f" and {len(missing) - 1} more" if len(missing) > 1 else ""
-        why = f"{missing[0].baseline.item}{others}: {missing[0].remarks[0]}"
-        return _Draft(entry, proposals, None, why)
-    band = widest(p.band for p in proposals if p.band is not None)
-    if entry.band.requirement and not requirements:
-        return _Draft(entry, proposals, None, f"stands for {entry.band.requirement}")
-    return _Draft(entry, proposals, band)
 
 
 def _alike(records: list[RunRecord]) -> list[RunRecord]:
@@ -195,101 +147,6 @@ def _room(text: str, units: Mapping[str, Mapping[str, str]]) -> tuple[str, float
         return name, convert(quantity, kind)
     except ValueError as error:
         raise click.BadParameter(f"{name}: {error}", param_hint="--room-of") from error
-
-
-def _lines(
-    records: Sequence[RunRecord],
-    items: Sequence[PlannedItem],
-    drafts: Sequence[_Draft],
-    gathered: Gathered,
-) -> Iterable[str]:
-    if records[0].start.simulated:
-        yield "SIMULATED: no motor turned. Bands for a real bench come from runs on that bench."
-    seen = {item for item, _measure in gathered.baselines}
-    yield (
-        f"{len(records)} runs of rig {records[0].start.rig}, {len(seen)} of the {len(items)} items "
-        "of the plan"
-    )
-    yield ""
-    for draft in drafts:
-        entry = draft.entry
-        what = f"line {entry.position.line}: {entry.band.measure}"
-        if draft.band is None:
-            yield f"{what} stays {entry.band}: {draft.why}"
-            continue
-        yield f"{what} {entry.band} -> {draft.band}"
-        for proposal in draft.proposals:
-            yield from _told(proposal, draft.band)
-    if gathered.left_out:
-        yield ""
-        yield "Left out:"
-        yield from (f"  run {run}: {item}: {why}" for run, item, why in gathered.left_out)
-    yield ""
-
-
-def _told(proposal: Proposal, band: Band) -> Iterable[str]:
-    from hil.verdicts.proposal import hindsight
-
-    sample = proposal.sample
-    assert sample is not None
-    before = hindsight(proposal.current, proposal.baseline)
-    after = hindsight(band, proposal.baseline)
-    yield (
-        f"  {proposal.baseline.item}: {sample.count} values of {len(proposal.baseline.runs)} runs, "
-        f"{sample.mean:.4g} ± {sample.deviation:.2g} (s); {proposal.method}"
-    )
-    yield f"    past results: {before} now, {after} with the proposed band"
-    if after.not_passed:
-        yield f"    not passed in {', '.join(after.not_passed)}"
-    yield from (f"    note: {remark}" for remark in proposal.remarks)
-
-
-def _facts(
-    records: Sequence[RunRecord], drafts: Sequence[_Draft], gathered: Gathered, wish: Wish
-) -> dict[str, Any]:
-    from hil.verdicts.proposal import hindsight
-
-    def limits(band: Band | None) -> dict[str, Any] | None:
-        return None if band is None else {"min": band.low, "max": band.high}
-
-    def one(proposal: Proposal, band: Band | None) -> dict[str, Any]:
-        found: dict[str, Any] = {
-            "item": proposal.baseline.item,
-            "count": len(proposal.baseline.values),
-            "runs": list(proposal.baseline.runs),
-            "proposed": limits(proposal.band),
-            "method": proposal.method,
-            "remarks": list(proposal.remarks),
-            "past-now": hindsight(proposal.current, proposal.baseline).counts,
-        }
-        if proposal.sample is not None:
-            found |= {"mean": proposal.sample.mean, "deviation": proposal.sample.deviation}
-        if band is not None:
-            found["past-proposed"] = hindsight(band, proposal.baseline).counts
-        return found
-
-    return {
-        "simulated": records[0].start.simulated,
-        "rig": records[0].start.rig,
-        "runs": [record.start.run for record in records],
-        "coverage": wish.coverage,
-        "confidence": wish.confidence,
-        "bands": [
-            {
-                "measure": draft.entry.band.measure,
-                "unit": draft.entry.band.unit,
-                "line": draft.entry.position.line,
-                "now": limits(draft.entry.band),
-                "proposed": limits(draft.band),
-                "stays-because": draft.why,
-                "items": [one(proposal, draft.band) for proposal in draft.proposals],
-            }
-            for draft in drafts
-        ],
-        "left-out": [
-            {"run": run, "item": item, "why": why} for run, item, why in gathered.left_out
-        ],
-    }
 
 
 def _replace(path: Path, text: str) -> None:

@@ -106,7 +106,7 @@ def propose(baseline: Baseline, current: Band, wish: Wish) -> Proposal:
         raise ValueError(f"a band of {current.measure} does not fit {baseline.measure}")
     values = baseline.values
     none = Proposal(baseline, current, None)
-    if current.unit == "1" or (current.low is not None and current.low == current.high):
+    if not data_may_set(current):
         return replace(none, remarks=("a count or an exact value is not for data to set",))
     if len(values) < FEWEST:
         return replace(none, remarks=(f"{len(values)} values, of which it takes {FEWEST}",))
@@ -132,6 +132,11 @@ def propose(baseline: Baseline, current: Band, wish: Wish) -> Proposal:
     band = replace(current, low=low, high=high)
     remarks += _remarks(baseline, values)
     return Proposal(baseline, current, band, sample, interval.method, remarks)
+
+
+def data_may_set(band: Band) -> bool:
+    """False for counts, yes/no measures and exact values: those are decided, not estimated."""
+    return band.unit != "1" and (band.low is None or band.low != band.high)
 
 
 def _sides(band: Band) -> Sides:

@@ -1,0 +1,128 @@
+"""Proposed bands in words and as data."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import Any
+
+from hil.cli.bands_draft import Draft
+from hil.core.band import Band
+from hil.plan.plan import PlannedItem
+from hil.store.reading import RunRecord
+from hil.verdicts.baseline import Gathered
+from hil.verdicts.proposal import Proposal, Wish, hindsight
+
+
+def lines(
+    records: Sequence[RunRecord],
+    items: Sequence[PlannedItem],
+    drafts: Sequence[Draft],
+    gathered: Gathered,
+) -> Iterator[str]:
+    """What is printed: each band that could move, why or why not, and what was left out."""
+    if records[0].start.simulated:
+        yield "SIMULATED: no motor turned. Bands for a real bench come from runs on that bench."
+    seen = {item for item, _measure in gathered.baselines}
+    yield (
+        f"{len(records)} runs of rig {records[0].start.rig}, {len(seen)} of the {len(items)} items "
+        "of the plan"
+    )
+    yield from _same_seeds(records)
+    yield ""
+    fixed = [draft for draft in drafts if draft.fixed]
+    for draft in drafts:
+        if draft.fixed:
+            continue
+        entry = draft.entry
+        what = f"line {entry.position.line}: {entry.band.measure}"
+        if draft.band is None:
+            yield f"{what} stays {entry.band}: {draft.why}"
+            continue
+        yield f"{what} {entry.band} -> {draft.band}"
+        for proposal in draft.proposals:
+            yield from _told(proposal, draft.band)
+    if fixed:
+        yield f"{len(fixed)} bands of counts and exact values stay: they are not for data to set."
+    if gathered.left_out:
+        yield ""
+        yield "Left out:"
+        yield from (f"  run {run}: {item}: {why}" for run, item, why in gathered.left_out)
+    yield ""
+
+
+def _same_seeds(records: Sequence[RunRecord]) -> Iterator[str]:
+    """Simulated runs of one seed repeat each other, and so do not add to what is known."""
+    first: dict[int, str] = {}
+    for record in records:
+        start = record.start
+        if start.simulated and start.seed in first:
+            yield (
+                f"run {start.run} has the seed of run {first[start.seed]}: if it repeats it, its "
+                "values count twice"
+            )
+        first.setdefault(start.seed, start.run)
+
+
+def _told(proposal: Proposal, band: Band) -> Iterator[str]:
+    sample = proposal.sample
+    assert sample is not None
+    before = hindsight(proposal.current, proposal.baseline)
+    after = hindsight(band, proposal.baseline)
+    unit = proposal.baseline.unit
+    yield (
+        f"  {proposal.baseline.item}: {sample.count} values of {len(proposal.baseline.runs)} runs, "
+        f"mean {sample.mean:.4g} {unit}, standard deviation {sample.deviation:.2g} {unit}; "
+        f"{proposal.method}"
+    )
+    yield f"    past results: {before} now, {after} with the proposed band"
+    if after.not_passed:
+        yield f"    not passed in {', '.join(after.not_passed)}"
+    yield from (f"    note: {remark}" for remark in proposal.remarks)
+
+
+def facts(
+    records: Sequence[RunRecord], drafts: Sequence[Draft], gathered: Gathered, wish: Wish
+) -> dict[str, Any]:
+    """The same as data, for ``--json``."""
+
+    def limits(band: Band | None) -> dict[str, Any] | None:
+        return None if band is None else {"min": band.low, "max": band.high}
+
+    def one(proposal: Proposal, band: Band | None) -> dict[str, Any]:
+        found: dict[str, Any] = {
+            "item": proposal.baseline.item,
+            "count": len(proposal.baseline.values),
+            "runs": list(proposal.baseline.runs),
+            "proposed": limits(proposal.band),
+            "method": proposal.method,
+            "remarks": list(proposal.remarks),
+            "past-now": hindsight(proposal.current, proposal.baseline).counts,
+        }
+        if proposal.sample is not None:
+            found |= {"mean": proposal.sample.mean, "deviation": proposal.sample.deviation}
+        if band is not None:
+            found["past-proposed"] = hindsight(band, proposal.baseline).counts
+        return found
+
+    return {
+        "simulated": records[0].start.simulated,
+        "rig": records[0].start.rig,
+        "runs": [record.start.run for record in records],
+        "coverage": wish.coverage,
+        "confidence": wish.confidence,
+        "bands": [
+            {
+                "measure": draft.entry.band.measure,
+                "unit": draft.entry.band.unit,
+                "line": draft.entry.position.line,
+                "now": limits(draft.entry.band),
+                "proposed": limits(draft.band),
+                "stays-because": draft.why,
+                "items": [one(proposal, draft.band) for proposal in draft.proposals],
+            }
+            for draft in drafts
+        ],
+        "left-out": [
+            {"run": run, "item": item, "why": why} for run, item, why in gathered.left_out
+        ],
+    }
