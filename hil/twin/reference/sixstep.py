@@ -4,6 +4,8 @@ One electrical turn falls into six sectors of 60 degrees; sector 0 spans 30 to 9
 degrees. Pattern k makes the most torque clockwise in sector k. Counter-clockwise, high and low
 change places, which is pattern k + 3.
 
+The tables are compiled into the machine code: `hil.twin.jit` counts this file among its sources.
+
 ======  ===========  =================  =========  ==================
 sector  degrees      Hall code (ABC)    high, low  floating crosses
 ======  ===========  =================  =========  ==================

@@ -4,6 +4,8 @@ Nothing of the firmware lives outside this record, so one compiled program serve
 boards. The first part holds settings, written once by the power-on reset and never by the control
 loop; the second part holds what the loop remembers from one PWM period to the next. Speeds are in
 rpm and signed clockwise positive, durations in PWM periods (called ticks), all else in SI units.
+
+This layout is compiled into the machine code: `hil.twin.jit` counts this file among its sources.
 """
 
 from __future__ import annotations
@@ -176,7 +178,6 @@ _VARIABLES = [
     ("pattern", "i4"),
     ("next_pattern", "i4"),
     ("bridge", "i4"),  # what the legs do: see `commutation`
-    ("driven", "i4"),  # ticks for which the present current sample has been meaningful
     ("commutated_at", "i8"),
     ("due", "f8"),  # tick at which to commutate, or infinity
     ("interval", "f8"),  # ticks per sector that the back-EMF sensing reckons with
