@@ -1,0 +1,6 @@
+"""Seeded defects: firmware that is wrong in one way, to prove that plans catch what they claim."""
+
+from hil.twin.defects.kinds import Defect, Seed
+from hil.twin.defects.library import DEFECTS, defect, select
+
+__all__ = ["DEFECTS", "Defect", "Seed", "defect", "select"]
