@@ -49,13 +49,15 @@ def cache_home() -> Path:
 def cache_folder() -> Path:
     """Folder of the machine code of exactly these sources.
 
-    Sources that do not mention this module contain nothing compiled and do not count.
+    Counted are the sources that mention this module, and those that lay out what they work on:
+    every part of the kernel and of the reference firmware.
     """
     here = Path(__file__).parent
     digest = hashlib.sha256()
     for source in sorted(here.rglob("*.py")):
         content = source.read_bytes()
-        if b"hil.twin.jit" in content or source.name == "jit.py":
+        layout = source.name.startswith("kernel") or source.parent.name == "reference"
+        if layout or b"hil.twin.jit" in content or source.name == "jit.py":
             digest.update(source.relative_to(here).as_posix().encode() + content)
     folder = cache_home() / f"code-{digest.hexdigest()[:16]}"
     with contextlib.suppress(OSError):
