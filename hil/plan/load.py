@@ -9,8 +9,9 @@ from hil.plan.checks import check_rig
 from hil.plan.explain import validate
 from hil.plan.matrix import Wrong, read_scenario
 from hil.plan.plan import Plan, PlanHead, Scenario
-from hil.plan.profile import Profile, describe_link
+from hil.plan.profile import Profile
 from hil.plan.profile_checks import check_profile
+from hil.plan.profile_link import describe_link
 from hil.plan.reader import read, read_based
 from hil.plan.rig import Rig
 from hil.plan.source import Problem, Source, Where, refuse

@@ -27,6 +27,9 @@ SIZES: Mapping[str, int] = {
     "f32": 4, "f64": 8,
 }  # fmt: skip
 
+#: Checksums that are no CRC; the others go by their names in the CRC catalogue.
+PLAIN_CHECKSUMS = ("XOR-8", "SUM-8", "SUM-8/NEGATED", "SUM-16", "SUM-16/NEGATED")
+
 FramingKind = Literal["lines", "cobs", "slip", "delimited", "length", "modbus"]
 Table = Literal["", "coil", "discrete", "input", "holding"]
 

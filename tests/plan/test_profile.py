@@ -113,7 +113,7 @@ def test_several_codes_may_mean_one_state(edited):
 @pytest.mark.parametrize(
     ("old", "new", "message"),
     [
-        ("kind: lines", "kind: slip", "framing.kind: expected 'lines' or 'cobs', found 'slip'"),
+        ("kind: lines", "kind: morse", "framing.kind: expected 'lines', 'cobs', 'slip', 'delimited', 'length' or 'modbus', found"),
         (
             "CRC-16/IBM-3740",
             "CRC-16/IBM-3741",
@@ -140,7 +140,7 @@ def test_several_codes_may_mean_one_state(edited):
         (
             "number, channel: reported.voltage",
             "u16, channel: reported.voltage",
-            "on a line protocol expected 'number' or 'text', found 'u16'",
+            "on a line protocol expected number, hex or text, found 'u16'",
         ),
         ("role: revision", "role: serial", "messages.identity: no field has the role 'revision'"),
         (
@@ -183,7 +183,7 @@ def test_refused(edited, old, new, message):
             "expected u8",
         ),
         ("size: 16, ", "", "size: a text of a binary protocol needs its size in bytes"),
-        ("key: 0x04", "key: 0x104", "key: expected a word or a number from 0 to 255, found the"),
+        ("key: 0x04", "key: 0x104", "commands.stop.key: expected a number from 0 to 255, found 260"),
         ("key: 0x04", "key: [4]", "commands.stop.key: expected a word or a number"),
     ],
 )
