@@ -13,6 +13,7 @@ from hil.core.errors import BenchError, HilError, PlanError
 #: Command -> module and attribute; the first line of the help stands here to stay unloaded.
 COMMANDS: dict[str, tuple[str, str, str]] = {
     "check": ("hil.cli.check", "check", "Look a rig over; nothing is energised."),
+    "defects": ("hil.cli.defects", "defects", "Prove that a plan catches seeded defects."),
     "measures": ("hil.cli.measures", "measures", "List the measures with their definitions."),
     "population": (
         "hil.cli.population",

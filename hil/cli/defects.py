@@ -1,0 +1,250 @@
+"""``hil defects``: seeded firmware defects through a plan, to see that each is caught."""
+
+from __future__ import annotations
+
+import json
+import sys
+import time
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    from hil.scenarios.campaign_defects import Matrix, Proof
+    from hil.store.campaign_folder import CampaignFolder
+
+NIGHTLY = Path("testplans/nightly.plan.yaml")
+_FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
+_NEW = click.Path(dir_okay=False, path_type=Path)
+
+
+@click.command("defects")
+@click.option("--plan", type=_FILE, help=f"Plan to prove; {NIGHTLY} if left out.")
+@click.option("--rig", type=_FILE, help="Rig file; the one the plan names if left out.")
+@click.option("--only", multiple=True, metavar="NAME", help="Only this defect; may be repeated.")
+@click.option("--tag", multiple=True, help="Only defects with this tag; may be repeated.")
+@click.option("--list", "listing", is_flag=True, help="List the defects and run nothing.")
+@click.option(
+    "--whole", is_flag=True, help="All items for every defect, not up to the first catch."
+)
+@click.option("--jobs", type=click.IntRange(1), help="Processes; one per core if left out.")
+@click.option("--scheduler", default="", help="Address of a Dask cluster to run on instead.")
+@click.option("--seed", default="1", show_default=True, help="Of everything random on the bench.")
+@click.option(
+    "--out",
+    type=click.Path(file_okay=False, path_type=Path),
+    default=Path("runs"),
+    show_default=True,
+    help="The folder of the campaign is created in it.",
+)
+@click.option("--json", "json_file", type=_NEW, help="Write the matrix as JSON here as well.")
+@click.option("--markdown", "markdown_file", type=_NEW, help="Write the table as Markdown here.")
+def defects(
+    plan: Path | None,
+    rig: Path | None,
+    only: tuple[str, ...],
+    tag: tuple[str, ...],
+    listing: bool,
+    whole: bool,
+    jobs: int | None,
+    scheduler: str,
+    seed: str,
+    out: Path,
+    json_file: Path | None,
+    markdown_file: Path | None,
+) -> None:
+    """Run a plan against firmware with seeded defects, on the simulated bench.
+
+    The healthy firmware goes first and must pass all of it, else the campaign is void. Exit code 0
+    when every defect is caught, 1 otherwise.
+    """
+    from hil.twin.defects import select
+
+    try:
+        chosen = select(only, tag)
+    except ValueError as error:
+        raise click.BadParameter(str(error), param_hint="--only") from error
+    if not chosen:
+        raise click.BadParameter(f"no defect has any of these tags: {', '.join(tag)}")
+    if listing:
+        for one in chosen:
+            click.echo(f"{one.name}  [{', '.join(one.tags)}]\n    {one.consequence}")
+        return
+    from hil.scenarios.campaign import run_campaign
+    from hil.scenarios.campaign_defects import prove
+    from hil.scenarios.campaign_task import items_of, rig_of
+    from hil.store.campaign_folder import CampaignFolder
+
+    plan_file, rig_file = _plan(plan), str(rig or "")
+    name, items = rig_of(plan_file, rig_file).rig, items_of(plan_file, rig_file)
+    click.echo("SIMULATED: no motor turned.")
+    click.echo(f"{len(chosen)} seeded defects, {len(items)} items of {plan_file} on {name}")
+    for line in _beforehand(items.values(), chosen):
+        click.echo(line)
+    folder = CampaignFolder(out, "defects")
+    begun = time.monotonic()
+    matrix = prove(
+        plan_file,
+        rig_file,
+        items,
+        chosen,
+        lambda tasks: run_campaign(tasks, jobs=jobs, scheduler=scheduler),
+        seed=seed,
+        whole=whole,
+        tell=lambda text: click.echo(text, err=True),
+    )
+    facts = {
+        "plan": plan_file,
+        "rig": name,
+        "seed": seed,
+        "whole": whole,
+        "simulated": True,
+        "seconds": time.monotonic() - begun,
+    }
+    _conclude(matrix, facts, folder, json_file, markdown_file)
+
+
+def _plan(plan: Path | None) -> str:
+    if plan is None and not NIGHTLY.is_file():
+        raise click.UsageError(f"there is no {NIGHTLY} here: give --plan")
+    return str(plan or NIGHTLY)
+
+
+def _beforehand(items: Any, chosen: Sequence[Any]) -> list[str]:
+    """What is known of intermittent defects before anything has run."""
+    from hil.scenarios.campaign_defects import starts_of
+
+    starts = sum(starts_of(item) for item in items)
+    return [
+        f"{one.name}: shows in 1 of {1 / one.odds:.0f} starts; {starts} starts are planned, "
+        f"so the chance to see it is {100 * one.chance(starts):.1f} %"
+        for one in chosen
+        if one.intermittent
+    ]
+
+
+def _conclude(
+    matrix: Matrix,
+    facts: dict[str, Any],
+    folder: CampaignFolder,
+    json_file: Path | None,
+    markdown_file: Path | None,
+) -> None:
+    """Tell, save, and leave with the exit code."""
+    from hil.report.defects import markdown, text_table
+    from hil.store.campaign_folder import plain
+
+    void = [f"{r.task.item}: {r.verdict.value}, {r.reason}" for r in matrix.void]
+    # Stable: defects that nobody catches come first, the others keep the order of the library.
+    proofs = sorted(matrix.proofs, key=lambda proof: proof.caught is not None)
+    rows = [_row(proof) for proof in proofs]
+    content = {**facts, "void": void, "items": list(matrix.items), "defects": rows}
+    folder.write_json("matrix", content)
+    if matrix.proofs:
+        _write_cells(folder, matrix)
+    if json_file is not None:
+        text = json.dumps({**content, "folder": str(folder.path)}, indent=2, default=plain)
+        json_file.write_text(text + "\n", encoding="utf-8")
+    click.echo(str(folder.path))
+    if void:
+        click.echo(f"VOID: the healthy firmware does not pass {len(void)} items:")
+        for line in void:
+            click.echo(f"  {line}")
+        sys.exit(1)
+    for line in text_table(rows):
+        click.echo(line)
+    for line in _afterwards(matrix.proofs):
+        click.echo(line)
+    caught = len(matrix.proofs) - len(matrix.escaped)
+    said = f"{caught} of {len(matrix.proofs)} defects caught"
+    click.echo(f"{said} in {facts['seconds']:.0f} s")
+    if markdown_file is not None:
+        lines = [
+            f"{said} by `{Path(facts['plan']).name}` on the simulated rig `{facts['rig']}`, "
+            f"seed {facts['seed']}; SIMULATED, no motor turned.",
+            "The healthy firmware passes all of it.",
+            f"Each defect ran {'through all items' if facts['whole'] else 'until it was caught'}; "
+            "this page is made by `hil defects --markdown FILE`.",
+        ]
+        markdown_file.write_text(markdown(rows, "Seeded defects", lines), encoding="utf-8")
+    if matrix.escaped:
+        sys.exit(1)
+
+
+def _row(proof: Proof) -> dict[str, Any]:
+    """What is saved and shown of one defect."""
+    defect, catch = proof.defect, proof.caught
+    margin = catch.margin if catch is not None else None
+    unit = _unit(proof)
+    shown = "-" if margin is None else f"{margin:.3g}{'' if unit in ('', '1') else ' ' + unit}"
+    chance = ""
+    if defect.intermittent:
+        chance = (
+            f"({100 * proof.chance:.1f} % likely to be seen in the {proof.starts} starts planned.)"
+        )
+    return {
+        "defect": defect.name,
+        "consequence": defect.consequence,
+        "seeds": ", ".join(str(seed) for seed in defect.seeds),
+        "tags": list(defect.tags),
+        "item": catch.item if catch is not None else "",
+        "measure": catch.measure if catch is not None else "",
+        "margin": margin,
+        "margin_text": shown,
+        "reason": catch.reason if catch is not None else "",
+        "caught_by_items": len(proof.catches),
+        "items_run": len(proof.results),
+        "seconds": proof.seconds,
+        "chance": proof.chance if defect.intermittent else None,
+        "chance_text": chance,
+        "otherwise": [f"{r.task.item}: {r.verdict.value}, {r.reason}" for r in proof.otherwise],
+    }
+
+
+def _unit(proof: Proof) -> str:
+    catch = proof.caught
+    for result in proof.results:
+        for one in result.measured:
+            if catch is not None and one.measure == catch.measure:
+                return one.unit
+    return ""
+
+
+def _write_cells(folder: CampaignFolder, matrix: Matrix) -> None:
+    """The whole matrix, one line a defect and item that was run."""
+    lines = []
+    for proof in matrix.proofs:
+        caught = {catch.item: catch for catch in proof.catches}
+        for result in proof.results:
+            catch = caught.get(result.task.item)
+            lines.append(
+                (
+                    proof.defect.name,
+                    result.task.item,
+                    result.verdict.value,
+                    "caught" if catch is not None else "",
+                    catch.measure if catch is not None else "",
+                    catch.margin if catch is not None else None,
+                    result.wall_seconds,
+                    result.reason,
+                )
+            )
+    columns = (
+        "defect", "item", "verdict", "caught", "measure", "margin", "seconds", "reason",
+    )  # fmt: skip
+    folder.write_csv("matrix", columns, lines)
+
+
+def _afterwards(proofs: Sequence[Proof]) -> list[str]:
+    """What was found of intermittent defects against what was stated beforehand."""
+    lines = []
+    for proof in proofs:
+        if not proof.defect.intermittent:
+            continue
+        found = f"caught by {len(proof.catches)} of {len(proof.results)} items run"
+        if proof.caught is None:
+            found = f"not seen, which had a chance of {100 * (1 - proof.chance):.1f} %"
+        lines.append(f"{proof.defect.name}: stated {100 * proof.chance:.1f} %; {found}")
+    return lines
