@@ -48,10 +48,10 @@ def draft_entry(
     not fit, and if it stands for a requirement (unless `requirements`).
     """
     measure, unit = entry.band.measure, entry.band.unit
-    proposals = tuple(
-        propose(baselines.get((i, measure)) or Baseline(i, measure, unit), entry.band, wish)
-        for i in entry.items
-    )
+    found = [baselines.get((i, measure)) or Baseline(i, measure, unit) for i in entry.items]
+    proposals = tuple(propose(base, entry.band, wish) for base in found if base.applies)
+    if not proposals:
+        return Draft(entry, proposals, None, "it applies to none of its items")
     missing = [p for p in proposals if p.band is None]
     if missing:
         others = f" and {len(missing) - 1} more" if len(missing) > 1 else ""

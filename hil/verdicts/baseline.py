@@ -44,6 +44,12 @@ class Baseline:
         return tuple(dict.fromkeys(o.run for o in self.found if o.measure.value is not None))
 
     @property
+    def applies(self) -> bool:
+        """False if every result said that the measure has no meaning for this item."""
+        said = [one.measure.outcome is not Outcome.NOT_APPLICABLE for one in self.found]
+        return any(said) or not said
+
+    @property
     def absent(self) -> int:
         """How often there was no value although the measure applies."""
         return sum(
