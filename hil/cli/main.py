@@ -14,6 +14,7 @@ from hil.core.errors import BenchError, HilError, PlanError
 COMMANDS: dict[str, tuple[str, str, str]] = {
     "check": ("hil.cli.check", "check", "Look a rig over; nothing is energised."),
     "defects": ("hil.cli.defects", "defects", "Prove that a plan catches seeded defects."),
+    "link": ("hil.cli.link", "link", "Try a link profile on a port or on recorded bytes."),
     "measures": ("hil.cli.measures", "measures", "List the measures with their definitions."),
     "population": (
         "hil.cli.population",

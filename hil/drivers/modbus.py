@@ -29,7 +29,7 @@ from pymodbus.pdu.register_message import (
 )
 
 from hil.drivers.fields import FLOATS, LETTERS
-from hil.ports.link import SIZES, FieldSpec, FramingSpec, MessageSpec
+from hil.ports.link import SIZES, FieldSpec, FramingSpec, LinkDescription, MessageSpec
 
 #: MODBUS Application Protocol V1.1b3, section 7.
 EXCEPTIONS = {
@@ -49,6 +49,8 @@ _READ: dict[str, type[ModbusPDU]] = {
     "input": ReadInputRegistersRequest,
     "holding": ReadHoldingRegistersRequest,
 }
+#: Longest frame of Modbus RTU, MODBUS over Serial Line V1.02, 2.5.1.
+LONGEST = 256
 BITS = ("coil", "discrete")
 #: Longest read and write, V1.1b3 sections 6.1 to 6.4 and 6.11, 6.12.
 MOST = {"coil": (2000, 1968), "discrete": (2000, 0), "input": (125, 0), "holding": (125, 123)}
@@ -90,6 +92,15 @@ def check_span(message: MessageSpec, *, write: bool) -> None:
         raise ValueError(
             f"message {message.name!r}: {count} places from {message.address}, expected 1 to {most}"
         )
+
+
+def check_message_tables(told: LinkDescription) -> None:
+    """ValueError if a message or command of the profile is not one whole Modbus transaction."""
+    for message in told.messages.values():
+        check_span(message, write=False)
+    for command in told.commands.values():
+        for part in (command, *command.then):
+            check_span(part, write=True)
 
 
 def read_request(message: MessageSpec, framing: FramingSpec) -> ModbusPDU:

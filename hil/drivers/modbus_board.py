@@ -20,7 +20,8 @@ from hil.drivers.commanded import CommandedBoard
 from hil.drivers.inbox import Inbox
 from hil.drivers.modbus import (
     EXCEPTIONS,
-    check_span,
+    LONGEST,
+    check_message_tables,
     decoder,
     fits,
     read_request,
@@ -32,10 +33,6 @@ from hil.drivers.serial_port import ByteLog, BytePort, SerialBoardConfig, open_p
 from hil.drivers.telemetry import Batch, Conversion
 from hil.ports.board import BoardReadings
 from hil.ports.clock import Clock
-from hil.ports.link import LinkDescription, MessageSpec
-
-#: Longest frame of Modbus RTU, MODBUS over Serial Line V1.02, 2.5.1.
-LONGEST = 256
 
 
 def silent_interval(baud: int) -> float:
@@ -57,7 +54,7 @@ class ModbusBoard(CommandedBoard):
         self._port = BytePort(port, config.url, clock, log)
         told = self._description
         try:
-            _check(told)
+            check_message_tables(told)
         except ValueError as error:
             raise LinkError(f"link profile {told.name}: {error}") from error
         self._framer = FramerRTU(decoder())
@@ -258,21 +255,3 @@ class ModbusBoard(CommandedBoard):
     def close(self) -> None:
         """Release the port; a second call does nothing."""
         self._port.close()
-
-
-def _check(told: LinkDescription) -> None:
-    for name, message in told.messages.items():
-        if name == "identity" or name.startswith("telemetry"):
-            check_span(message, write=False)
-    for command in told.commands.values():
-        for part in (command, *command.then):
-            check_span(
-                MessageSpec(
-                    name=command.name,
-                    key="",
-                    fields=part.fields,
-                    table=part.table,
-                    address=part.address,
-                ),
-                write=True,
-            )

@@ -1,0 +1,186 @@
+"""``hil link``: try a link profile against a port or against recorded bytes."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import math
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    from hil.core.record import Identity
+    from hil.drivers.watch import Watch
+    from hil.ports.link import LinkDescription
+
+#: s between looks at the port, and between pictures of the table.
+LOOK, PICTURE = 0.01, 0.25
+_FILE = click.Path(dir_okay=False, path_type=Path)
+
+
+@click.command("link")
+@click.argument("profile", type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@click.option("--port", default="", help="Device path or pyserial URL to listen to.")
+@click.option(
+    "--log",
+    "log_file",
+    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+    help="Recorded bytes to decode instead: a file of --record, or of serial/ in a run.",
+)
+@click.option(
+    "--seconds",
+    type=click.FloatRange(min=0.0, min_open=True),
+    default=None,
+    help="How long to listen; until Ctrl-C without it.",
+)
+@click.option("--identify", is_flag=True, help="Ask the board who it is.")
+@click.option(
+    "--stream",
+    is_flag=True,
+    help="Ask for telemetry: by the profile's stream command or its polls.",
+)
+@click.option("--record", type=_FILE, help="Keep the bytes of both directions with host times.")
+@click.option("--json", "json_file", type=_FILE, help="Write what was found as JSON.")
+def link(
+    profile: Path,
+    *,
+    port: str,
+    log_file: Path | None,
+    seconds: float | None,
+    identify: bool,
+    stream: bool,
+    record: Path | None,
+    json_file: Path | None,
+) -> None:
+    """Try PROFILE: what decodes, what does not and why.
+
+    Nothing is sent but what --identify and --stream ask for; the motor is never commanded.
+    Exit code 0 if something decoded, 3 if nothing did or the board gave no identity.
+    """  # fmt: skip
+    if bool(port) is (log_file is not None):
+        raise click.UsageError("give either --port or --log")
+    if log_file is not None and (identify or stream or record or seconds):
+        raise click.UsageError("--identify, --stream, --record and --seconds need --port")
+    from hil.drivers.watch import make_watch
+    from hil.plan.load import load_profile
+
+    description = load_profile(profile)
+    watch = make_watch(description)
+    identity, problem = None, ""
+    if log_file is not None:
+        _decode(log_file, watch)
+    else:
+        asks = (identify, stream)
+        identity, problem = _listen(description, port, watch, seconds, asks, record)
+    from hil.cli.link_table import final
+
+    final(watch, identity, problem)
+    if json_file is not None:
+        json_file.write_text(json.dumps(facts(watch, identity), indent=2) + "\n", encoding="utf-8")
+    if problem or not watch.seen:
+        sys.exit(3)
+
+
+def _decode(log_file: Path, watch: Watch) -> None:
+    from hil.store.rawlog import read_raw_log
+
+    for piece in read_raw_log(log_file):
+        watch.piece(piece.t, piece.to_board, piece.data)
+
+
+def _listen(
+    description: LinkDescription,
+    port: str,
+    watch: Watch,
+    seconds: float | None,
+    asks: tuple[bool, bool],
+    record: Path | None,
+) -> tuple[Identity | None, str]:
+    """Identity if it was asked for and given, and what went wrong."""
+    from hil.cli.link_table import shown
+    from hil.core.errors import LinkError
+    from hil.drivers.serial_board import SerialBoardConfig, open_board
+    from hil.ports.clock import WallClock
+    from hil.store.rawlog import RawLog
+
+    clock = WallClock()
+    identity, problem = None, ""
+    with contextlib.ExitStack() as after:
+        log = after.enter_context(RawLog(record)) if record is not None else None
+
+        def note(direction: str, t: float, data: bytes) -> None:
+            watch.piece(t, direction == "tx", data)
+            if log is not None:
+                (log.sent if direction == "tx" else log.received)(t, data)
+
+        board = open_board(SerialBoardConfig(url=port, description=description), clock, note)
+        after.callback(board.close)
+        end = math.inf if seconds is None else clock.now() + seconds
+        wants_identity, wants_stream = asks
+        try:
+            if wants_identity:
+                identity = board.identify()
+            if wants_stream:
+                board.stream(True)
+                after.callback(_stop_stream, board)
+        except LinkError as error:
+            problem = str(error)  # what arrived meanwhile is what a wrong profile is found by
+        with shown(watch, description) as show, _until_interrupted():
+            next_picture = clock.now()
+            while clock.now() < end:
+                board.read()
+                if clock.now() >= next_picture:
+                    show()
+                    next_picture = clock.now() + PICTURE
+                clock.sleep(LOOK)
+    return identity, problem
+
+
+def _stop_stream(board: Any) -> None:
+    from hil.core.errors import LinkError
+
+    with contextlib.suppress(LinkError):  # leaving: the board may be gone
+        board.stream(False)
+
+
+@contextlib.contextmanager
+def _until_interrupted() -> Iterator[None]:
+    """Ctrl-C is how listening ends."""
+    with contextlib.suppress(KeyboardInterrupt):
+        yield
+
+
+def facts(watch: Watch, identity: Identity | None) -> dict[str, Any]:
+    """Everything found, for JSON; a number that is none becomes null."""
+    return {
+        "identity": None
+        if identity is None
+        else {key: getattr(identity, key) for key in ("model", "serial", "revision", "resource")},
+        "received-bytes": watch.received,
+        "sent-bytes": watch.sent,
+        "undecoded-bytes": watch.undecoded,
+        "lost": watch.lost,
+        "repeated": watch.repeated,
+        "restarts": watch.restarts,
+        "commands": dict(watch.commands),
+        "messages": {
+            name: {
+                "count": seen.count,
+                "rate": _number(seen.rate),
+                "values": {key: _number(value) for key, value in seen.values.items()},
+            }
+            for name, seen in watch.seen.items()
+        },
+        "reasons": dict(watch.reasons),
+        "undecoded": [
+            {"t": left.t, "bytes": left.data.hex(" "), "reason": left.reason} for left in watch.left
+        ],
+    }
+
+
+def _number(value: float | str) -> float | str | None:
+    return None if isinstance(value, float) and not math.isfinite(value) else value
