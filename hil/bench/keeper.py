@@ -30,6 +30,9 @@ class GuardLike(Protocol):
     def lost(self) -> str:
         """Why it cannot be relied on any more, or ""."""
 
+    def limit(self, seconds: float | None, why: str = "") -> None:
+        """If the run ends that many s from now or later, `why` is the cause."""
+
     def demand(self, why: str) -> None:
         """Switch off over the guard's own session."""
 
@@ -117,6 +120,11 @@ class Keeper:
         """Have the guard switch off as well, over its own session; does not wait."""
         if self._guard is not None:
             self._guard.demand("emergency stop of the run")
+
+    def limit(self, seconds: float | None, why: str = "") -> None:
+        """Should the run be ended from outside in `seconds` or later, `why` is the cause."""
+        if self._guard is not None:
+            self._guard.limit(seconds, why)
 
     def note_stop(self, text: str) -> None:
         """Keep what a stop took."""

@@ -23,6 +23,7 @@ from hil.drivers.port_select import UsbMatch, find_port
 from hil.drivers.scpi import ScpiConfig
 from hil.drivers.serial_board import ByteLog
 from hil.plan.rig import Instrument, Rig
+from hil.ports.board import Board
 from hil.ports.clock import Clock, WallClock
 from hil.ports.link import LinkDescription
 from hil.ports.registry import Registry
@@ -50,8 +51,8 @@ class Access:
     poll: float = 0.01
 
 
-def hardware_access(rig: Rig, resources: Mapping[str, str]) -> Access:
-    """The real bench: port selected as the rig file says, VISA through pyvisa-py.
+def board_port(rig: Rig, resources: Mapping[str, str]) -> str:
+    """Where the board is now: after a reset an adapter may come back at another place.
 
     Raises
     ------
@@ -67,7 +68,18 @@ def hardware_access(rig: Rig, resources: Mapping[str, str]) -> Access:
             serial=link.usb.serial,
             location=link.usb.location,
         )
-    board = resources.get("board") or find_port(by_id=link.by_id, usb=usb, url=link.url)
+    return resources.get("board") or find_port(by_id=link.by_id, usb=usb, url=link.url)
+
+
+def hardware_access(rig: Rig, resources: Mapping[str, str]) -> Access:
+    """The real bench: port selected as the rig file says, VISA through pyvisa-py.
+
+    Raises
+    ------
+    BenchError
+        If the board's port is not there, or not unique.
+    """
+    board = board_port(rig, resources)
     import pyvisa
 
     manager = pyvisa.ResourceManager("@py")
@@ -110,19 +122,44 @@ def open_parts(
             )
             opened[role] = descriptor.open(config, access.clock, access.visa)
             undo.callback(opened[role].close)
-        descriptor = registry.get("board", rig.board.driver)
-        config = _configured(descriptor.config, {"url": access.board, "description": rig.profile})
-        board: Any = descriptor.open(config, access.clock, log)
-        undo.callback(board.close)
-        identity = board.identify()
-        expected = rig.board.expect_model
-        if expected and identity.model != expected:
-            raise BenchError(
-                f"wrong board at {access.board}: it says {identity.model!r}, "
-                f"the rig file expects {expected!r}"
-            )
+        board = open_board(rig, access.board, access.clock, log)
         undo.pop_all()
         return Parts(board=board, on_close=access.on_close, **opened)
+
+
+def open_board(
+    rig: Rig, port: str, clock: Clock, log: ByteLog | None = None, *, retries: int | None = None
+) -> Board:
+    """Open the board's link and make sure that the expected model answers.
+
+    `retries` of the identity, if not as the link profile says.
+
+    Raises
+    ------
+    BenchError
+        If nothing, or another board, answers.
+    """
+    profile = rig.profile
+    if retries is not None:
+        profile = dataclasses.replace(profile, retries=retries)
+    descriptor = Registry.installed().get("board", rig.board.driver)
+    config = _configured(descriptor.config, {"url": port, "description": profile})
+    board: Any = descriptor.open(config, clock, log)
+    try:
+        _expect_model(rig, port, board.identify())
+    except BaseException:
+        board.close()
+        raise
+    opened: Board = board
+    return opened
+
+
+def _expect_model(rig: Rig, port: str, found: Identity) -> None:
+    expected = rig.board.expect_model
+    if expected and found.model != expected:
+        raise BenchError(
+            f"wrong board at {port}: it says {found.model!r}, the rig file expects {expected!r}"
+        )
 
 
 def _offer(role: str, instrument: Instrument, override: str) -> dict[str, Any]:
@@ -188,7 +225,7 @@ def agreement_limits(rig: Rig) -> AgreementLimits:
         for spec in rig.profile.messages["telemetry"].fields
     )
     limits, shaft = rig.limits, rig.tachometer
-    gap = 0.2 * limits.speed if limits.speed_gap is None else limits.speed_gap
+    gap = 0.1 * limits.speed if limits.speed_gap is None else limits.speed_gap
     return AgreementLimits(
         gap=gap,
         turning=min(200.0, gap),

@@ -75,6 +75,7 @@ class Session:
         self.unsafe: list[str] = []
         self.left_unsafe = False
         self._troubled = ""  # what the bench was let go for
+        self._limit: tuple[float, str] | None = None
 
     def open(self, item: str) -> Bench:
         """The opened bench, opened again if it was let go.
@@ -96,7 +97,18 @@ class Session:
                 self.dead = f"the bench could not be opened{again}: {error}"
                 raise
             self._troubled, self.left_unsafe = "", False
+            self._tell_limit()
         return self.bench
+
+    def set_limit(self, seconds: float | None, why: str = "") -> None:
+        """Say why the run may be ended from outside in `seconds` or later; None: not any more."""
+        self._limit = None if seconds is None else (self._clock.now() + seconds, why)
+        self._tell_limit()
+
+    def _tell_limit(self) -> None:
+        if self.bench is not None:
+            at, why = self._limit or (None, "")
+            self.bench.keeper.limit(None if at is None else at - self._clock.now(), why)
 
     def _open_patiently(self, item: str) -> Bench:
         """Once; after trouble with hardware for `RECONNECT` seconds."""
@@ -138,12 +150,13 @@ class Session:
                 )
 
     def let_go_after(self, problem: BaseException | None) -> None:
-        """After trouble with a link or an instrument, let go of the bench.
+        """After trouble with a link or an instrument, or an item cut short, let go of the bench.
 
         It is opened again when it is next needed, if that is possible within `RECONNECT` seconds.
         After an open interlock it is not: a person has to look first.
         """
-        if isinstance(problem, LinkError | InstrumentError):
+        cut_short = problem is not None and not isinstance(problem, Exception)
+        if cut_short or isinstance(problem, LinkError | InstrumentError):
             self._troubled = " ".join(str(problem).split())
             self.close(ask=False)
         elif isinstance(problem, InterlockOpen):

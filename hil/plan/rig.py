@@ -105,6 +105,21 @@ class Usb(Model):
     location: str = ""
 
 
+class Flash(Model):
+    """How firmware gets onto the board.
+
+    `command` and `build` may contain ``{image}``, the file given with ``--hil-firmware``, and
+    ``{board}``, the board's port.
+    """
+
+    command: Annotated[tuple[Text, ...], Field(min_length=1)]  # program and its arguments
+    time_limit: Time = 60.0
+    identity_within: Time = 10.0  # from the end of the command to the first answer
+    powered: Switch = False  # the supply must be on for it
+    watch: Time = 5.0  # for how long the shaft must stay still afterwards
+    build: tuple[Text, ...] = ()  # program that prints the build the image holds, last line
+
+
 class BoardLink(Model):
     """Where the board is; exactly one of `by_id`, `usb`, `url`."""
 
@@ -115,6 +130,7 @@ class BoardLink(Model):
     keep_alive: Time | None = None  # the board hears from the bench at least this often
     profile: Text  # link profile, path relative to the file that names it
     expect_model: str = ""  # identity the board must answer with
+    flash: Flash | None = None
     sensing: Annotated[tuple[Literal["hall", "back-emf"], ...], Field(min_length=1)] = (
         "hall",
         "back-emf",
@@ -184,7 +200,7 @@ class AbortLimits(Model):
     dc_link_voltage: Voltage
     temperature: Temperature
     wrong_direction: Angle = 720.0  # travel against the commanded direction, 720 deg = two turns
-    speed_gap: Speed | None = None  # between reported and witnessed; None: 20 % of `speed`
+    speed_gap: Speed | None = None  # between reported and witnessed; None: 10 % of `speed`
     speed_gap_time: Time = 0.1  # a gap counts when it lasts
 
 

@@ -27,6 +27,10 @@ if TYPE_CHECKING:
     from hil.scenarios.script import Script
 
 
+#: How pytest-timeout words its failures.
+TIME_LIMIT = "from pytest-timeout"
+
+
 def item_id(item: pytest.Item) -> str:
     """Id of a bench item, ``[a-z0-9._-]`` only: the planned id, or made from the test's name."""
     if isinstance(item, PlanItem):
@@ -107,10 +111,14 @@ def pytest_runtest_call(item: pytest.Item) -> Iterator[None]:
     if not uses_bench(item):
         return (yield)
     from hil.core.verdict import Verdict
+    from hil.plugins.run import CAME_TO
 
     try:
         result = yield
-    except (KeyboardInterrupt, SystemExit, pytest.exit.Exception):
+    except (KeyboardInterrupt, SystemExit, pytest.exit.Exception) as error:
+        from hil.scenarios.result import cut_short
+
+        item.stash[CAME_TO] = Verdict.BENCH_FAULT, f"bench: {cut_short(error)}"
         raise
     except BaseException as error:  # pytest's own outcomes are no `Exception`
         _keep(item, error)
@@ -122,6 +130,7 @@ def pytest_runtest_call(item: pytest.Item) -> Iterator[None]:
 
 
 def _keep(item: pytest.Item, error: BaseException | None) -> tuple[Verdict, str]:
+    from hil.core.errors import BenchError
     from hil.core.verdict import Verdict
     from hil.plugins.run import CAME_TO, OUTCOME, SCRIPT
     from hil.scenarios.result import conclude_script
@@ -130,10 +139,14 @@ def _keep(item: pytest.Item, error: BaseException | None) -> tuple[Verdict, str]
     if isinstance(error, pytest.skip.Exception):
         came_to = Verdict.NOT_RUN, f"skipped: {error}"
     else:
+        if limited := isinstance(error, pytest.fail.Exception) and TIME_LIMIT in str(error):
+            error = BenchError(str(error))  # a time limit says nothing about the firmware
         asserted = isinstance(error, AssertionError | pytest.fail.Exception)
         came_to = conclude_script(
             script.judgements if script is not None else (), error, asserted=asserted
         )
+        if limited:
+            error = KeyboardInterrupt(str(error))  # as for an interrupt: open the bench anew
     if error is not None:
         item.stash[OUTCOME] = error
     item.stash[CAME_TO] = came_to

@@ -26,6 +26,9 @@ VERDICT = "hil_verdict"
 LETTERS = {"pass": ".", "fail": "F", "undecided": "U", "bench-fault": "B", "not-run": "n"}
 #: By default these end the process without running a single finalizer.
 TERMINATIONS = ("SIGTERM", "SIGHUP")
+#: Exit codes beyond pytest's own: preflight or flashing failed, nothing was run; somebody else
+#: holds the rig; the supply could not be proven off at the end.
+EXIT_PREFLIGHT, EXIT_IN_USE, EXIT_UNSAFE = 10, 11, 12
 
 
 def on_bench(item: pytest.Item) -> bool:
@@ -40,6 +43,7 @@ def pytest_collection_finish(session: pytest.Session) -> None:
     items = [item for item in session.items if on_bench(item)]
     if not items or config.option.collectonly or hasattr(config, "workerinput"):
         return
+    from hil.bench.lease import RigInUse
     from hil.core.errors import HilError
     from hil.plugins.run import RUN, Run
 
@@ -56,10 +60,13 @@ def pytest_collection_finish(session: pytest.Session) -> None:
         raise pytest.UsageError(
             f"two collected items have the id {twice} ({files}); ids must differ"
         )
+    details = {item.name: item.planned for item in items if isinstance(item, PlanItem)}
     try:
         (rig,) = rigs.values()
         progress = config.stash.get(PROGRESS, None)
-        config.stash[RUN] = run = Run(bench_options(config), rig, planned, progress)
+        config.stash[RUN] = run = Run(bench_options(config), rig, planned, progress, details)
+    except RigInUse as error:
+        pytest.exit(f"the rig is in use: {error}", returncode=EXIT_IN_USE)
     except HilError as error:
         raise pytest.UsageError(str(error)) from error
     config.pluginmanager.register(Evidence(run, progress), "hil-evidence")
@@ -70,7 +77,7 @@ class Evidence:
 
     def __init__(self, run: Run, progress: Progress | None) -> None:
         self._run, self._progress = run, progress
-        self._stopped_by = ""
+        self._stopped_by = self._refused = ""
         self._folder: Path | None = None
         self._trouble = ""
         self._former: dict[int, Any] = {}
@@ -102,6 +109,42 @@ class Evidence:
         """Say which bench is used, and why, before the first item."""
         return f"bench: {self._run.choice.reason}"
 
+    @pytest.hookimpl(tryfirst=True)
+    def pytest_runtestloop(self, session: pytest.Session) -> bool | None:
+        """Before the first item: firmware onto the board, preflight; one message if they fail."""
+        if session.testsfailed and not session.config.option.continue_on_collection_errors:
+            return None  # pytest will not run anything either
+        from hil.core.errors import HilError
+        from hil.plugins.prepare import prepare
+
+        reporter = session.config.pluginmanager.get_plugin("terminalreporter")
+
+        def tell(text: str) -> None:
+            if reporter is not None and reporter.verbosity >= 0:
+                reporter.ensure_newline()
+                reporter.write_line(text)
+
+        try:
+            prepare(self._run, tell)
+        except HilError as error:
+            self._refused = " ".join(str(error).split())
+            session.shouldfail = f"nothing was run: {self._refused}"
+            return True
+        return None
+
+    @pytest.hookimpl(optionalhook=True, tryfirst=True)
+    def pytest_timeout_set_timer(self, item: pytest.Item, settings: Any) -> None:
+        """Should pytest-timeout end the process, the guard knows why."""
+        if on_bench(item) and settings.timeout:
+            limit = f"its time limit of {settings.timeout:g} s (pytest-timeout) ran out"
+            self._run.session.set_limit(settings.timeout, f"{item_id(item)}: {limit}")
+
+    @pytest.hookimpl(optionalhook=True, tryfirst=True)
+    def pytest_timeout_cancel_timer(self, item: pytest.Item) -> None:
+        """The item ended in time."""
+        if on_bench(item):
+            self._run.session.set_limit(None)
+
     def pytest_keyboard_interrupt(self, excinfo: pytest.ExceptionInfo[BaseException]) -> None:
         """Remember why the session was stopped, for the last line of the record."""
         self._stopped_by = str(excinfo.value) or "Ctrl-C"
@@ -112,7 +155,9 @@ class Evidence:
         from hil.report.rebuild import rebuild
 
         reason = "completed"
-        if self._stopped_by:
+        if self._refused:
+            reason = f"refused: {self._refused}"
+        elif self._stopped_by:
             reason = f"interrupted: {self._stopped_by}"
         elif session.shouldstop or session.shouldfail:
             reason = f"stopped: {session.shouldstop or session.shouldfail}"
@@ -123,6 +168,14 @@ class Evidence:
             # What was measured is in the record, line by line; this must not hide it.
             self._trouble = f"{type(error).__name__}: {error}"
             session.exitstatus = pytest.ExitCode.INTERNAL_ERROR
+        finally:
+            self._run.release()
+        if self._refused:
+            session.exitstatus = EXIT_PREFLIGHT
+        if self._run.session.left_unsafe:
+            session.exitstatus = EXIT_UNSAFE
+        elif self._run.changed() and session.exitstatus == pytest.ExitCode.OK:
+            session.exitstatus = pytest.ExitCode.TESTS_FAILED
 
     def pytest_terminal_summary(self, terminalreporter: pytest.TerminalReporter) -> None:
         """Say where the run folder is."""
@@ -131,7 +184,9 @@ class Evidence:
         terminalreporter.ensure_newline()
         terminalreporter.section("bench")
         write(f"{'SIMULATED: ' if run.simulated else ''}{counts or 'nothing was run'}")
-        if self._stopped_by:
+        if changed := run.changed():
+            write(f"the run fails: {changed}", red=True, bold=True)
+        if self._stopped_by and not self._refused:
             write(f"interrupted: {self._stopped_by}")
             if not run.unsafe:
                 write("the supply is off and the record is complete up to here")

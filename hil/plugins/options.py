@@ -22,8 +22,13 @@ OPTIONS = {
     "tachometer": ("", "VISA resource of the tachometer; overrides the rig file"),
     "brake": ("", "VISA resource of the brake; overrides the rig file"),
     "switch": ("", "VISA resource of the signal switch; overrides the rig file"),
+    "interlock": ("", "VISA resource of the interlock inputs; overrides the rig file"),
+    "preflight": ("auto", "prove the bench before the first item: auto (hardware only), on, off"),
+    "firmware": ("", "firmware image to put on the board first, by board.flash of the rig file"),
+    "build": ("", "build that the board must report, else nothing is run"),
 }  # fmt: skip
-CHOICES = {"bench": ("auto", "hardware", "twin")}
+CHOICES = {"bench": ("auto", "hardware", "twin"), "preflight": ("auto", "on", "off")}
+ROLES = ("board", "supply", "tachometer", "brake", "switch", "interlock")
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +40,9 @@ class BenchOptions:
     out: Path
     seed: int
     resources: dict[str, str]  # role -> override, only those given
+    preflight: str = "auto"
+    firmware: Path | None = None
+    build: str = ""
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
@@ -68,10 +76,11 @@ def bench_options(config: pytest.Config) -> BenchOptions:
     for name in OPTIONS:
         given = config.getoption(f"hil_{name}")
         values[name] = str(config.getini(f"hil_{name}") if given is None else given)
-    if values["bench"] not in CHOICES["bench"]:
-        raise pytest.UsageError(
-            f"hil_bench = {values['bench']}: expected one of {', '.join(CHOICES['bench'])}"
-        )
+    for name, choices in CHOICES.items():
+        if values[name] not in choices:
+            raise pytest.UsageError(
+                f"hil_{name} = {values[name]}: expected one of {', '.join(choices)}"
+            )
     try:
         seed = int(values["seed"])
     except ValueError:
@@ -80,11 +89,15 @@ def bench_options(config: pytest.Config) -> BenchOptions:
         raise pytest.UsageError(f"--hil-seed {seed}: expected a number from 0 to 4294967295")
     if values["rig"] and not Path(values["rig"]).is_file():
         raise pytest.UsageError(f"--hil-rig {values['rig']}: no such file")
-    roles = ("board", "supply", "tachometer", "brake", "switch")
+    if values["firmware"] and not Path(values["firmware"]).is_file():
+        raise pytest.UsageError(f"--hil-firmware {values['firmware']}: no such file")
     return BenchOptions(
         bench=values["bench"],
         rig=values["rig"],
         out=Path(values["out"]),
         seed=seed,
-        resources={role: values[role] for role in roles if values[role]},
+        resources={role: values[role] for role in ROLES if values[role]},
+        preflight=values["preflight"],
+        firmware=Path(values["firmware"]) if values["firmware"] else None,
+        build=values["build"],
     )

@@ -7,28 +7,48 @@ from __future__ import annotations
 
 import contextlib
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
+from types import MappingProxyType
 
 import pytest
 
 from hil.bench.bench import Bench
 from hil.bench.choose import Choice, choose, is_simulated
 from hil.bench.describe import host_facts, limit_lines
+from hil.bench.lease import Lease, take
 from hil.bench.observe import Observer
-from hil.bench.open import open_bench
-from hil.core.errors import BenchError, HilError, InstrumentError, LinkError
-from hil.core.record import Identity, ItemResult, ItemStart, Note, RunEnd, RunStart
+from hil.bench.open import Guarding
+from hil.bench.session import Session
+from hil.core.errors import BenchError
+from hil.core.record import ItemResult, ItemStart, Note, RunEnd, RunStart
 from hil.core.verdict import Verdict
 from hil.plan.plan import PlannedItem
 from hil.plan.rig import Rig
 from hil.plugins.options import BenchOptions
 from hil.ports.clock import utc_now
 from hil.scenarios.execute import Executed, execute
-from hil.scenarios.result import not_opened, result_of, result_of_script
+from hil.scenarios.result import cut_short, never_run, not_opened, result_of, result_of_script
 from hil.scenarios.script import Script
 from hil.store.folder import RunFolder
 from hil.store.rawlog import RawLog
+from hil.store.reading import RECORD
+
+
+def choose_leased(rig: Rig, mode: str, resources: Mapping[str, str]) -> tuple[Choice, Lease | None]:
+    """Which bench a run uses, and the lease of it if it is hardware.
+
+    Raises
+    ------
+    RigInUse
+        If somebody else holds the hardware; even asking it who it is would disturb them.
+    """
+    if mode == "auto":
+        with take(rig, resources, purpose="look"):
+            choice = choose(rig, mode, resources)
+    else:
+        choice = choose(rig, mode, resources)
+    return choice, None if choice.simulated else take(rig, resources)
 
 
 class Run:
@@ -46,22 +66,40 @@ class Run:
         rig: Rig,
         planned: Sequence[tuple[str, Path]],
         observer: Observer | None,
+        details: Mapping[str, PlannedItem] = MappingProxyType({}),
     ) -> None:
-        self.options, self.rig, self._observer = options, rig, observer
-        self._planned = list(planned)
+        self.options, self.rig = options, rig
+        self._planned, self._details = list(planned), details
         self._positions = {item: n for n, (item, _) in enumerate(planned, start=1)}
-        self.choice: Choice = choose(rig, options.bench, options.resources)
+        self._begun: set[str] = set()
+        self.choice, self._lease = choose_leased(rig, options.bench, options.resources)
+        self.session = Session(
+            rig,
+            self.choice,
+            seed=str(options.seed),
+            observer=observer,
+            log=self.keep_bytes,
+            guarding=self._guarding,
+            note=lambda text, level: self.note(text, item=self._item, level=level),
+        )
+        self.observer = observer
         self._folder: RunFolder | None = None
-        self._bench: Bench | None = None
         self._log: RawLog | None = None
-        self._identities: tuple[Identity, ...] = ()
-        self._identities_at_end: tuple[Identity, ...] = ()
+        self._item = ""  # the one that is running
         self._started = False
+        #: SHA-256 of further inputs: the firmware image.
+        self.hashes: dict[str, str] = {}
         self.counts: Counter[Verdict] = Counter()
-        #: What went wrong while the bench was made safe and closed.
-        self.unsafe: list[str] = []
-        #: Why the bench cannot be used any more, or "".
-        self.dead = ""
+
+    @property
+    def unsafe(self) -> list[str]:
+        """What went wrong while the bench was made safe and closed."""
+        return self.session.unsafe
+
+    @property
+    def dead(self) -> str:
+        """Why the bench cannot be used any more, or ""."""
+        return self.session.dead
 
     @property
     def folder(self) -> RunFolder:
@@ -73,7 +111,7 @@ class Run:
     @property
     def simulated(self) -> bool:
         """Whether what is recorded is simulated evidence; known for sure once the bench is open."""
-        return is_simulated(self.choice, self._identities)
+        return is_simulated(self.choice, self.session.identities)
 
     def position(self, item: str) -> tuple[int, int]:
         """``(n, N)`` of item n of N."""
@@ -94,78 +132,34 @@ class Run:
         BenchError
             If it cannot be opened, or could not be before.
         """
-        if self.dead:
-            raise BenchError(self.dead)
         with self.folder.raw_log(item) as log:
-            self._log = log
+            self._log, self._item = log, item
             try:
-                yield self._opened(item)
+                yield self.session.open(item)
             finally:
-                if self._bench is not None and self.choice.simulated:
-                    self._close_bench(item)
-                self._log = None
+                if self.choice.simulated:
+                    self.session.close()
+                self._log, self._item = None, ""
 
-    def _opened(self, item: str) -> Bench:
-        if self._bench is None:
-            try:
-                self._bench = open_bench(
-                    self.rig,
-                    self.choice.simulated,
-                    self.choice.resources,
-                    seed=f"{self.options.seed}/{item}",
-                    observer=self._observer,
-                    log=self._keep_bytes,
-                )
-                self._check_identities(self._bench.identities())
-            except HilError as error:
-                self._close_bench(item, ask=False)
-                self.dead = f"the bench could not be opened: {error}"
-                raise
-        return self._bench
+    def _guarding(self) -> Guarding:
+        path = self.folder.path
+        hold = self._lease.files if self._lease is not None else ()
+        return Guarding(log=path / "guard.log", record=path / RECORD, hold=hold)
 
-    def _check_identities(self, found: tuple[Identity, ...]) -> None:
-        """Keep who is there; a run goes on only with the board and the firmware it began with."""
-        if not self._identities:
-            self._identities = found
-        before, now = self._identities[0], found[0]
-        if (before.model, before.serial, before.revision) != (now.model, now.serial, now.revision):
-            raise BenchError(f"the board answers as {now}, but the run began with {before}")
-
-    def _keep_bytes(self, way: str, at: float, data: bytes) -> None:
+    def keep_bytes(self, way: str, at: float, data: bytes) -> None:
+        """Keep raw serial bytes in the log of the item that is running."""
         if self._log is not None:
             (self._log.sent if way == "tx" else self._log.received)(at, data)
 
-    def reopen_after(self, problem: BaseException | None, item: str) -> None:
-        """After trouble with a link or an instrument, let go of the bench.
-
-        The next item opens it again; if that fails, the rest of the run is not run.
-        """
-        if isinstance(problem, LinkError | InstrumentError):
-            self._close_bench(item, ask=False)
-
-    def _close_bench(self, item: str = "", *, ask: bool = True) -> None:
-        """Make safe, ask once more who is there, and let go of everything."""
-        if self._bench is None:
-            return
-        bench, self._bench = self._bench, None
-        problems = bench.make_safe() if ask else []
-        if ask and not problems:
-            with contextlib.suppress(HilError):
-                self._identities_at_end = bench.identities()
-        again = bench.close()
-        for problem in problems or again:
-            self.unsafe.append(problem)
-            self.note(problem, item=item, level="error")
-
     # -- record ----------------------------------------------------------------------------
 
-    def _start(self) -> None:
+    def start(self) -> None:
         """Write the head of the record, once."""
         if self._started:
             return
         self._started = True
         plans = list(dict.fromkeys(plan for _, plan in self._planned))
-        hashes = self.folder.keep_inputs([*plans, *self.rig.files])
+        hashes = self.folder.keep_inputs([*plans, *self.rig.files]) | self.hashes
         self.folder.append(
             RunStart(
                 run=self.folder.name,
@@ -176,17 +170,20 @@ class Run:
                 plans=tuple(plan.name for plan in plans),
                 items=tuple(self._positions),
                 seed=self.options.seed,
-                identities=self._identities,
+                identities=self.session.identities,
                 hashes=hashes,
                 host=host_facts(),
                 motor=dict(self.rig.motor.nameplate),
                 limits=limit_lines(self.rig),
             )
         )
+        for left in self._lease.stale if self._lease is not None else ():
+            self.note(f"took over a lease left behind by {left}", level="warning")
 
     def begin_item(self, item: str) -> None:
         """Write that `item` is about to run, before anything is energised."""
-        self._start()
+        self.start()
+        self._begun.add(item)
         position, of = self.position(item)
         self.folder.append(ItemStart(item=item, utc=utc_now(), position=position, of=of))
 
@@ -197,46 +194,66 @@ class Run:
 
     def note(self, text: str, *, item: str = "", level: str = "info") -> None:
         """Keep something worth knowing."""
-        self._start()
+        self.start()
         self.folder.append(Note(utc=utc_now(), text=text, item=item, level=level))
 
     def finish(self, reason: str) -> Path:
-        """Close the bench, write the last line of the record and return the folder."""
-        self._close_bench()
-        self._start()
+        """Close the bench, write the last line of the record and return the folder.
+
+        Items that were never begun are recorded as not run, for `reason` or what ended the bench.
+        """
+        self.session.close()
+        self.start()
+        if changed := self.changed():
+            self.note(changed, level="error")
+        why = self.dead or (reason if reason != "completed" else "")
+        if why:
+            for item, plan in self._planned:
+                if item not in self._begun:
+                    self.end_item(never_run(self._details.get(item), item, plan.name, why))
         counts = {verdict.value: n for verdict, n in self.counts.items()}
-        self.folder.append(
-            RunEnd(utc=utc_now(), reason=reason, counts=counts, identities=self._identities_at_end)
-        )
+        end = self.session.identities_at_end
+        self.folder.append(RunEnd(utc=utc_now(), reason=reason, counts=counts, identities=end))
         self.folder.close()
+        self.release()
         return self.folder.path
+
+    def changed(self) -> str:
+        """Which device, or its firmware, was another at the end of the run; or ""."""
+        return "" if self.choice.simulated else self.session.changed()
+
+    def release(self) -> None:
+        """Give the rig back to others."""
+        if self._lease is not None:
+            self._lease.release()
 
 
 def run_planned(run: Run, item: PlannedItem) -> ItemResult:
     """Run one planned item and record it.
 
-    A defect of the harness is recorded as bench-fault, then raised on to be seen in full.
+    A defect of the harness, and an interrupt, is recorded as bench-fault, then raised on.
     """
     utc, dead, begun = utc_now(), bool(run.dead), False
     traces: list[str] = []
     done = Executed()
     duration = 0.0
-    defect: Exception | None = None
+    defect: BaseException | None = None
     try:
         with run.bench(item.id) as bench:
             run.begin_item(item.id)
             begun = True
             before = bench.clock.now()
-            done = execute(
+            execute(
                 item,
                 run.rig,
                 bench,
                 keep=lambda repeat, trace: traces.append(
                     run.folder.write_trace(item.id, repeat, trace)
                 ),
+                done=done,
             )
             duration = bench.clock.now() - before
-            run.reopen_after(done.problem, item.id)
+            run.session.let_go_after(done.problem)
         result = result_of(item, done, utc=utc, duration=duration, traces=traces)
     except BenchError as error:
         result = not_opened(item, str(error), utc=utc, first=begun or not dead)
@@ -244,6 +261,12 @@ def run_planned(run: Run, item: PlannedItem) -> ItemResult:
         defect = error
         done.verdict = Verdict.BENCH_FAULT
         done.reason = f"harness: {type(error).__name__}: {error}"
+        result = result_of(item, done, utc=utc, duration=duration, traces=traces)
+    except BaseException as error:
+        # Ctrl-C, a termination, a time limit: the bench is safe, and in an unknown conversation.
+        defect = error
+        run.session.let_go_after(error)
+        done.verdict, done.reason = Verdict.BENCH_FAULT, f"bench: {cut_short(error)}"
         result = result_of(item, done, utc=utc, duration=duration, traces=traces)
     if not begun:
         run.begin_item(item.id)
@@ -259,7 +282,7 @@ def run_planned(run: Run, item: PlannedItem) -> ItemResult:
 def python_scenario(run: Run, name: str, node: pytest.Item) -> Iterator[Bench]:
     """The opened bench for a test function; what the test came to is recorded afterwards.
 
-    Nothing is recorded of a test that was interrupted: its start without a result says so.
+    A test that was interrupted is a bench-fault.
     """
     utc, dead, begun = utc_now(), bool(run.dead), False
 
@@ -282,9 +305,10 @@ def python_scenario(run: Run, name: str, node: pytest.Item) -> Iterator[Bench]:
             script = node.stash.get(SCRIPT, None)
             if script is not None:
                 script.finish()
+                script.log += bench.keeper.take_stops()
             if CAME_TO in node.stash:
                 record(node.stash[CAME_TO], script)
-            run.reopen_after(node.stash.get(OUTCOME, None), name)
+            run.session.let_go_after(node.stash.get(OUTCOME, None))
     except BenchError as error:
         if begun:
             raise

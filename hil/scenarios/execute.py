@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
@@ -45,14 +46,16 @@ def execute(
     bench: Bench,
     *,
     keep: Callable[[int, Trace], object] = lambda _repeat, _trace: None,
+    done: Executed | None = None,
 ) -> Executed:
     """Run every repetition of `item` and judge it.
 
     `keep` receives each trace as soon as it is complete, so that it is stored before the next
     repetition begins. The bench is safe when this returns or raises. An interrupt (Ctrl-C,
-    termination) passes through, after the supply was switched off.
+    termination, a time limit) passes through, after the supply was switched off; `done` then holds
+    what there was until then.
     """
-    done = Executed()
+    done = Executed() if done is None else done
     conditions = conditions_of(item, rig)
     try:
         check_safe(item, rig)
@@ -89,6 +92,14 @@ def _repetition(
         done.problem = _cause(error, bench)
         end = bench.clock.now()
         done.notes += bench.make_safe()
+    except BaseException:  # an interrupt: off first, then keep what there is
+        done.notes += bench.make_safe()
+        done.steps += [*steps.log, *bench.keeper.take_stops()]
+        with contextlib.suppress(Exception):
+            keep(repeat, bench.trace())
+        raise
+    for stop in bench.keeper.take_stops():
+        steps.say(stop)
     trace = bench.trace()
     keep(repeat, trace)
     done.traces.append(trace)

@@ -8,6 +8,7 @@ from hil.core.errors import BenchError, FirmwareError, HilError
 from hil.core.record import ItemResult
 from hil.core.verdict import Judgement, Verdict, combine
 from hil.plan.plan import PlannedItem
+from hil.ports.clock import utc_now
 from hil.scenarios.execute import Executed
 from hil.scenarios.script import Script
 from hil.scenarios.timeline import state_spans
@@ -47,6 +48,23 @@ def not_opened(item: PlannedItem, cause: str, *, utc: str, first: bool) -> ItemR
         reason=f"bench: {cause}" if first else cause,
     )
     return result_of(item, done, utc=utc, duration=0.0, traces=())
+
+
+def never_run(item: PlannedItem | None, name: str, plan: str, cause: str) -> ItemResult:
+    """The record of an item that was never begun; `item` is None for a Python scenario."""
+    if item is not None:
+        done = Executed(verdict=Verdict.NOT_RUN, reason=cause)
+        return result_of(item, done, utc=utc_now(), duration=0.0, traces=())
+    came_to = Verdict.NOT_RUN, cause
+    return result_of_script(None, came_to, item=name, plan=plan, title=name, utc=utc_now())
+
+
+def cut_short(error: BaseException) -> str:
+    """Why something was ended from outside, in one line."""
+    text = " ".join(str(error).split())
+    if isinstance(error, KeyboardInterrupt):
+        return f"interrupted: {text or 'Ctrl-C'}"
+    return f"cut short: {text or type(error).__name__}"
 
 
 def conclude_script(

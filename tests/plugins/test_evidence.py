@@ -154,8 +154,10 @@ def test_stopping_at_the_first_failure_leaves_a_record_that_says_so(lab) -> None
     result = lab.run(name, "-x")
     assert result.ret == pytest.ExitCode.TESTS_FAILED
     assert lab.record.end.reason == "stopped: stopping after 1 failures"
-    assert len(lab.record.results) == 1
-    assert lab.record.never_begun == ("good",)
+    done, left = lab.record.results
+    assert (done.item, done.verdict) == ("slow", Verdict.FAIL)
+    assert (left.item, left.verdict) == ("good", Verdict.NOT_RUN)
+    assert left.reason == "stopped: stopping after 1 failures"
 
 
 def test_last_failed_runs_what_failed(lab) -> None:

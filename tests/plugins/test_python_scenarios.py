@@ -154,12 +154,13 @@ def test_parametrised_tests_get_ids_that_are_file_names(lab) -> None:
     )
 
 
-def test_an_interrupted_scenario_leaves_its_start_without_a_result(lab) -> None:
+def test_an_interrupted_scenario_is_a_bench_fault_that_says_why(lab) -> None:
     result = lab.run(write(lab, PREPARED + "raise KeyboardInterrupt"))
     assert result.ret == pytest.ExitCode.INTERRUPTED
     record = lab.record
-    assert record.results == ()
-    assert [entry.item for entry in record.interrupted] == ["test_dose.test_it"]
+    (found,) = record.results
+    assert (found.verdict, found.reason) == (Verdict.BENCH_FAULT, "bench: interrupted: Ctrl-C")
+    assert record.interrupted == ()
     assert record.end.reason == "interrupted: Ctrl-C"
     assert lab.left_on == [False]
     assert isinstance(record.entries[1], ItemStart)

@@ -63,7 +63,22 @@ def test_no_such_port(lab) -> None:
         lab.plan(TWO), "--hil-board=/dev/ttyUSB99",
         "--hil-supply=TCPIP::127.0.0.1::1::SOCKET", bench="hardware",
     )  # fmt: skip
-    # the supply comes first: without it nothing may be opened
+    # hardware is looked at before the first item, and the supply comes first
+    assert result.ret == 10
+    first, second = lab.record.results
+    for left in (first, second):
+        assert left.verdict is Verdict.NOT_RUN
+        assert left.reason.startswith("supply at TCPIP::127.0.0.1::1")
+    assert lab.record.end.reason.startswith("refused: supply at TCPIP::127.0.0.1::1")
+    result.assert_outcomes()
+    result.stdout.fnmatch_lines(["2 not-run", "*nothing was run: supply at TCPIP::127.0.0.1::1*"])
+
+
+def test_no_such_port_without_preflight(lab) -> None:
+    result = lab.run(
+        lab.plan(TWO), "--hil-board=/dev/ttyUSB99", "--hil-preflight=off",
+        "--hil-supply=TCPIP::127.0.0.1::1::SOCKET", bench="hardware",
+    )  # fmt: skip
     check(
         lab, result, verdict=Verdict.BENCH_FAULT, reason="bench: supply at TCPIP::127.0.0.1::1",
         rest=Verdict.NOT_RUN,

@@ -1,0 +1,81 @@
+"""Once before the first item: firmware onto the board where asked for, then preflight."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from hil.bench.bench import Bench
+from hil.bench.findings import Finding, Grade
+from hil.bench.flash import Flashed, flash, verify_build
+from hil.bench.observe import Silent
+from hil.bench.open import board_port, open_board
+from hil.bench.prove import prove, require
+from hil.core.errors import HilError
+from hil.plugins.run import Run
+
+LEVELS = {Grade.OK: "info", Grade.WARNING: "warning", Grade.FAILED: "error"}
+Tell = Callable[[str], None]
+
+
+def prepare(run: Run, tell: Tell) -> None:
+    """See the module text; every line of progress goes to `tell`, every finding into the record.
+
+    Raises
+    ------
+    HilError
+        If the bench is not to be used; nothing must be run then.
+    """
+    options = run.options
+    proving = options.preflight == "on" or (
+        options.preflight == "auto" and not run.choice.simulated
+    )
+    if not (proving or options.firmware or options.build):
+        return
+    try:
+        with run.bench("preflight") as bench:
+            if options.firmware is not None:
+                _flash(run, bench, tell)
+            elif options.build:
+                verify_build(run.session.identities[0], options.build)
+            run.start()
+            if proving:
+                require(prove(bench, run.rig), lambda finding: _found(run, finding, tell))
+            for text in bench.keeper.take_stops():
+                run.note(f"preflight: {text}")
+    except HilError as error:
+        run.session.dead = " ".join(str(error).split())
+        raise
+
+
+def _found(run: Run, finding: Finding, tell: Tell) -> None:
+    text = f"preflight: {finding.what}: {finding.detail}"
+    run.note(text, level=LEVELS[finding.grade])
+    tell(text)
+
+
+def _flash(run: Run, bench: Bench, tell: Tell) -> Flashed:
+    rig, resources = run.rig, run.choice.resources
+    observer, image = run.observer or Silent(), run.options.firmware
+    assert image is not None
+
+    def progress(line: str) -> None:
+        observer.step(f"flash: {line}")
+        tell(f"flash: {line}")
+
+    done = flash(
+        bench,
+        rig,
+        image,
+        port=board_port(rig, resources),
+        reopen=lambda: open_board(
+            rig, board_port(rig, resources), bench.clock, run.keep_bytes, retries=0
+        ),
+        expect_build=run.options.build,
+        tell=progress,
+        log=run.folder.path / "flash.log",
+    )
+    run.session.identities = bench.identities()
+    run.hashes |= run.folder.keep_inputs([image])
+    run.note(str(done))
+    tell(str(done))
+    return done
