@@ -12,6 +12,7 @@ from hil.core.trace import FloatArray
 from hil.twin import kernel
 from hil.twin.constants import constants_of
 from hil.twin.energy import Energies
+from hil.twin.host import Here, Host
 from hil.twin.kernel_memory import SHAFT_LOG, STATE
 from hil.twin.line import SerialLine
 from hil.twin.parameters import LINES, DriveParameters
@@ -46,7 +47,8 @@ class Drive:
         self.parameters = parameters
         self.firmware = firmware
         self._constants = constants_of(parameters, firmware)
-        self._memory = np.zeros(1, STATE)
+        self._host: Host = getattr(firmware, "host", None) or Here(firmware)
+        self._memory = self._host.memory
         self._state: Any = self._memory[0]
         self._addresses = (self._constants.ctypes.data, self._memory.ctypes.data)
         self._pwm = parameters.bridge.pwm_hz
@@ -64,8 +66,9 @@ class Drive:
         s["closed"] = (1 << len(LINES)) - 1
         s["over_voltage"] = math.inf
         s["next_log"] = kernel.LOG_INTERVAL
-        self.restart_board()
         kernel.begin(*self._addresses)
+        self._host.begin(self._constants)
+        self.restart_board()
 
     # time
 
@@ -88,7 +91,7 @@ class Drive:
         due = int(self._time * self._pwm + 1e-6)
         while self._periods < due:
             count = min(due - self._periods, self._chunk)
-            kernel.advance(*self._addresses, count)
+            self._host.advance(count)
             self._periods += count
             self._line.exchange(self._periods / self._pwm)
 
@@ -259,6 +262,8 @@ class Drive:
     @property
     def firmware_fault(self) -> str:
         """What the firmware did that no board would take, and when; empty when it did not."""
+        if self._host.gone:
+            return self._host.gone
         s = self._state
         fault = int(s["fault"])
         if fault == 0:
@@ -281,4 +286,8 @@ class Drive:
         self.firmware.block[OUTPUTS_AT : OUTPUTS_AT + OUTPUTS.itemsize] = 0
         s["fault"] = 0
         s["started"] = self._periods / self._pwm
-        self.firmware.reset(self._pwm)
+        self._host.reset(self._pwm)
+
+    def close(self) -> None:
+        """Let go of the firmware, after which time stands still; a second call does nothing."""
+        self._host.close()

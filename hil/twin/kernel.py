@@ -12,7 +12,7 @@ from hil.twin.kernel_memory import CONSTANTS, SHAFT_LOG, STATE
 from hil.twin.kernel_motor import trapezoid
 from hil.twin.kernel_pair import DONE, coast, pair
 from hil.twin.kernel_sense import look, sample
-from hil.twin.kernel_serial import receive, transmit
+from hil.twin.kernel_serial import NOWHERE, PERIOD, receive, transmit
 from hil.twin.kernel_step import step
 from hil.twin.load import load_torque, sine
 from hil.twin.port import INPUTS, OUTPUTS, OUTPUTS_AT, call_period
@@ -28,7 +28,7 @@ NONE, SEVERAL = -1, -2
 LEADS = 0b111000
 
 #: What a firmware did wrong: codes of ``STATE.fault``.
-FAULT_DUTY, FAULT_DRIVE, FAULT_TRANSMIT = 1, 2, 3
+FAULT_DUTY, FAULT_DRIVE, FAULT_TRANSMIT, FAULT_GONE = 1, 2, 3, 4
 
 
 @inlined
@@ -176,6 +176,14 @@ def blame(s: Any, fault: int, leg: int, value: float, time: float) -> None:
 
 
 @inlined
+def interrupt(c: Any, s: Any) -> None:
+    """What the PWM interrupt does on a microcontroller."""
+    s.inside = PERIOD
+    call_period(c.port_period, pointer(c.block), pointer(c.block + OUTPUTS_AT))
+    s.inside = NOWHERE
+
+
+@inlined
 def command(s: Any, outputs: Any, leg: int, time: float) -> None:
     """Check what the firmware commands one leg to do."""
     drive, duty = outputs.drive[leg], outputs.duty[leg]
@@ -222,7 +230,7 @@ def advance(constants: int, state: int, periods: int) -> int:
         inputs.time = time - s.started
         da, db, dc = outputs.drive[0], outputs.drive[1], outputs.drive[2]
         ta, tb, tc = outputs.duty[0], outputs.duty[1], outputs.duty[2]
-        call_period(c.port_period, pointer(c.block), pointer(c.block + OUTPUTS_AT))
+        interrupt(c, s)
         if s.tx_free <= time and transmit(c, s, time) < 0:
             blame(s, FAULT_TRANSMIT, 0, 0.0, time)
         for leg in range(3):

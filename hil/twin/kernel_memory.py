@@ -86,7 +86,7 @@ STATE = np.dtype(
     )
     + _integers(
         "periods steps supply_on tripped chopping closed buttons"
-        " fault fault_leg"
+        " fault fault_leg inside"
         " rx_head rx_tail tx_head logged"
     )
     + [

@@ -13,6 +13,9 @@ from hil.twin.port import BUFFER_SIZE, RX_AT, TX_AT, call_receive, call_transmit
 #: Bytes the transmitter takes ahead of the line, as the FIFO of a UART does.
 FIFO = 16
 
+#: Codes of ``STATE.inside``: which function of the firmware is running, should it never return.
+NOWHERE, PERIOD, RECEIVE, TRANSMIT = 0, 1, 2, 3
+
 
 @compiled
 def receive(c: Any, s: Any, time: float) -> None:
@@ -25,13 +28,17 @@ def receive(c: Any, s: Any, time: float) -> None:
         s.rx_next += c.byte_time
         count += 1
     if count > 0:
+        s.inside = RECEIVE
         call_receive(c.port_receive, pointer(c.block + RX_AT), count)
+        s.inside = NOWHERE
 
 
 @compiled
 def transmit(c: Any, s: Any, time: float) -> int:
     """Fetch bytes from the firmware while the transmitter is idle; -1 if it wrote too many."""
+    s.inside = TRANSMIT
     count = call_transmit(c.port_transmit, pointer(c.block + TX_AT), FIFO)
+    s.inside = NOWHERE
     if count <= 0:
         return 0
     if count > FIFO:

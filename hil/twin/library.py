@@ -1,8 +1,7 @@
 """Control firmware as a shared library: compiled where sources are given, loaded once per board.
 
-Loading runs the library in this process. A caller that must survive a crash of the firmware puts
-the whole drive into a process of its own; nothing here stands in the way, because a
-`FirmwareBinding` is all that the rest of the twin sees.
+Loading runs the library in this process: if it crashes, so does everything. `hil.twin.isolated`
+loads it in a process of its own.
 """
 
 from __future__ import annotations
@@ -15,7 +14,7 @@ import os
 import shutil
 import subprocess
 import tempfile
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -32,20 +31,10 @@ _FLAGS = ("-std=c11", "-O2", "-fPIC", "-Wall", "-Wextra")
 
 
 class _Handle:
-    """A loaded library and its private file; both go when the last binding does."""
+    """A loaded library; it goes when the last binding does."""
 
-    def __init__(self, path: Path) -> None:
-        handle, name = tempfile.mkstemp(prefix="firmware-", suffix=path.suffix or ".so")
-        os.close(handle)
-        self._copy = Path(name)
-        try:
-            shutil.copyfile(path, self._copy)
-            self.library = ctypes.CDLL(name, mode=os.RTLD_NOW | os.RTLD_LOCAL)
-        except BaseException:
-            self._copy.unlink(missing_ok=True)
-            raise
-        with contextlib.suppress(OSError):
-            self._copy.unlink()  # a loaded library needs its file no longer
+    def __init__(self, image: Path) -> None:
+        self.library = ctypes.CDLL(str(image), mode=os.RTLD_NOW | os.RTLD_LOCAL)
 
     def __del__(self) -> None:
         library = getattr(self, "library", None)
@@ -53,7 +42,30 @@ class _Handle:
             _ctypes.dlclose(library._handle)
 
 
-def load(path: Path | str, name: str = "") -> FirmwareBinding:
+@contextlib.contextmanager
+def private_copy(path: Path) -> Iterator[Path]:
+    """A copy of a library to load it from; once loaded, it needs its file no longer.
+
+    Raises
+    ------
+    PlanError
+        If there is no such file, or it cannot be read.
+    """
+    if not path.is_file():
+        raise PlanError("firmware library not found", file=str(path))
+    handle, name = tempfile.mkstemp(prefix="firmware-", suffix=path.suffix or ".so")
+    os.close(handle)
+    try:
+        try:
+            shutil.copyfile(path, name)
+        except OSError as problem:
+            raise PlanError(f"cannot be read: {problem.strerror}", file=str(path)) from problem
+        yield Path(name)
+    finally:
+        Path(name).unlink(missing_ok=True)
+
+
+def load(path: Path | str, name: str = "", *, image: Path | None = None) -> FirmwareBinding:
     """Load a shared library as the firmware of one board.
 
     A copy of the file is loaded, so that each board has its own globals.
@@ -61,6 +73,7 @@ def load(path: Path | str, name: str = "") -> FirmwareBinding:
     Parameters
     ----------
     path : the library. name : what to call it in messages; the file name by default.
+    image : a copy of it that nobody else loads; by default one is made.
 
     Raises
     ------
@@ -69,12 +82,14 @@ def load(path: Path | str, name: str = "") -> FirmwareBinding:
         another version of it.
     """
     path = Path(path)
-    if not path.is_file():
-        raise PlanError("firmware library not found", file=str(path))
+    if image is None:
+        with private_copy(path) as copy:
+            return load(path, name, image=copy)
     try:
-        handle = _Handle(path)
+        handle = _Handle(image)
     except OSError as problem:
-        raise PlanError(f"cannot be loaded as a library: {problem}", file=str(path)) from problem
+        said = str(problem).replace(str(image), path.name)
+        raise PlanError(f"cannot be loaded as a library: {said}", file=str(path)) from problem
     library = handle.library
     missing = [one for one in _FUNCTIONS if not hasattr(library, one)]
     if missing:

@@ -39,6 +39,7 @@ class SerialLine:
         """Fetch what the board has sent, and let the line take more of what is queued for it."""
         head = int(self._state["tx_head"])
         if head > self._read:
+            self._read = max(self._read, head - LINE_BUFFER)  # a firmware may write anywhere
             places = np.arange(self._read, head) % LINE_BUFFER
             self._from_board += self._state["tx"][places].tobytes()
             self._read = head
