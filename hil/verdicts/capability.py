@@ -12,10 +12,10 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.optimize import brentq
 from scipy.special import ndtri
-from scipy.stats import chi2, nct
+from scipy.stats import chi2
 
+from hil.verdicts.noncentral import noncentrality
 from hil.verdicts.summary import Summary, checked, summarise
 
 FloatArray = npt.NDArray[np.float64]
@@ -133,14 +133,5 @@ def _one_sided(value: float, sample: Summary, confidence: float) -> Index:
     """3 sqrt(n) times the estimate is noncentral t about 3 sqrt(n) times the true index."""
     scale, freedom, tail = 3.0 * math.sqrt(sample.count), sample.count - 1, 0.5 * (1 - confidence)
     found = value * scale
-    # Twice the normal reach brackets the exact limits for every freedom from 1 on.
-    reach = 10.0 + 10.0 * abs(found)
-
-    def solve(share: float) -> float:
-        return float(
-            brentq(
-                lambda c: float(nct.cdf(found, freedom, c)) - share, found - reach, found + reach
-            )
-        )
-
-    return Index(value, solve(1.0 - tail) / scale, solve(tail) / scale)
+    low, high = (noncentrality(found, freedom, share) for share in (1.0 - tail, tail))
+    return Index(value, low / scale, high / scale)

@@ -17,8 +17,9 @@ import numpy as np
 import numpy.typing as npt
 from scipy.optimize import brentq
 from scipy.special import bdtr, ndtr, ndtri
-from scipy.stats import chi2, nct
+from scipy.stats import chi2
 
+from hil.verdicts.noncentral import noncentral_t_quantile
 from hil.verdicts.summary import checked, summarise
 
 FloatArray = npt.NDArray[np.float64]
@@ -70,7 +71,7 @@ def one_sided_factor(count: int, coverage: float, confidence: float) -> float:
     """
     _check(count, coverage, confidence)
     root = math.sqrt(count)
-    return float(nct.ppf(confidence, count - 1, root * float(ndtri(coverage)))) / root
+    return noncentral_t_quantile(confidence, count - 1, root * float(ndtri(coverage))) / root
 
 
 def one_sided_factor_approximate(count: int, coverage: float, confidence: float) -> float:
