@@ -31,6 +31,7 @@ ROLES = {
     "model": "",
     "revision": "",
     "serial": "",
+    "reset-cause": "",
     "command": "",
     "code": "",
     "speed": "speed",
