@@ -153,7 +153,7 @@ def _wait_for_moment(
 ) -> float | None:
     """Wait until the run is to be killed; when its output was first seen on, if it was."""
     begun = time.monotonic()
-    end = begun + (draw.uniform(0.2, 6.0) if moment == "any time" else 120.0)
+    end = begun + (draw.uniform(0.2, 9.0) if moment == "any time" else 120.0)
     seen_on: float | None = None
     while time.monotonic() < end:
         if run.poll() is not None:
