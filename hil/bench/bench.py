@@ -142,11 +142,23 @@ class Bench:
             now.state = DriveState(int(state)) if np.isfinite(state) else None
             fault = values.get("reported.fault", 0.0)
             now.fault = Fault(int(fault)) if np.isfinite(fault) else Fault.NONE
-        self._listen(readings)
         self._poll_instruments()
+        self.clock.sleep(0.0)  # simulated firmware that has failed ends the item here
+        self._listen(readings)
         self.watch.check_board(readings)
         self.observer.readings(self.latest)
         self._keep_alive()
+
+    def take_rest(self) -> None:
+        """Record what has arrived and was not read yet, checking nothing; never raises.
+
+        For the trace of an item that ended early: what tells why is in its last milliseconds.
+        """
+        with contextlib.suppress(HilError):
+            self._recorder.add_board(self.board.read())
+        if self.tachometer is not None:
+            with contextlib.suppress(HilError):
+                self._recorder.add_shaft(self.tachometer.read(), self.tachometer.time_uncertainty)
 
     def poll_instruments(self) -> None:
         """As `poll`, leaving the board alone: for while it is flashed and cannot answer."""

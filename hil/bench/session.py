@@ -16,7 +16,7 @@ from hil.bench.choose import Choice
 from hil.bench.keeper import InterlockOpen
 from hil.bench.observe import Observer
 from hil.bench.open import Guarding, open_bench
-from hil.core.errors import BenchError, HilError, InstrumentError, LinkError
+from hil.core.errors import BenchError, FirmwareError, HilError, InstrumentError, LinkError
 from hil.core.record import Identity
 from hil.drivers.serial_board import ByteLog
 from hil.plan.rig import Rig
@@ -84,6 +84,8 @@ class Session:
         ------
         BenchError
             If it cannot be opened or is another than the run began with; then, or before, `dead`.
+        FirmwareError
+            If simulated firmware fails before it has said who it is.
         """
         if self.dead:
             raise BenchError(self.dead)
@@ -91,6 +93,9 @@ class Session:
             try:
                 self.bench = self._open_patiently(item)
                 self._check_identities(self.bench.identities())
+            except FirmwareError:
+                self.close(ask=False)  # the bench is in order, and the next item may do better
+                raise
             except HilError as error:
                 self.close(ask=False)
                 again = f" again after {self._troubled}" if self._troubled else ""

@@ -20,7 +20,7 @@ from hil.bench.lease import Lease, take
 from hil.bench.observe import Observer
 from hil.bench.open import Guarding
 from hil.bench.session import Session
-from hil.core.errors import BenchError
+from hil.core.errors import BenchError, FirmwareError
 from hil.core.record import ItemResult, ItemStart, Note, RunEnd, RunStart
 from hil.core.verdict import Verdict
 from hil.plan.plan import PlannedItem
@@ -28,7 +28,14 @@ from hil.plan.rig import Rig
 from hil.plugins.options import BenchOptions
 from hil.ports.clock import utc_now
 from hil.scenarios.execute import Executed, execute
-from hil.scenarios.result import cut_short, never_run, not_opened, result_of, result_of_script
+from hil.scenarios.result import (
+    cut_short,
+    failed_at_power_up,
+    never_run,
+    not_opened,
+    result_of,
+    result_of_script,
+)
 from hil.scenarios.script import Script
 from hil.store.folder import RunFolder
 from hil.store.rawlog import RawLog
@@ -255,6 +262,8 @@ def run_planned(run: Run, item: PlannedItem) -> ItemResult:
             duration = bench.clock.now() - before
             run.session.let_go_after(done.problem)
         result = result_of(item, done, utc=utc, duration=duration, traces=traces)
+    except FirmwareError as error:
+        result = failed_at_power_up(item, str(error), utc=utc)
     except BenchError as error:
         result = not_opened(item, str(error), utc=utc, first=begun or not dead)
     except Exception as error:
@@ -309,6 +318,11 @@ def python_scenario(run: Run, name: str, node: pytest.Item) -> Iterator[Bench]:
             if CAME_TO in node.stash:
                 record(node.stash[CAME_TO], script)
             run.session.let_go_after(node.stash.get(OUTCOME, None))
+    except FirmwareError as error:
+        if not begun:
+            run.begin_item(name)
+            record((Verdict.FAIL, f"firmware: {error}"))
+        raise
     except BenchError as error:
         if begun:
             raise

@@ -13,7 +13,7 @@ from pathlib import Path
 from hil.bench.bench import closing
 from hil.bench.open import assemble, open_parts
 from hil.bench.simulate import twin_access
-from hil.core.errors import HilError, PlanError
+from hil.core.errors import FirmwareError, HilError, PlanError
 from hil.core.verdict import Verdict
 from hil.measures.catalogue import KINDS, definitions
 from hil.plan.expand import expand
@@ -184,6 +184,8 @@ def _run(task: Task, rig: Rig, item: PlannedItem) -> tuple[Executed, float]:
         parts = open_parts(rig, access, {})
         with closing(assemble(rig, parts, access.clock, None, access.poll)) as bench:
             done = execute(item, rig, bench)
+    except FirmwareError as error:
+        done = Executed(Verdict.FAIL, f"firmware: {error}")
     except HilError as error:
         done = Executed(Verdict.BENCH_FAULT, f"bench: {error}")
     except Exception as error:

@@ -92,6 +92,7 @@ def _repetition(
         done.problem = _cause(error, bench)
         end = bench.clock.now()
         done.notes += bench.make_safe()
+        bench.take_rest()
     except BaseException:  # an interrupt: off first, then keep what there is
         done.notes += bench.make_safe()
         done.steps += [*steps.log, *bench.keeper.take_stops()]

@@ -180,6 +180,7 @@ class Script:
     def finish(self) -> None:
         """Keep the trace of a manoeuvre that ended early, and the last lines of the log."""
         if self._unmeasured and self.steps.log:
+            self.bench.take_rest()
             self.traces.append(self.bench.trace())
         self._unmeasured = False
         self.log += self.steps.log

@@ -66,9 +66,9 @@ class Drive:
         s["closed"] = (1 << len(LINES)) - 1
         s["over_voltage"] = math.inf
         s["next_log"] = kernel.LOG_INTERVAL
-        kernel.begin(*self._addresses)
         self._host.begin(self._constants)
         self.restart_board()
+        kernel.begin(*self._addresses)
 
     # time
 

@@ -127,7 +127,7 @@ class Isolated:
             line.letting_go()
             raise PlanError(greeting["error"])
         self._tells_resets = bool(greeting["resets"])
-        line.wait(self._patience)
+        line.wait(0.5 * self._patience)  # time is up when nothing has moved twice
         self._line, self.gone = line, ""
 
     def begin(self, constants: npt.NDArray[Any]) -> None:
@@ -178,7 +178,7 @@ class Isolated:
             except BlockingIOError:
                 now = int(self.memory[0]["periods"])
                 if now == before:
-                    text = f"did not return within {self._patience:g} s: an endless loop?"
+                    text = f"did not return within {self._patience:g} s (an endless loop?)"
                     self._lose(what, text)
                     return None
                 before = now

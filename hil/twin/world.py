@@ -7,7 +7,7 @@ import threading
 from collections.abc import Mapping
 from typing import Protocol
 
-from hil.core.errors import BenchError
+from hil.core.errors import BenchError, FirmwareError
 from hil.core.trace import FloatArray
 from hil.twin.instruments.base import SimulatedInstrument
 
@@ -33,8 +33,15 @@ class DriveLike(Protocol):
     def over_voltage_tripped(self) -> bool:
         """Whether the supply's over-voltage protection has switched it off."""
 
+    @property
+    def firmware_fault(self) -> str:
+        """What the board's firmware did that ends an item, and when; "" when it did not."""
+
     def advance(self, seconds: float) -> None:
         """Simulate `seconds`, to the nearest PWM period."""
+
+    def close(self) -> None:
+        """Let go of the firmware; time is not advanced any more."""
 
     def set_supply(self, voltage: float, current_limit: float, on: bool) -> None:
         """Set points of the supply, V and A, and its output; while tripped it stays off."""
@@ -105,6 +112,7 @@ class World:
         self._until_flip = 0
         self.board_present = True
         self.board_silent = False
+        self._fault_told = ""
         self._unreachable: set[str] = set()
         self.closed = False
 
@@ -138,6 +146,19 @@ class World:
                 self._collect()
                 if now >= end:
                     return
+
+    def check_firmware(self) -> None:
+        """Raise what the firmware did, once; what came from the board before can still be read.
+
+        Raises
+        ------
+        FirmwareError
+            If it has crashed, hung or commanded what no board would take.
+        """
+        fault = self.drive.firmware_fault
+        if fault and fault != self._fault_told:
+            self._fault_told = fault
+            raise FirmwareError(fault)
 
     def pass_by(self, seconds: float) -> None:
         """As `advance`, for short times: the drive catches up when somebody looks at it next."""
@@ -231,10 +252,15 @@ class World:
                 device.power_off()
             self.closed = True
             self.board_present = False
+            self.drive.close()
 
 
 class VirtualClock:
-    """Clock of a simulated bench: sleeping moves the simulation on (`hil.ports.clock.Clock`)."""
+    """Clock of a simulated bench: sleeping moves the simulation on (`hil.ports.clock.Clock`).
+
+    Whoever waits on a board is waiting in vain once its firmware has failed: the wait after that
+    one raises `FirmwareError`, so that what was sent before can be read.
+    """
 
     def __init__(self, world: World) -> None:
         self._world = world
@@ -244,5 +270,13 @@ class VirtualClock:
         return self._world.now
 
     def sleep(self, seconds: float) -> None:
-        """Advance the bench; a negative duration counts as zero."""
-        self._world.advance(max(0.0, seconds))
+        """Advance the bench; a negative duration counts as zero.
+
+        Raises
+        ------
+        FirmwareError
+            If the firmware failed before this call, see `World.check_firmware`.
+        """
+        self._world.check_firmware()
+        if seconds > 0.0:
+            self._world.advance(seconds)

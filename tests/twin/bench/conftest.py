@@ -49,6 +49,8 @@ class FakeDrive:
         self._stream = 0.0
         self._next_frame = math.inf
         self._sequence = 0
+        self.firmware_fault = ""
+        self.closed = False
 
     @property
     def load_current(self) -> float:
@@ -64,6 +66,9 @@ class FakeDrive:
             return 0.0
         share = min(1.0, self.limit / self.load_current)
         return self.voltage * share + self.pumped
+
+    def close(self) -> None:
+        self.closed = True
 
     def set_supply(self, voltage: float, current_limit: float, on: bool) -> None:
         self.voltage, self.limit = voltage, current_limit
