@@ -132,18 +132,19 @@ def _no_reset(_pwm_hz: float) -> None:
     """The test sets the variables beforehand."""
 
 
+def new_scripted() -> Scripted:
+    """A scripted firmware of its own."""
+    return Scripted(
+        "scripted",
+        _period.address,
+        _receive.address,
+        _transmit.address,
+        new_block(STATE.itemsize),
+        _no_reset,
+    )
+
+
 @pytest.fixture
 def scripted():
     """Make a scripted firmware."""
-
-    def make() -> Scripted:
-        return Scripted(
-            "scripted",
-            _period.address,
-            _receive.address,
-            _transmit.address,
-            new_block(STATE.itemsize),
-            _no_reset,
-        )
-
-    return make
+    return new_scripted
