@@ -10,6 +10,7 @@ that is taken out first. Yes/no measures and counts belong to `hil.verdicts.samp
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -34,7 +35,8 @@ class DriftSettings:
     Parameters
     ----------
     false_share : adjusted p value at which a change is an alarm. If nothing changes it is also a
-        bound of the probability of any alarm in a night.
+        bound of the probability of any alarm in a night, so 0.01 is 0.3 such nights a month. If
+        measures share a cause (a warm room), the few false alarms come many at a time.
     confirm : nights in a row that must show a change.
     least : nights of history below which a measure is not judged at all.
 
@@ -179,9 +181,15 @@ def history_needed(measures: int, settings: DriftSettings = SHIPPED) -> int:
     """
     if measures < 1:
         raise ValueError(f"expected a measure at least, found {measures}")
-    nights = settings.least
-    while 2.0 * measures > settings.false_share * float(
-        comb(nights + settings.confirm, settings.confirm)
-    ):
-        nights += 1
-    return nights
+
+    def enough(nights: int) -> bool:
+        ways = math.comb(nights + settings.confirm, settings.confirm)
+        return 2.0 * measures / ways <= settings.false_share
+
+    low = high = settings.least
+    while not enough(high):
+        low, high = high + 1, 2 * high
+    while low < high:
+        middle = (low + high) // 2
+        low, high = (low, middle) if enough(middle) else (middle + 1, high)
+    return low
