@@ -13,6 +13,7 @@ from dataclasses import replace
 import numpy as np
 
 from hil.bench.open import Access
+from hil.bench.simulated_firmware import own_firmware
 from hil.plan import population
 from hil.plan.rig import Rig
 from hil.twin.drive import Drive
@@ -93,7 +94,9 @@ def drive_parameters(rig: Rig, seed: int) -> DriveParameters:
             resistance=twin.supply_resistance,
             two_way=regeneration.absorbed_by == "two-quadrant-supply",
         ),
-        sensing=SensingParameters(substitute_temperature=twin.substitute_temperature),
+        sensing=SensingParameters(
+            substitute_temperature=twin.substitute_temperature, phase_shunts=twin.phase_shunts
+        ),
         heat=HeatParameters(ambient=twin.ambient, reference_temperature=25.0),
         load=LoadParameters(
             mean=twin.load.torque,
@@ -105,7 +108,15 @@ def drive_parameters(rig: Rig, seed: int) -> DriveParameters:
 
 
 def firmware_for(rig: Rig, variation: Variation = AS_DESCRIBED) -> FirmwareBinding:
-    """The reference firmware, set for the rig's motor, speaking the protocol the rig asks for."""
+    """The user's own firmware, or the reference firmware, set for the rig's motor.
+
+    Raises
+    ------
+    PlanError, FirmwareError
+        See `hil.bench.simulated_firmware.own_firmware`.
+    """
+    if rig.firmware is not None:
+        return own_firmware(rig, variation)
     motor = rig.motor
     settings = ReferenceSettings(
         pole_pairs=motor.pole_pairs,

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from hil.plan.checks import check_rig
 from hil.plan.explain import validate
+from hil.plan.firmware import find_firmware
 from hil.plan.matrix import Wrong, read_scenario
 from hil.plan.plan import Plan, PlanHead, Scenario
 from hil.plan.profile import Profile
@@ -39,7 +40,9 @@ def load_rig(path: Path | str) -> Rig:
                 )
             ]
         )
-    rig._files = (*source.files, profile)
+    rig._firmware = find_firmware(rig.twin.firmware, source)
+    firmware = rig._firmware.files if rig._firmware is not None else ()
+    rig._files = (*source.files, *firmware, profile)
     rig._profile = load_profile(profile)
     return rig
 

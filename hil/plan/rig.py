@@ -17,6 +17,7 @@ from pydantic import (
 
 from hil.motor.nameplate import back_emf_line_to_line_peak, winding_line_to_line
 from hil.plan.accuracy import CurrentAccuracy, PositionAccuracy, SpeedAccuracy, VoltageAccuracy
+from hil.plan.firmware import FirmwareFiles, SimulatedFirmware
 from hil.plan.model import Count, Model, Name, Switch, Text
 from hil.plan.population import Population
 from hil.plan.units import (
@@ -227,16 +228,6 @@ class PumpLoad(Model):
     pulses_per_turn: Count = 3
 
 
-class SimulatedFirmware(Model):
-    """What controls the simulated motor."""
-
-    kind: Literal["reference"] = "reference"
-    protocol: Literal["lines", "cobs"] = "lines"
-    link_timeout: Time | None = None  # silence of the host while turning that is a fault
-    over_voltage: Voltage | None = None  # DC-link voltage that is a fault
-    over_current: Current | None = None  # current that is a fault at once
-
-
 class SimulatedBench(Model):
     """What the twin needs beyond the nameplate; real rigs may leave it out."""
 
@@ -250,6 +241,7 @@ class SimulatedBench(Model):
     load_resistor: Resistance = 10.0  # across the DC link, where one absorbs braking energy
     pwm_frequency: Frequency = 20000.0
     supply_resistance: Resistance = 0.05
+    phase_shunts: Switch = False  # the board measures its phase currents
     substitute_temperature: Temperature = 87.0  # of the resistor that stands in for the sensor
     ambient: Temperature = 25.0
     population: Population = Population()
@@ -274,11 +266,20 @@ class Rig(Model):
     twin: SimulatedBench = SimulatedBench()
     _files: tuple[Path, ...] = PrivateAttr(default=())
     _profile: LinkDescription = PrivateAttr()
+    _firmware: FirmwareFiles | None = PrivateAttr(default=None)
 
     @property
     def files(self) -> tuple[Path, ...]:
-        """Files it was read from, and its link profile last; their hashes belong in a record."""
+        """Files it was read from, firmware of the simulated bench, and its link profile last.
+
+        Their hashes belong in a record.
+        """
         return self._files
+
+    @property
+    def firmware(self) -> FirmwareFiles | None:
+        """The user's own firmware for the simulated bench; None for the reference firmware."""
+        return self._firmware
 
     @property
     def profile(self) -> LinkDescription:

@@ -80,6 +80,10 @@ class Run:
         self._positions = {item: n for n, (item, _) in enumerate(planned, start=1)}
         self._begun: set[str] = set()
         self.choice, self._lease = choose_leased(rig, options.bench, options.resources)
+        if self.choice.simulated and rig.firmware is not None:
+            from hil.bench.simulated_firmware import check_firmware
+
+            check_firmware(rig)
         self.session = Session(
             rig,
             self.choice,
