@@ -17,7 +17,7 @@ from scipy.stats import shapiro
 from hil.core.band import Band, Rule
 from hil.core.verdict import Verdict
 from hil.verdicts.baseline import Baseline
-from hil.verdicts.decide import RESOLUTIONS, UNCERTAINTIES, judge
+from hil.verdicts.decide import RESOLUTIONS, UNCERTAINTIES, judge, span
 from hil.verdicts.outliers import screen
 from hil.verdicts.summary import Summary, summarise
 from hil.verdicts.tolerance import (
@@ -124,12 +124,15 @@ def propose(baseline: Baseline, current: Band, wish: Wish) -> Proposal:
     low, high = None, None
     if interval.high is not None:
         high = max(interval.high + spare, sample.mean + room)
-        high = max(high, clear) if sides is Sides.UPPER and high > 0.0 else high
+        high = clear if sides is Sides.UPPER and abs(high) < clear else high
         high = _outward(high, high - sample.mean, up=True)
     if interval.low is not None:
         low = min(interval.low - spare, sample.mean - room)
         low = _outward(low, sample.mean - low, up=False)
     band = replace(current, low=low, high=high)
+    if span(band) < clear:
+        said = f"{band} would be too fine to judge with this resolution and uncertainty"
+        return Proposal(baseline, current, None, sample, interval.method, (said,))
     remarks += _remarks(baseline, values)
     return Proposal(baseline, current, band, sample, interval.method, remarks)
 
