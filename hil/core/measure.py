@@ -6,6 +6,8 @@ import math
 from dataclasses import dataclass
 from enum import StrEnum
 
+from hil.core.budget import Contribution
+
 
 class Outcome(StrEnum):
     """Whether a measure has a value, and if not, why. Anything but VALUE never passes a band."""
@@ -50,6 +52,8 @@ class Measure:
     uncertainty : standard uncertainty (k=1) in `unit`, None unless `outcome` is VALUE.
     resolution : smallest difference the data could have shown, in `unit`.
     detail : why there is no value, or what to know about it.
+    contributions : what `uncertainty` is made of; none in records of earlier versions.
+    freedom : effective degrees of freedom of `uncertainty`, None for infinitely many.
 
     Raises
     ------
@@ -64,6 +68,8 @@ class Measure:
     resolution: float = 0.0
     outcome: Outcome = Outcome.VALUE
     detail: str = ""
+    contributions: tuple[Contribution, ...] = ()
+    freedom: float | None = None
 
     def __post_init__(self) -> None:
         if (self.value is None) is (self.outcome is Outcome.VALUE):

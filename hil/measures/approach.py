@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
+from hil.core.budget import CLOCK, NOISE, line
 from hil.core.measure import Outcome
 from hil.core.trace import Mark
 from hil.measures import steady, waveform
@@ -17,7 +17,6 @@ from hil.measures.recipe import (
     Unmeasurable,
     defines,
     flag,
-    quadrature,
 )
 from hil.measures.signal import Signal
 from hil.measures.view import View, Window
@@ -68,10 +67,8 @@ class Approach:
     def instant(self, delay: float, smoothing: float = SMOOTHING) -> Estimate:
         """A time counted from the onset, with its uncertainty and resolution."""
         at = self.onset.t + delay
-        crossing = self.smooth.time_of_crossing_uncertainty(at, smoothing)
-        return Estimate(
-            delay, quadrature(crossing, self.onset.uncertainty), self.raw.interval, self.raw.note
-        )
+        budget = self.smooth.crossing(at, smoothing) + line(CLOCK, self.onset.uncertainty)
+        return Estimate(delay, budget, self.raw.interval, self.raw.note)
 
     def first_entry(self) -> float:
         """Seconds from the onset until the speed first enters target ± tolerance."""
@@ -97,17 +94,10 @@ class Approach:
         factor = 100.0 / (final - base)
         return Estimate(
             value,
-            factor * quadrature(part.difference_uncertainty, self.steady_scatter),
+            factor * (part.difference(steady.STEADY) + self.steady.budget.of(NOISE)),
             factor * part.accuracy.resolution,
             part.note,
         )
-
-    @property
-    def steady_scatter(self) -> float:
-        """Part of the uncertainty of the final level that is not a gain error, rpm."""
-        level = self.steady
-        own = level.window.level_uncertainty(level.value)
-        return math.sqrt(max(level.uncertainty**2 - own**2, 0.0))
 
 
 ApproachOf = Callable[[View], Approach]
@@ -241,7 +231,7 @@ def level_of(find: ApproachOf) -> steady.LevelOf:
         level = it.steady
         if it.target >= 0.0:
             return level, it.target
-        turned = steady.Level(-level.value, level.uncertainty, -level.window)
+        turned = steady.Level(-level.value, level.budget, -level.window)
         return turned, -it.target
 
     return found

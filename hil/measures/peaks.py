@@ -22,7 +22,7 @@ def _part(view: View, name: str, window: WindowOf | None) -> Signal:
 
 def _peak(part: Signal, note: str) -> Estimate:
     value, _ = waveform.peak(part.t, np.abs(part.y))
-    return Estimate(value, part.level_uncertainty(value), part.accuracy.resolution, note)
+    return Estimate(value, part.level(value), part.accuracy.resolution, note)
 
 
 def peak_current_recipe(window: WindowOf | None, words: str) -> Recipe:

@@ -19,6 +19,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from hil.core.budget import MODEL, Budget, rectangular
 from hil.core.measure import Outcome
 from hil.core.trace import FloatArray
 from hil.measures.compare import (
@@ -30,7 +31,7 @@ from hil.measures.compare import (
     on_grid,
     running,
 )
-from hil.measures.recipe import COMMON, Estimate, Unmeasurable, defines, quadrature
+from hil.measures.recipe import COMMON, Estimate, Unmeasurable, defines
 from hil.measures.view import View
 
 CURRENT_MEAN = 0.200  # s, moving mean of the reported current
@@ -97,17 +98,17 @@ def current_disagreement(view: View) -> Estimate:
     share = off / scale
     k = int(np.argmax(share))
     source = view.signal("supply.current")
-    spread = quadrature(
-        reported.level_uncertainty(float(means[2][k])),
-        float(expected[k]) * source.level_uncertainty(float(means[3][k])) / float(means[3][k]),
-        0.0 if bound else float(expected[k]) * NAMEPLATE / float(np.sqrt(3.0)),
-    )
+    by_supply = float(expected[k] / means[3][k]) * source.level(float(means[3][k]))
+    by_model = Budget() if bound else rectangular(MODEL, float(expected[k]) * NAMEPLATE)
     factor = 100.0 / float(scale[k])
     detail = f"worst: {means[2][k]:.4g} A reported, "
     detail += f"at least {expected[k]:.4g} A" if bound else f"{expected[k]:.4g} A"
     detail += " by the supply" + (" (no nameplate: a bound)" if bound else " (power balance)")
     return Estimate(
-        100.0 * float(share[k]), factor * spread, factor * reported.accuracy.resolution, detail
+        100.0 * float(share[k]),
+        factor * (by_supply + by_model),
+        factor * reported.accuracy.resolution,
+        detail,
     )
 
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from hil.core.budget import Budget
 from hil.core.measure import Definition, Measure, Outcome
 
 if TYPE_CHECKING:
@@ -32,12 +33,16 @@ class Unmeasurable(Exception):
         self.outcome, self.detail = outcome, detail
 
 
+#: The budget of a count: nothing is uncertain.
+EXACT = Budget()
+
+
 @dataclass(frozen=True, slots=True)
 class Estimate:
-    """A value with its standard uncertainty and resolution, all in the unit of the measure."""
+    """A value with the budget of its uncertainty and its resolution, in the unit of the measure."""
 
     value: float
-    uncertainty: float = 0.0
+    budget: Budget = EXACT
     resolution: float = 0.0
     detail: str = ""
 
@@ -61,12 +66,21 @@ class Recipe:
                 found = self.compute(view)
         except Unmeasurable as why:
             return Measure.absent(name, unit, why.outcome, why.detail)
-        if not all(map(math.isfinite, (found.value, found.uncertainty, found.resolution))):
+        uncertainty = found.budget.total
+        if not all(map(math.isfinite, (found.value, uncertainty, found.resolution))):
             detail = "the samples are beyond the numeric range"
             return Measure.absent(name, unit, Outcome.MISSING_DATA, detail)
         value = found.value + 0.0  # no negative zero in reports
         return Measure(
-            name, unit, value, found.uncertainty, found.resolution, Outcome.VALUE, found.detail
+            name,
+            unit,
+            value,
+            uncertainty,
+            found.resolution,
+            Outcome.VALUE,
+            found.detail,
+            found.budget.parts,
+            found.budget.freedom,
         )
 
 
@@ -81,8 +95,3 @@ def defines(
 def flag(condition: bool, detail: str = "") -> Estimate:
     """1 for true, 0 for false: a count without uncertainty."""
     return Estimate(1.0 if condition else 0.0, detail=detail)
-
-
-def quadrature(*parts: float) -> float:
-    """Root of the sum of squares: standard uncertainties of independent parts."""
-    return math.hypot(*parts)

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from hil.core.budget import CLOCK, line
 from hil.core.measure import Outcome
 from hil.measures import approach as to
 from hil.measures import steady, waveform
 from hil.measures.peaks import fault_count, peak_current_recipe, peak_dc_link_recipe
-from hil.measures.recipe import COMMON, Estimate, Recipe, Unmeasurable, defines, quadrature
+from hil.measures.recipe import COMMON, Estimate, Recipe, Unmeasurable, defines
 from hil.measures.signal import Signal
 from hil.measures.view import View, Window
 
@@ -65,8 +66,8 @@ def time_to_standstill(view: View) -> Estimate:
     """Time until the shaft first stands; see its definition."""
     at, part = view.once(_standstill)
     onset = view.mark("reverse")
-    spread = quadrature(part.time_of_crossing_uncertainty(at), onset.uncertainty)
-    return Estimate(at - onset.t, spread, part.interval, part.note)
+    budget = part.crossing(at) + line(CLOCK, onset.uncertainty)
+    return Estimate(at - onset.t, budget, part.interval, part.note)
 
 
 @defines(
@@ -86,10 +87,7 @@ def dwell(view: View) -> Estimate:
     if not leaving.size:
         raise Unmeasurable(Outcome.NEVER_REACHED, "the shaft never turned the other way")
     last = float(leaving[-1])
-    spread = quadrature(
-        part.time_of_crossing_uncertainty(at), part.time_of_crossing_uncertainty(last)
-    )
-    return Estimate(last - at, spread, part.interval, part.note)
+    return Estimate(last - at, part.crossing(at) + part.crossing(last), part.interval, part.note)
 
 
 _WORDS = f"in the judged window. {WINDOW.text}"

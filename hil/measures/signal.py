@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
 
+from hil.core.budget import ACCURACY, CLOCK, FILTER, RESOLUTION, SAMPLING, Budget, line, rectangular
 from hil.core.measure import Outcome
 from hil.core.trace import Accuracy, Channel, FloatArray
-from hil.measures.recipe import Unmeasurable, quadrature
+from hil.measures.recipe import Unmeasurable
 
 GAP = 3.0  # a longer gap, in nominal intervals, inside a judged window is missing data
 ABSURD = 1e12  # in any unit used here no measured value, but a number gone wrong on its way
@@ -88,15 +90,28 @@ class Signal:
     def __neg__(self) -> Signal:
         return replace(self, y=-self.y)
 
-    def level_uncertainty(self, reading: float) -> float:
-        """Standard uncertainty of a level near `reading`, unit of the channel."""
-        return self.accuracy.standard_uncertainty(reading)
+    def level(self, reading: float) -> Budget:
+        """Budget of one reading near `reading`: limits of error and rounding."""
+        a = self.accuracy
+        limit = a.relative * abs(reading) + a.absolute
+        return rectangular(ACCURACY, limit) + rectangular(RESOLUTION, a.resolution / 2.0)
 
-    @property
-    def difference_uncertainty(self) -> float:
-        """Standard uncertainty of the difference of two readings: the gain error cancels."""
-        one = replace(self.accuracy, relative=0.0).standard_uncertainty(0.0)
-        return quadrature(one, one)
+    def mean_level(self, reading: float, width: float) -> Budget:
+        """Budget of a mean over `width` s near `reading`: what is rounded averages out."""
+        a = self.accuracy
+        limit = a.relative * abs(reading) + a.absolute
+        spread = self.resolution_of_mean(width) / math.sqrt(12.0)
+        return rectangular(ACCURACY, limit) + line(RESOLUTION, spread)
+
+    def difference(self, width: float = 0.0) -> Budget:
+        """Budget of the difference of two readings, the second one a mean over `width` s.
+
+        The gain error cancels; of the fixed error each has its own (an encoder is eccentric).
+        """
+        absolute = rectangular(ACCURACY, self.accuracy.absolute)
+        rounded = rectangular(RESOLUTION, self.accuracy.resolution / 2.0)
+        other = line(RESOLUTION, self.resolution_of_mean(width) / math.sqrt(12.0))
+        return absolute + absolute + rounded + other
 
     def resolution_of_mean(self, width: float) -> float:
         """Resolution of a mean over `width` s: that of one reading over the root of their number.
@@ -107,22 +122,27 @@ class Signal:
         count = width / self.interval if self.interval > 0.0 else 1.0
         return self.accuracy.resolution / float(np.sqrt(max(count, 1.0)))
 
-    def time_of_crossing_uncertainty(self, at: float, smoothing: float = 0.0) -> float:
-        """Standard uncertainty of the instant `at` which the signal passes a level, s.
+    def crossing(self, at: float, smoothing: float = 0.0) -> Budget:
+        """Budget of the instant `at` which the signal passes a level, s.
 
         Parts: time stamp; place between two samples (rectangular over one interval); level error
         over the slope found around `at` (not more than ten intervals); and, after a moving mean,
         a tenth of its width as half-width of a rectangular distribution.
         """
-        between = self.interval / np.sqrt(12.0)
         span = max(self.interval, smoothing / 2.0)
-        by_level = 0.0
+        by_level = Budget()
         if self.t.size > 1 and span > 0.0:
             around = np.interp([at - span, at, at + span], self.t, self.y)
             slope = abs(float(around[2] - around[0])) / (2.0 * span)
-            error = self.level_uncertainty(float(around[1]))
+            error = self.mean_level(float(around[1]), smoothing)
             limit = 10.0 * max(span, self.interval)
-            by_level = min(error / slope, limit) if slope > 0.0 else (limit if error > 0.0 else 0.0)
-        return quadrature(
-            self.time_uncertainty, float(between), by_level, smoothing / 10.0 / float(np.sqrt(3.0))
+            size = error.total
+            if size > 0.0:
+                flat = slope * limit <= size  # the level is passed so slowly that it says little
+                by_level = error * (limit / size if flat else 1.0 / slope)
+        return (
+            line(CLOCK, self.time_uncertainty)
+            + rectangular(SAMPLING, self.interval / 2.0)
+            + by_level
+            + rectangular(FILTER, smoothing / 10.0)
         )

@@ -17,7 +17,6 @@ from hil.measures.recipe import (
     Recipe,
     Unmeasurable,
     defines,
-    quadrature,
 )
 from hil.measures.view import View, Window
 
@@ -61,10 +60,8 @@ def transition_duration(view: View) -> Estimate:
     """10-90 % transition duration; see its definition."""
     it = view.once(_approach)
     first, second = waveform.transition(it.smooth.t, it.smooth.y, it.levels)
-    one, other = (
-        it.smooth.time_of_crossing_uncertainty(at, to.SMOOTHING) for at in (first, second)
-    )
-    return Estimate(second - first, quadrature(one, other), it.raw.interval, it.raw.note)
+    one, other = (it.smooth.crossing(at, to.SMOOTHING) for at in (first, second))
+    return Estimate(second - first, one + other, it.raw.interval, it.raw.note)
 
 
 @defines(
@@ -85,7 +82,7 @@ def undershoot(view: View) -> Estimate:
     factor = 100.0 / (levels[1] - levels[0])
     return Estimate(
         waveform.undershoot(part.y, levels),
-        factor * part.difference_uncertainty,
+        factor * part.difference(BEFORE),
         factor * part.accuracy.resolution,
         part.note,
     )

@@ -6,11 +6,12 @@ from collections.abc import Mapping
 
 import numpy as np
 
+from hil.core.budget import CLOCK, Budget, line
 from hil.core.drive import Fault
 from hil.core.measure import Outcome
 from hil.measures import latch, steady, waveform
 from hil.measures.peaks import peak_current_recipe
-from hil.measures.recipe import COMMON, Estimate, Recipe, Unmeasurable, defines, flag, quadrature
+from hil.measures.recipe import COMMON, Estimate, Recipe, Unmeasurable, defines, flag
 from hil.measures.trip import STANDSTILL, braked, expected_trip, hold, maybe_trip, speed_before
 from hil.measures.view import View
 
@@ -42,8 +43,8 @@ def tripped(view: View) -> Estimate:
 def trip_time_from_brake(view: View) -> Estimate:
     """Trip time counted from the brake; see its definition."""
     trip, brake = view.once(expected_trip), view.mark("brake-on")
-    spread = quadrature(trip.uncertainty, brake.uncertainty)
-    return Estimate(trip.t - brake.t, spread, trip.resolution)
+    budget = trip.budget + line(CLOCK, brake.uncertainty)
+    return Estimate(trip.t - brake.t, budget, trip.resolution)
 
 
 @defines(
@@ -64,13 +65,13 @@ def trip_time_from_standstill(view: View) -> Estimate:
     part = view.speed.window(start, end, 2)
     threshold = max(STANDSTILL / 100.0 * speed_before(view), 3.0 * part.accuracy.resolution)
     onset = start + waveform.first_entry(part.t, part.y, 0.0, threshold, start)
-    spread = part.time_of_crossing_uncertainty(onset)
+    began = part.crossing(onset)
     command = view.trace.mark("command")
     if command is not None and start < command.t < trip.t and command.t > onset:
-        onset, spread = command.t, command.uncertainty
+        onset, began = command.t, line(CLOCK, command.uncertainty)
     return Estimate(
         trip.t - onset,
-        quadrature(trip.uncertainty, spread),
+        trip.budget + began,
         max(trip.resolution, part.interval),
         part.note,
     )
@@ -91,17 +92,17 @@ def let_through(view: View) -> Estimate:
     trip = view.once(maybe_trip)
     start, end = braked(view)
     brake = view.mark("brake-on")
-    spread, resolution = 0.0, 0.0
+    ended, resolution = Budget(), 0.0
     if trip is not None:
-        end, spread, resolution = trip.t, trip.uncertainty, trip.resolution
+        end, ended, resolution = trip.t, trip.budget, trip.resolution
     current = view.signal("reported.current")
     part = current.window(start, max(end, start + current.interval), 1)
     value = waveform.integral_of_square(part.t, part.y, start, end)
     first, last = (float(i) for i in np.interp([start, end], part.t, part.y))
     rms = float(np.sqrt(value / (end - start))) if end > start else 0.0
-    by_current = 2.0 * rms * part.level_uncertainty(rms) * (end - start)
-    by_time = quadrature(last**2 * spread, first**2 * brake.uncertainty)
-    return Estimate(value, quadrature(by_current, by_time), last**2 * resolution)
+    by_current = 2.0 * rms * (end - start) * part.mean_level(rms, end - start)
+    by_time = last**2 * ended + first**2 * line(CLOCK, brake.uncertainty)
+    return Estimate(value, by_current + by_time, last**2 * resolution)
 
 
 @defines(
@@ -148,7 +149,7 @@ def speed_dip(view: View) -> Estimate:
     factor = 100.0 / level.value
     return Estimate(
         max(0.0, factor * (level.value - lowest)),
-        factor * part.difference_uncertainty,
+        factor * part.difference(BEFORE),
         factor * part.accuracy.resolution,
         part.note,
     )

@@ -11,7 +11,7 @@ from hil.core.measure import Outcome
 from hil.measures import approach as to
 from hil.measures import steady, waveform
 from hil.measures.peaks import fault_count, peak_current_recipe
-from hil.measures.recipe import COMMON, Estimate, Recipe, Unmeasurable, defines, quadrature
+from hil.measures.recipe import COMMON, Estimate, Recipe, Unmeasurable, defines
 from hil.measures.signal import Signal
 from hil.measures.view import Event, View, Window
 
@@ -46,9 +46,9 @@ def _approach(view: View) -> to.Approach:
 )
 def alignment_time(view: View) -> Estimate:
     """Duration of the alignment; see its definition."""
-    held, uncertainty, resolution = view.time_in(DriveState.ALIGN, *WINDOW.of(view))
+    held, budget, resolution = view.time_in(DriveState.ALIGN, *WINDOW.of(view))
     if held > 0.0:
-        return Estimate(held, uncertainty, resolution)
+        return Estimate(held, budget, resolution)
     if view.conditions.sensing is Sensing.HALL:
         raise Unmeasurable(Outcome.NOT_APPLICABLE, "a start on Hall sensors needs no alignment")
     raise Unmeasurable(Outcome.NEVER_REACHED, "the drive never reported the state align")
@@ -84,7 +84,7 @@ def backward_kick(view: View) -> Estimate:
     _, end = WINDOW.of(view)
     travel = _travel(view, end)
     value = max(0.0, -float(np.min(travel.y)))
-    return Estimate(value, travel.difference_uncertainty, travel.accuracy.resolution)
+    return Estimate(value, travel.difference(), travel.accuracy.resolution)
 
 
 @defines(
@@ -120,7 +120,7 @@ def total_kick(view: View) -> Estimate:
         until = max(until, float(travel.t[np.flatnonzero(behind)[-1]]))
     kick = travel.cut(start, until)
     value = float(np.ptp(np.append(kick.y, 0.0)))
-    return Estimate(value, travel.difference_uncertainty, travel.accuracy.resolution)
+    return Estimate(value, travel.difference(), travel.accuracy.resolution)
 
 
 def _handover(view: View) -> Event:
@@ -159,10 +159,9 @@ def handover_speed(view: View) -> Estimate:
     """Speed at which the ramp ends; see its definition."""
     event, level = view.once(_handover), view.once(_handover_level)
     window = level.window
-    by_time = _slope(window) * event.uncertainty
     return Estimate(
         level.value,
-        quadrature(window.level_uncertainty(level.value), by_time),
+        window.mean_level(level.value, BEFORE_HANDOVER) + _slope(window) * event.budget,
         window.accuracy.resolution,
         window.note,
     )
@@ -187,10 +186,9 @@ def handover_dip(view: View) -> Estimate:
     after = view.speed.window(event.t, min(event.t + AFTER_HANDOVER, end), 2)
     lowest = float(np.min(waveform.moving_mean(after.t, after.y, BEFORE_HANDOVER)))
     factor = 100.0 / level.value
-    by_time = _slope(level.window) * event.uncertainty
     return Estimate(
         max(0.0, factor * (level.value - lowest)),
-        factor * quadrature(by_time, after.difference_uncertainty),
+        factor * (_slope(level.window) * event.budget + after.difference(BEFORE_HANDOVER)),
         factor * after.accuracy.resolution,
         after.note,
     )

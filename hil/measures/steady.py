@@ -7,9 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from hil.core.budget import NOISE, Budget, line
 from hil.core.measure import Outcome
 from hil.measures import waveform
-from hil.measures.recipe import COMMON, Estimate, Recipe, Unmeasurable, defines, quadrature
+from hil.measures.recipe import COMMON, Estimate, Recipe, Unmeasurable, defines
 from hil.measures.signal import Signal
 from hil.measures.view import View
 
@@ -22,10 +23,10 @@ STEADY_TEXT = f"the steady window is the last {STEADY:g} s of the judged window"
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Level:
-    """A settled level: the time mean over a window, with its standard uncertainty."""
+    """A settled level: the time mean over a window, with the budget of its uncertainty."""
 
     value: float
-    uncertainty: float
+    budget: Budget
     window: Signal
 
 
@@ -61,12 +62,14 @@ def level_of(window: Signal) -> Level:
     edges = np.arange(window.t[0], window.t[-1] + STRETCH / 2.0, STRETCH)
     starts = np.unique(np.searchsorted(window.t, edges[:-1]))
     if starts.size < 2:
-        scatter = float(np.std(window.y))
+        noise = line(NOISE, float(np.std(window.y)))
     else:
         counts = np.diff(np.append(starts, window.y.size))
         means = np.add.reduceat(window.y, starts) / counts
         scatter = float(np.std(means, ddof=1)) / float(np.sqrt(means.size))
-    return Level(value, quadrature(window.level_uncertainty(value), scatter), window)
+        noise = line(NOISE, scatter, freedom=means.size - 1.0)
+    span = float(window.t[-1] - window.t[0])
+    return Level(value, window.mean_level(value, span) + noise, window)
 
 
 def steady_error(level: Level, target: float, note: str = "") -> Estimate:
@@ -80,7 +83,7 @@ def steady_error(level: Level, target: float, note: str = "") -> Estimate:
     factor = 100.0 / target
     return Estimate(
         factor * (level.value - target),
-        abs(factor) * level.uncertainty,
+        factor * level.budget,
         abs(factor) * level.window.resolution_of_mean(STEADY),
         note,
     )
@@ -98,7 +101,7 @@ def ripple(level: Level, target: float, note: str = "") -> Estimate:
     factor = 100.0 / abs(level.value)
     return Estimate(
         waveform.ripple(window.t, window.y, RIPPLE_FILTER),
-        factor * window.difference_uncertainty,
+        factor * window.difference(),
         factor * window.resolution_of_mean(RIPPLE_FILTER),
         note,
     )

@@ -41,7 +41,7 @@ def peak_speed(view: View) -> Estimate:
     part = view.all_of(view.speed.name)
     y = np.abs(waveform.moving_mean(part.t, part.y, steady.RIPPLE_FILTER))
     value, _ = waveform.peak(part.t, y)
-    return Estimate(value, part.level_uncertainty(value), part.accuracy.resolution, view.speed.note)
+    return Estimate(value, part.level(value), part.accuracy.resolution, view.speed.note)
 
 
 @defines(
@@ -55,7 +55,7 @@ def peak_temperature(view: View) -> Estimate:
     """Largest power-stage temperature of the trace; see its definition."""
     part = view.all_of("reported.temperature")
     value, _ = waveform.peak(part.t, part.y)
-    return Estimate(value, part.level_uncertainty(value), part.accuracy.resolution)
+    return Estimate(value, part.level(value), part.accuracy.resolution)
 
 
 @defines(

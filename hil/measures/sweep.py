@@ -7,11 +7,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from hil.core.budget import ACCURACY, CLOCK, NOISE, RESOLUTION, Budget, line, rectangular
 from hil.core.measure import Outcome
 from hil.core.trace import FloatArray
 from hil.measures import steady, waveform
 from hil.measures.compare import on_grid, running
-from hil.measures.recipe import COMMON, Estimate, Recipe, Unmeasurable, defines, quadrature
+from hil.measures.recipe import COMMON, Estimate, Recipe, Unmeasurable, defines
+from hil.measures.regression import confusion, deming
 from hil.measures.signal import Signal
 from hil.measures.view import View
 
@@ -31,10 +33,11 @@ class _Line:
 
     slope: float
     offset: float
-    slope_uncertainty: float
-    offset_uncertainty: float
+    slope_budget: Budget
+    offset_budget: Budget
     points: int
     resolution: float
+    hint: str
 
 
 def _line(view: View) -> _Line:
@@ -49,20 +52,32 @@ def _line(view: View) -> _Line:
     if w.size < 3 or float(np.ptp(w)) < SPREAD:
         detail = f"steady speeds {SPREAD:g} rpm apart at least are needed to draw a line"
         raise Unmeasurable(Outcome.NOT_APPLICABLE, detail)
-    centre = float(np.mean(w))
-    spread = float(np.sum((w - centre) ** 2))
-    slope = float(np.sum((w - centre) * r)) / spread
-    offset = float(np.mean(r)) - slope * centre
-    off = r - (offset + slope * w)
-    scatter = float(np.sqrt(np.sum(off**2) / (w.size - 2)))
-    largest = float(np.max(np.abs(w)))
-    by_source = quadrature(*(s.level_uncertainty(largest) for s in (reported, witness)))
-    by_slope = quadrature(scatter / float(np.sqrt(spread)), by_source / largest)
-    by_offset = scatter * float(np.sqrt(1.0 / w.size + centre**2 / spread))
-    resolution = max(s.resolution_of_mean(MEAN) for s in (reported, witness))
+    fine = [s.resolution_of_mean(MEAN) for s in (reported, witness)]
+    # Both speeds are means of rounded readings; without any rounding both count alike.
+    ratio = (fine[0] / fine[1]) ** 2 if min(fine) > 0.0 else 1.0
+    found = deming(w, r, min(max(ratio, 0.01), 100.0))
+    by_slope = line(NOISE, found.slope_uncertainty, freedom=float(found.freedom))
+    by_slope += abs(found.slope) * rectangular(ACCURACY, witness.accuracy.relative)
+    by_offset = line(NOISE, found.offset_uncertainty, freedom=float(found.freedom))
+    by_offset += abs(found.slope) * rectangular(ACCURACY, witness.accuracy.absolute)
     return _Line(
-        100.0 * (slope - 1.0), offset, 100.0 * by_slope, by_offset, int(w.size), resolution
+        100.0 * (found.slope - 1.0),
+        found.offset,
+        100.0 * by_slope,
+        by_offset,
+        int(w.size),
+        max(fine),
+        confusion(found.slope, view.conditions.pole_pairs),
     )
+
+
+def _grain(stamps: FloatArray) -> float:
+    """Step by which time stamps are rounded, s: the least difference of two of their distances.
+
+    Distances that never differ were not rounded; then it is what is left of a float.
+    """
+    distances = np.unique(np.round(np.diff(stamps), 9))
+    return float(np.min(np.diff(distances))) if distances.size > 1 else 1e-9
 
 
 def _even(speed: FloatArray, around: int) -> np.typing.NDArray[np.bool_]:
@@ -74,9 +89,11 @@ def _even(speed: FloatArray, around: int) -> np.typing.NDArray[np.bool_]:
     return whole
 
 
-_LINE_TEXT = f"""The line is the least-squares fit of means of {1e3 * MEAN:g} ms taken
+_LINE_TEXT = f"""The line allows for errors of both speeds (Deming, variances as the resolutions of
+    the two sources) and goes through means of {1e3 * MEAN:g} ms taken
     {1e3 * MEAN:g} ms apart in the state run, wherever the witnessed mean stays within {EVEN:g} %
-    over ±{1e3 * MEAN:g} ms. Not applicable unless such speeds lie {SPREAD:g} rpm apart."""
+    over ±{1e3 * MEAN:g} ms. No further filter. Not applicable unless such speeds lie
+    {SPREAD:g} rpm apart."""
 
 
 @defines(
@@ -84,26 +101,27 @@ _LINE_TEXT = f"""The line is the least-squares fit of means of {1e3 * MEAN:g} ms
     "%",
     f"""Slope of the line of reported over witnessed speed, less one: by how much the firmware
     reports too large a change of speed. {_LINE_TEXT}""",
-    source="least squares: common textbooks; windows: " + COMMON,
+    source="errors-in-variables regression: Deming 1943 (from memory); windows: " + COMMON,
     channels=("reported.speed", "witness.speed", "reported.state"),
 )
 def reported_speed_slope(view: View) -> Estimate:
     """Scale error of the reported speed; see its definition."""
     it = view.once(_line)
-    return Estimate(it.slope, it.slope_uncertainty, 0.0, f"{it.points} points")
+    detail = f"{it.points} points" + (f"; {it.hint}" if it.hint else "")
+    return Estimate(it.slope, it.slope_budget, 0.0, detail)
 
 
 @defines(
     "reported-speed-offset",
     "rpm",
     f"""What the line of reported over witnessed speed says at speed zero. {_LINE_TEXT}""",
-    source="least squares: common textbooks; windows: " + COMMON,
+    source="errors-in-variables regression: Deming 1943 (from memory); windows: " + COMMON,
     channels=("reported.speed", "witness.speed", "reported.state"),
 )
 def reported_speed_offset(view: View) -> Estimate:
     """Offset of the reported speed; see its definition."""
     it = view.once(_line)
-    return Estimate(it.offset, it.offset_uncertainty, it.resolution, f"{it.points} points")
+    return Estimate(it.offset, it.offset_budget, it.resolution, f"{it.points} points")
 
 
 @defines(
@@ -128,12 +146,12 @@ def largest_speed_error(view: View) -> Estimate:
         level = steady.steady(speed, mark.t, end)
         found = steady.steady_error(level, wanted, f"at {wanted:+.0f} rpm")
         if worst is None or abs(found.value) > worst.value:
-            worst = Estimate(abs(found.value), found.uncertainty, found.resolution, found.detail)
+            worst = Estimate(abs(found.value), found.budget, found.resolution, found.detail)
     if worst is None:
         detail = f"no set point was in force for {steady.STEADY:g} s"
         raise Unmeasurable(Outcome.NOT_APPLICABLE, detail)
     # The factor 100 / target is signed; a spread is not.
-    return Estimate(worst.value, abs(worst.uncertainty), abs(worst.resolution), worst.detail)
+    return Estimate(worst.value, worst.budget, abs(worst.resolution), worst.detail)
 
 
 def _asked(detail: str) -> float:
@@ -174,10 +192,8 @@ def stop_time(view: View) -> Estimate:
         detail = f"the shaft still turned at {y[-1]:.4g} rpm {part.t[-1] - onset:.4g} s after"
         raise Unmeasurable(Outcome.NEVER_REACHED, detail)
     at = float(part.t[turning[-1] + 1]) if turning.size else onset
-    spread = quadrature(
-        part.time_of_crossing_uncertainty(at, SMOOTHING), view.mark("stop").uncertainty
-    )
-    return Estimate(at - onset, spread, part.interval, part.note)
+    budget = part.crossing(at, SMOOTHING) + line(CLOCK, view.mark("stop").uncertainty)
+    return Estimate(at - onset, budget, part.interval, part.note)
 
 
 @defines(
@@ -210,7 +226,8 @@ def telemetry_rate_error(view: View) -> Estimate:
     if count < 10 or span <= 0.0 or channel.interval <= 0.0:
         raise Unmeasurable(Outcome.TOO_FEW_SAMPLES, f"{count + 1} frames are too few")
     value = 100.0 * (channel.interval * count / span - 1.0)
-    return Estimate(value, 100.0 * quadrature(channel.time_uncertainty, 0.5 / count) / span)
+    # A common shift of the stamps cancels in their span; how finely they are rounded does not.
+    return Estimate(value, rectangular(RESOLUTION, 0.5 * _grain(channel.t)) * (100.0 / span))
 
 
 _RECIPES: tuple[Recipe, ...] = (

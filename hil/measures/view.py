@@ -8,6 +8,7 @@ from typing import Any, TypeVar, cast
 
 import numpy as np
 
+from hil.core.budget import CLOCK, SAMPLING, Budget, line, rectangular, total
 from hil.core.conditions import Conditions
 from hil.core.drive import DriveState
 from hil.core.measure import Outcome
@@ -58,10 +59,10 @@ class Window:
 
 @dataclass(frozen=True, slots=True)
 class Event:
-    """An instant with its standard uncertainty and resolution, all in s."""
+    """An instant with the budget of its uncertainty and its resolution, all in s."""
 
     t: float
-    uncertainty: float = 0.0
+    budget: Budget = field(default_factory=Budget)
     resolution: float = 0.0
 
 
@@ -172,19 +173,19 @@ class View:
         states.window(start, b, 1)
         a = max(a, start)
         width = max(b - a, states.interval)
-        spread = float(np.hypot(width / np.sqrt(12.0), states.time_uncertainty))
-        return Event((a + b) / 2.0, spread, width)
+        budget = rectangular(SAMPLING, width / 2.0) + line(CLOCK, states.time_uncertainty)
+        return Event((a + b) / 2.0, budget, width)
 
-    def time_in(self, state: DriveState, start: float, end: float) -> tuple[float, float, float]:
-        """Time spent in `state` within [start, end]: (s, standard uncertainty, resolution)."""
+    def time_in(self, state: DriveState, start: float, end: float) -> tuple[float, Budget, float]:
+        """Time spent in `state` within [start, end]: s, budget, resolution in s."""
         states = self.signal("reported.state").window(start, end, 1)
         held = (np.rint(states.y) == state).astype(np.float64)
         middles = (states.t[1:] + states.t[:-1]) / 2.0
         edges = np.concatenate(([states.t[0]], middles, [states.t[-1]]))
         changes = int(np.count_nonzero(np.diff(held)))
-        one = np.hypot(states.interval / np.sqrt(12.0), states.time_uncertainty)
-        uncertainty = float(one * np.sqrt(changes))
-        return float(np.sum(np.diff(edges) * held)), uncertainty, states.interval
+        # The clock's error is common to all changes and cancels in a duration.
+        budget = total(rectangular(SAMPLING, states.interval / 2.0) for _ in range(changes))
+        return float(np.sum(np.diff(edges) * held)), budget, states.interval
 
     def faulted(self, start: float, end: float) -> bool:
         """Whether a fault bit or the fault state was reported within [start, end].

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from hil.core.budget import RESOLUTION, rectangular
 from hil.core.measure import Outcome
 from hil.core.trace import FloatArray
 from hil.measures.compare import (
@@ -24,7 +25,7 @@ from hil.measures.compare import (
     running,
 )
 from hil.measures.power_balance import current_disagreement
-from hil.measures.recipe import COMMON, Estimate, Recipe, Unmeasurable, defines, flag, quadrature
+from hil.measures.recipe import COMMON, Estimate, Recipe, Unmeasurable, defines, flag
 from hil.measures.signal import Signal
 from hil.measures.view import View
 
@@ -80,14 +81,14 @@ def speed_disagreement(view: View) -> Estimate:
     larger = np.maximum(np.abs(it.reported), np.abs(it.witnessed))
     share = it.witness.distance(it.reported) / larger
     i = int(np.argmax(share))
-    spread = quadrature(
-        it.sources[0].level_uncertainty(float(it.reported[i])),
-        it.sources[1].level_uncertainty(float(it.witnessed[i])),
-    )
+    # What the board reports is judged, not trusted: its own claim of accuracy is no uncertainty.
+    reported, witness = it.sources
+    rounded = rectangular(RESOLUTION, reported.resolution_of_mean(MEAN) / 2.0)
+    budget = witness.mean_level(float(it.witnessed[i]), MEAN) + rounded
     resolution = max(s.resolution_of_mean(MEAN) for s in it.sources)
     factor = 100.0 / float(larger[i])
     detail = f"worst: {it.reported[i]:.4g} rpm reported, {it.witnessed[i]:.4g} rpm witnessed"
-    return Estimate(100.0 * float(share[i]), factor * spread, factor * resolution, detail)
+    return Estimate(100.0 * float(share[i]), factor * budget, factor * resolution, detail)
 
 
 @defines(
@@ -138,13 +139,12 @@ def voltage_disagreement(view: View) -> Estimate:
     larger = np.maximum(np.abs(at.y), np.abs(own))
     share = Envelope(near.low[i], near.high[i]).distance(at.y) / larger
     worst = int(np.argmax(share))
-    spread = quadrature(
-        part.level_uncertainty(float(own[worst])), at.level_uncertainty(float(at.y[worst]))
-    )
+    rounded = rectangular(RESOLUTION, part.resolution_of_mean(MEAN) / 2.0)
+    budget = at.level(float(at.y[worst])) + rounded
     factor = 100.0 / float(larger[worst])
     resolution = max(part.accuracy.resolution, at.accuracy.resolution)
     detail = f"worst: {own[worst]:.4g} V reported, {at.y[worst]:.4g} V at the supply"
-    return Estimate(100.0 * float(share[worst]), factor * spread, factor * resolution, detail)
+    return Estimate(100.0 * float(share[worst]), factor * budget, factor * resolution, detail)
 
 
 @defines(
@@ -160,7 +160,7 @@ def telemetry_loss(view: View) -> Estimate:
     if frames == 0:
         raise Unmeasurable(Outcome.MISSING_DATA, "no telemetry frame was decoded")
     one = 100.0 / (lost + frames)
-    return Estimate(lost * one, one / float(np.sqrt(12.0)), one)
+    return Estimate(lost * one, rectangular(RESOLUTION, one / 2.0), one)
 
 
 _RECIPES: tuple[Recipe, ...] = (

@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from hil.core.budget import NOISE, Budget, Contribution, line
 from hil.core.measure import Outcome
 from hil.core.trace import Trace
-from hil.measures.recipe import Estimate, Unmeasurable, defines, flag, quadrature
+from hil.measures.recipe import EXACT, Estimate, Unmeasurable, defines, flag
 from hil.measures.view import View
 
 
@@ -21,7 +22,7 @@ def recipe(compute):
 
 
 def test_the_words_become_the_definition(view):
-    made = recipe(lambda _: Estimate(3.0, 0.5, 0.1, "note"))
+    made = recipe(lambda _: Estimate(3.0, line(NOISE, 0.5, freedom=9.0), 0.1, "note"))
     assert made.definition.text == "What it is."
     found = made.apply(view)
     assert (found.name, found.unit) == ("some-measure", "rpm")
@@ -40,7 +41,8 @@ def test_a_reason_becomes_an_absent_measure(view, outcome):
 
 @pytest.mark.parametrize("bad", [np.nan, np.inf, -np.inf])
 def test_what_is_not_a_number_is_not_reported_as_one(view, bad):
-    for estimate in (Estimate(bad), Estimate(1.0, bad), Estimate(1.0, 0.0, bad)):
+    wild = Budget((Contribution(NOISE, abs(bad)),))
+    for estimate in (Estimate(bad), Estimate(1.0, wild), Estimate(1.0, EXACT, bad)):
         found = recipe(lambda _, e=estimate: e).apply(view)
         assert found.outcome is Outcome.MISSING_DATA
         assert found.detail
@@ -58,8 +60,6 @@ def test_a_defect_of_the_project_is_not_hidden(view):
         recipe(compute).apply(view)
 
 
-def test_flags_and_quadrature():
+def test_flags():
     assert flag(True) == Estimate(1.0)
     assert flag(False, "why") == Estimate(0.0, detail="why")
-    assert quadrature(3.0, 4.0) == 5.0
-    assert quadrature() == 0.0

@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from hil.core import budget
 from hil.core.measure import Outcome
 from hil.core.trace import Accuracy, Channel
 from hil.measures.recipe import Unmeasurable
@@ -95,10 +96,10 @@ def test_level_and_difference_uncertainty():
     s = signal([0.0, 1.0], accuracy=ACCURACY)
     # JCGM 100:2008, 4.3.7: a limit of error a gives a/sqrt(3), a resolution d gives d/sqrt(12)
     at_100 = np.sqrt(1.3**2 / 3.0 + 0.1**2 / 12.0)
-    assert s.level_uncertainty(100.0) == pytest.approx(at_100)
-    assert s.level_uncertainty(-100.0) == pytest.approx(at_100)
+    assert s.level(100.0).total == pytest.approx(at_100)
+    assert s.level(-100.0).total == pytest.approx(at_100)
     # a gain error is common to both readings
-    assert s.difference_uncertainty == pytest.approx(np.sqrt(2.0 * (0.09 / 3.0 + 0.01 / 12.0)))
+    assert s.difference().total == pytest.approx(np.sqrt(2.0 * (0.09 / 3.0 + 0.01 / 12.0)))
 
 
 def test_resolution_of_a_mean():
@@ -108,23 +109,30 @@ def test_resolution_of_a_mean():
     assert signal([0.0], accuracy=ACCURACY).resolution_of_mean(1.0) == pytest.approx(0.1)
 
 
-def test_uncertainty_of_a_crossing_has_four_parts():
+def test_budget_of_a_crossing_has_four_parts():
     t = np.arange(0.0, 1.0, 0.01)
     s = signal(t, 200.0 * t, accuracy=ACCURACY, time_uncertainty=0.002, interval=0.01)
-    level = s.level_uncertainty(100.0) / 200.0
+    level = s.level(100.0).total / 200.0
     parts = [0.002, 0.01 / np.sqrt(12.0), level]
-    assert s.time_of_crossing_uncertainty(0.5) == pytest.approx(np.linalg.norm(parts), rel=1e-6)
+    assert s.crossing(0.5).total == pytest.approx(np.linalg.norm(parts), rel=1e-6)
     parts.append(0.02 / 10.0 / np.sqrt(3.0))
-    found = s.time_of_crossing_uncertainty(0.5, 0.02)
-    assert found == pytest.approx(np.linalg.norm(parts), rel=1e-6)
+    found = s.crossing(0.5, 0.02)
+    assert {p.source for p in found.parts} == {
+        budget.ACCURACY,
+        budget.RESOLUTION,
+        budget.SAMPLING,
+        budget.CLOCK,
+        budget.FILTER,
+    }
+    assert found.total == pytest.approx(np.linalg.norm(parts), rel=0.01)
 
 
 def test_a_flat_waveform_does_not_give_an_endless_uncertainty():
     s = signal(np.arange(0.0, 1.0, 0.01), accuracy=ACCURACY, interval=0.01)
-    assert s.time_of_crossing_uncertainty(0.5) == pytest.approx(0.1, rel=0.01)
+    assert s.crossing(0.5).total == pytest.approx(0.1, rel=0.01)
     exact = signal(np.arange(0.0, 1.0, 0.01), interval=0.01)
-    assert exact.time_of_crossing_uncertainty(0.5) == pytest.approx(0.01 / np.sqrt(12.0))
-    assert signal([0.0]).time_of_crossing_uncertainty(0.0) == 0.0
+    assert exact.crossing(0.5).total == pytest.approx(0.01 / np.sqrt(12.0))
+    assert signal([0.0]).crossing(0.0).total == 0.0
 
 
 @settings(deadline=None, max_examples=100)

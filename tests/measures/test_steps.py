@@ -107,30 +107,30 @@ def test_level_uncertainty_holds_accuracy_and_scatter():
     rng = np.random.default_rng(3)
     accuracy = Accuracy(0.01, 0.0, 0.0)
     quiet = steady.level_of(flat(np.full(501, 1000.0), accuracy))
-    assert quiet.uncertainty == pytest.approx(10.0 / np.sqrt(3.0))
+    assert quiet.budget.total == pytest.approx(10.0 / np.sqrt(3.0))
     noisy = steady.level_of(flat(1000.0 + 30.0 * rng.standard_normal(5001)))
-    assert noisy.uncertainty == pytest.approx(30.0 / np.sqrt(5001.0), rel=0.2)
+    assert noisy.budget.total == pytest.approx(30.0 / np.sqrt(5001.0), rel=0.2)
 
 
 def test_fast_ripple_averages_out_and_slow_wandering_does_not():
     t = np.arange(501) * 0.001
     fast = steady.level_of(flat(1000.0 + 30.0 * np.sin(2.0 * np.pi * 60.0 * t)))
     slow = steady.level_of(flat(1000.0 + 30.0 * np.sin(2.0 * np.pi * 2.0 * t)))
-    assert fast.uncertainty < 1.0
+    assert fast.budget.total < 1.0
     # ten stretches that follow the sine: 30/sqrt(2) over sqrt(10)
-    assert slow.uncertainty == pytest.approx(30.0 / np.sqrt(2.0) / np.sqrt(10.0), rel=0.1)
+    assert slow.budget.total == pytest.approx(30.0 / np.sqrt(2.0) / np.sqrt(10.0), rel=0.1)
 
 
 def test_a_short_stretch_keeps_the_scatter_of_its_samples():
     y = np.array([990.0, 1010.0] * 10)
-    assert steady.level_of(flat(y)).uncertainty == pytest.approx(10.0)
+    assert steady.level_of(flat(y)).budget.total == pytest.approx(10.0)
 
 
 def test_steady_error_and_its_uncertainty():
     level = steady.level_of(flat(np.full(501, 1980.0), Accuracy(0.0, 2.0, 0.5)))
     found = steady.steady_error(level, 2000.0)
     assert found.value == pytest.approx(-1.0)
-    assert found.uncertainty == pytest.approx(100.0 / 2000.0 * level.uncertainty)
+    assert found.budget.total == pytest.approx(100.0 / 2000.0 * level.budget.total)
     # one reading resolves 0.025 %, a mean of 500 of them more
     assert found.resolution == pytest.approx(0.025 / np.sqrt(500.0))
 
