@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import queue
 import selectors
 import socket
 import threading
@@ -35,6 +36,7 @@ class _Client:
     """One TCP client of an instrument."""
 
     socket: socket.socket
+    role: str
     conversation: Conversation
     unsent: bytearray = field(default_factory=bytearray)
 
@@ -70,6 +72,7 @@ class Served:
         self._clock = clock or WallClock()
         self._stopping = False
         self._closed = False
+        self._asked: queue.SimpleQueue[Callable[[], object]] = queue.SimpleQueue()
         self._cleanup = contextlib.ExitStack()
         world.advance(SLICE)  # the first slice may compile the simulation; no client waits for that
         with contextlib.ExitStack() as opening:
@@ -81,7 +84,8 @@ class Served:
             self._watch(self._woken, selectors.EVENT_READ, lambda _: self._woken.recv(64))
             self._clients: list[_Client] = []
             opening.callback(self._drop_all)
-            self._master, self.board = self._open_board(opening)
+            self._line = opening.enter_context(contextlib.ExitStack())
+            self._master, self.board = self._open_board(self._line)
             for resource, instrument in world.instruments.items():
                 self.resources[instrument.role] = self._listen(opening, resource, host)
             self._cleanup = opening.pop_all()
@@ -112,12 +116,39 @@ class Served:
                 self.worst_lag = max(self.worst_lag, lag)
                 world.advance(min(lag, SLICE))
             self._forward_board()
+            while not self._asked.empty():
+                self._asked.get()()
 
     def stop(self) -> None:
         """Make `run` return soon; safe from another thread and from a signal handler."""
         self._stopping = True
         with contextlib.suppress(OSError):
             self._wake.send(b"x")
+
+    def call(self, action: Callable[[], object]) -> None:
+        """Have `run` do something to the bench soon, between two slices; for faults from outside.
+
+        What is done by other threads must go this way: the bench belongs to `run`.
+        """
+        self._asked.put(action)
+        with contextlib.suppress(OSError):
+            self._wake.send(b"x")
+
+    def cut_off(self, role: str) -> None:
+        """Drop every TCP connection to an instrument; new ones are accepted. Use with `call`."""
+        for client in tuple(self._clients):
+            if client.role == role:
+                self._drop(client)
+
+    def unplug_board(self) -> None:
+        """Take the pseudo-terminal away, as a pulled USB adapter. Use with `call`."""
+        self._selector.unregister(self._master)
+        self._line.close()
+        self._master = -1
+
+    def plug_board(self) -> None:
+        """Bring the board back on a new pseudo-terminal, `board`. Use with `call`."""
+        self._master, self.board = self._open_board(self._line)
 
     def close(self) -> None:
         """Switch the bench off and close everything; a second call does nothing."""
@@ -152,7 +183,7 @@ class Served:
 
     def _forward_board(self) -> None:
         data = self.world.receive()
-        if data and self.world.board_present:
+        if data and self.world.board_present and self._master >= 0:
             # Nobody reads and the terminal is full: bytes are lost, as on a serial line.
             with contextlib.suppress(BlockingIOError):
                 os.write(self._master, data)
@@ -174,7 +205,8 @@ class Served:
                 return
             connection.setblocking(False)
             connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-            client = _Client(connection, self.world.instruments[resource].converse())
+            instrument = self.world.instruments[resource]
+            client = _Client(connection, instrument.role, instrument.converse())
             self._clients.append(client)
             self._watch(connection, selectors.EVENT_READ, lambda e: self._serve(client, e))
 
