@@ -81,12 +81,15 @@ def bands(
         (record.start.run, [r for r in record.results if r.plan == plan.name]) for record in records
     ]
     gathered = gather(results, {item.id: item.describe() for item in items})
-    wish = Wish(
+    shares = (
         _share("--coverage", coverage),
         _share("--confidence", confidence),
         _share("--room", room),
-        dict(_room(text, units) for text in room_of),
     )
+    try:
+        wish = Wish(*shares, dict(_room(text, units) for text in room_of))
+    except ValueError as error:
+        raise click.UsageError(str(error)) from error
     drafts = [draft_entry(entry, gathered.baselines, wish, requirements) for entry in entries]
     text = read_text(plan_file)
     changes = {place: value for draft in drafts for place, value in draft.changes().items()}

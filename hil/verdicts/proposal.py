@@ -116,8 +116,9 @@ def propose(baseline: Baseline, current: Band, wish: Wish) -> Proposal:
     guard = expanded(baseline.uncertainty)
     room = max(
         wish.room(current.measure, sample.mean),
-        0.5 * RESOLUTIONS * baseline.resolution,
-        0.5 * UNCERTAINTIES * guard,
+        # A hair more, lest the difference of the rounded limits falls short of what judging needs.
+        0.5 * RESOLUTIONS * baseline.resolution * (1.0 + 1e-6),
+        0.5 * UNCERTAINTIES * guard * (1.0 + 1e-6),
     )
     spare = guard if current.rule is Rule.GUARDED else 0.0
     clear = max(RESOLUTIONS * baseline.resolution, UNCERTAINTIES * guard)
