@@ -287,7 +287,9 @@ class Guard:
             self._note(f"not armed: {error}")
             self._say(f"unable {type(error).__name__}: {error}")
             return False
-        self._note(f"armed for process {settings['run']}: {settings['resource']} {found}")
+        self._note(
+            f"process {os.getpid()} armed for process {settings['run']}: {settings['resource']} {found}"
+        )
         self._say(f"armed {found}")
         return True
 

@@ -169,7 +169,7 @@ def take(
         except BaseException:
             lease.release()
             raise
-        lease.stale = tuple(dict.fromkeys(stale))
+        lease.stale = tuple({holder.pid: holder for holder in stale}.values())
         return lease
 
 
@@ -184,11 +184,12 @@ class _Held(Exception):
 def _lock(lease: Lease, rig: str, role: str, address: str, purpose: str) -> Iterator[Holder]:
     """Lease one address; yields the dead holder that it was left by, if there is one."""
     file = _open(address)
-    lease._files.append(file)
     text = os.pread(file, 4096, 0) if hasattr(os, "pread") else os.read(file, 4096)
     before = _holder(text)
     if not _try_lock(file):
+        os.close(file)  # its content is the holder's
         raise _Held(before, f"the {role} ({address}) is in use: {_who(before)}")
+    lease._files.append(file)
     me = Holder(
         rig=rig,
         address=address,
