@@ -53,9 +53,9 @@ class CommandedBoard(ABC):
         self.reset_cause = f"{cause:g}" if isinstance(cause, float) else str(cause)
         return Identity(
             role="board",
-            model=str(roles.get("model", "")),
-            serial=str(roles.get("serial", "")),
-            revision=str(roles.get("revision", "")),
+            model=_text(roles.get("model", "")),
+            serial=_text(roles.get("serial", "")),
+            revision=_text(roles.get("revision", "")),
             resource=self._url,
         )
 
@@ -69,3 +69,8 @@ class CommandedBoard(ABC):
             reason = code
         asked = " ".join((command, *(f"{value}" for value in arguments.values())))
         return CommandRefused(f"board on {self._url} refused {asked!r}: {reason}")
+
+
+def _text(value: float | str) -> str:
+    """A serial number is a number to the wire and a name to people."""
+    return value if isinstance(value, str) else f"{value:.15g}"

@@ -89,16 +89,17 @@ def _check_framing(framing: Framing) -> Wrong:
                 f"not for {framing.kind}",
             )
     if framing.checksum and framing.checksum not in PLAIN_CHECKSUMS:
-        from anycrc import models
+        from anycrc import aliases, models
 
         width, _, name = framing.checksum.removeprefix("CRC-").partition("/")
         known = {f"CRC-{n[3:].replace('-', '/', 1)}" for n in models} | set(PLAIN_CHECKSUMS)
-        if f"CRC{width}-{name}" not in models:
+        key = aliases.get(f"CRC{width}-{name}", f"CRC{width}-{name}")
+        if key not in models:
             yield (
                 ("framing", "checksum"),
                 f"unknown checksum {framing.checksum!r}{nearest(framing.checksum, known)}",
             )
-        elif models[f"CRC{width}-{name}"].width % 8:
+        elif models[key].width % 8:
             yield (
                 ("framing", "checksum"),
                 f"checksum {framing.checksum!r} does not fill whole bytes",

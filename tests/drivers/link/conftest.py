@@ -42,6 +42,18 @@ def framed(request):
     return load(request.param)
 
 
+@pytest.fixture(params=[name for name in FRAMED if name != "examples/lines-console"])
+def streamed(request):
+    """Each of them that streams, which is all but the console."""
+    return load(request.param)
+
+
+@pytest.fixture(params=[name for name in FRAMED if name != "examples/nmea"])
+def acknowledged(request):
+    """Each of them that acknowledges commands, which is all but the sentences."""
+    return load(request.param)
+
+
 class Pair:
     """Two ends of a raw pseudo-terminal: `master` is ours, `url` is for the driver."""
 
