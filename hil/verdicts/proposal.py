@@ -14,10 +14,11 @@ from dataclasses import dataclass, replace
 
 from scipy.stats import shapiro
 
-from hil.core.band import Band, Rule
+from hil.core.band import Band
+from hil.core.measure import Measure
 from hil.core.verdict import Verdict
 from hil.verdicts.baseline import Baseline
-from hil.verdicts.decide import RESOLUTIONS, UNCERTAINTIES, judge, span
+from hil.verdicts.decide import judge
 from hil.verdicts.outliers import screen
 from hil.verdicts.summary import Summary, summarise
 from hil.verdicts.tolerance import (
@@ -27,12 +28,13 @@ from hil.verdicts.tolerance import (
     free_size,
     normal_interval,
 )
-from hil.verdicts.uncertainty import expanded
 
 #: With fewer values nothing is proposed: the factor is large and normality cannot be looked at.
 FEWEST = 5
 #: From this many values on a sample that a normal one would be with this probability is not normal.
 _TESTABLE, _NOT_NORMAL = 8, 0.01
+#: A band is widened in so many steps at most, each a twentieth longer than the one before.
+_MOST_STEPS = 120
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,9 +95,9 @@ def propose(baseline: Baseline, current: Band, wish: Wish) -> Proposal:
     """A band with the sides, rule and requirement of `current` and limits from the data.
 
     Each limit is a tolerance limit (exact normal factors; distribution-free if the values are
-    clearly not normal by Shapiro and Wilk's test at 1 % and there are enough of them), under the
-    guarded rule widened by U; at least the wished room from the mean; at least so far out that
-    measurements of this resolution and uncertainty can be judged; and rounded outwards.
+    clearly not normal by Shapiro and Wilk's test at 1 % and there are enough of them); at least the
+    wished room from the mean; so far out that a result at the tolerance limit passes under the
+    rule, resolution and uncertainty at hand; and rounded outwards.
 
     Raises
     ------
@@ -113,27 +115,24 @@ def propose(baseline: Baseline, current: Band, wish: Wish) -> Proposal:
     sample = summarise(values)
     sides = _sides(current)
     interval, remarks = _interval(values, sample, sides, wish)
-    guard = expanded(baseline.uncertainty)
-    room = max(
-        wish.room(current.measure, sample.mean),
-        # A hair more, lest the difference of the rounded limits falls short of what judging needs.
-        0.5 * RESOLUTIONS * baseline.resolution * (1.0 + 1e-6),
-        0.5 * UNCERTAINTIES * guard * (1.0 + 1e-6),
+    room = wish.room(current.measure, sample.mean)
+    band = _judgeable(
+        replace(
+            current,
+            low=None if interval.low is None else min(interval.low, sample.mean - room),
+            high=None if interval.high is None else max(interval.high, sample.mean + room),
+        ),
+        interval,
+        baseline,
     )
-    spare = guard if current.rule is Rule.GUARDED else 0.0
-    clear = max(RESOLUTIONS * baseline.resolution, UNCERTAINTIES * guard)
-    low, high = None, None
-    if interval.high is not None:
-        high = max(interval.high + spare, sample.mean + room)
-        high = clear if sides is Sides.UPPER and abs(high) < clear else high
-        high = _outward(high, high - sample.mean, up=True)
-    if interval.low is not None:
-        low = min(interval.low - spare, sample.mean - room)
-        low = _outward(low, sample.mean - low, up=False)
-    band = replace(current, low=low, high=high)
-    if span(band) < clear:
-        said = f"{band} would be too fine to judge with this resolution and uncertainty"
+    if band is None:
+        said = "a band from these values would be too fine to judge with their uncertainty"
         return Proposal(baseline, current, None, sample, interval.method, (said,))
+    band = replace(
+        band,
+        low=None if band.low is None else _outward(band.low, sample.mean - band.low, up=False),
+        high=None if band.high is None else _outward(band.high, band.high - sample.mean, up=True),
+    )
     remarks += _remarks(baseline, values)
     return Proposal(baseline, current, band, sample, interval.method, remarks)
 
@@ -147,6 +146,37 @@ def _sides(band: Band) -> Sides:
     if band.low is None:
         return Sides.UPPER
     return Sides.LOWER if band.high is None else Sides.BOTH
+
+
+def _judgeable(band: Band, interval: ToleranceInterval, baseline: Baseline) -> Band | None:
+    """The band, widened until a result at a tolerance limit passes; None if that cannot be.
+
+    The result is given the largest uncertainty and resolution of the baseline. A single limit is
+    not moved across zero: it would then say something else.
+    """
+    least = max((f.measure for f in baseline.found if f.measure.value is not None), key=_doubt)
+    probes = [
+        replace(least, value=limit, resolution=baseline.resolution)
+        for limit in (interval.low, interval.high)
+        if limit is not None
+    ]
+    step = 0.125 * max(baseline.uncertainty, baseline.resolution)
+    low, high = band.low, band.high
+    for _ in range(_MOST_STEPS):
+        wider = replace(band, low=low, high=high)
+        if all(judge(wider, probe).verdict is Verdict.PASS for probe in probes):
+            return wider
+        low = None if low is None else low - step
+        high = None if high is None else high + step
+        single = (band.low, low) if band.high is None else (band.high, high)
+        if None in (band.low, band.high) and single[0] and single[1] and single[0] * single[1] < 0:
+            return None
+        step *= 1.05
+    return None
+
+
+def _doubt(measure: Measure) -> float:
+    return measure.uncertainty or 0.0
 
 
 def _interval(
