@@ -87,6 +87,7 @@ class Recorder:
             frames=sum(len(readings) for readings in self._board),
             lost=sum(readings.lost for readings in self._board),
             bad=sum(len(readings.bad) for readings in self._board),
+            repeated=sum(readings.repeated for readings in self._board),
         )
 
     def undecoded(self) -> tuple[int, str]:

@@ -137,6 +137,7 @@ class Trace:
     end : duration in seconds; samples lie in [0, end].
     frames, lost, bad : link statistics of the trace: telemetry frames decoded, frames known to be
         lost (sequence counter), and pieces of data that did not decode.
+    repeated : frames with the sequence number of the one before.
     """
 
     channels: Mapping[str, Channel]
@@ -145,6 +146,7 @@ class Trace:
     frames: int = 0
     lost: int = 0
     bad: int = 0
+    repeated: int = 0
 
     def channel(self, name: str) -> Channel | None:
         """The channel of that name if it was captured with at least one sample, else None."""

@@ -230,6 +230,48 @@ def telemetry_rate_error(view: View) -> Estimate:
     return Estimate(value, rectangular(RESOLUTION, 0.5 * _grain(channel.t)) * (100.0 / span))
 
 
+@defines(
+    "telemetry-repeats",
+    "%",
+    """Telemetry frames with the sequence number of the frame before, in % of all frames decoded,
+    over the whole trace: a counter that stands still could hide a loss. No filter.""",
+    source=COMMON,
+)
+def telemetry_repeats(view: View) -> Estimate:
+    """Share of frames with a number seen just before; see its definition."""
+    frames = max(view.trace.frames, 0)
+    if frames == 0:
+        raise Unmeasurable(Outcome.MISSING_DATA, "no telemetry frame was decoded")
+    return Estimate(100.0 * max(view.trace.repeated, 0) / frames)
+
+
+@defines(
+    "final-current-crest",
+    "1",
+    f"""Largest reported peak current over the mean reported (filtered) current in the last
+    {steady.STEADY:g} s before the first `stop` after the last speed was asked for, or before the
+    end of the trace: how much the current pulsates, whatever the load. Late or early commutation
+    shows in it first. No further filter.""",
+    source=COMMON,
+    channels=("reported.peak", "reported.current"),
+)
+def final_current_crest(view: View) -> Estimate:
+    """Peak over mean current at the last speed; see its definition."""
+    moves = [mark.t for mark in view.trace.marks if mark.name in MOTION]
+    end = view.until(moves[-1] if moves else 0.0, ("stop",))
+    start = max(moves[-1] if moves else 0.0, end - steady.STEADY)
+    peak = view.signal("reported.peak").window(start, end, 3)
+    current = view.signal("reported.current").window(start, end, 3)
+    mean = waveform.mean(current.t, current.y)
+    if mean <= 3.0 * current.accuracy.resolution:
+        raise Unmeasurable(Outcome.NOT_APPLICABLE, f"a current of {mean:.4g} A has no crest")
+    highest, _ = waveform.peak(peak.t, peak.y)
+    value = highest / mean
+    # The gain error is common to both and cancels.
+    budget = peak.difference() * (1.0 / mean) + current.difference() * (value / mean)
+    return Estimate(value, budget, 0.0)
+
+
 _RECIPES: tuple[Recipe, ...] = (
     largest_speed_error,
     reported_speed_slope,
@@ -237,5 +279,7 @@ _RECIPES: tuple[Recipe, ...] = (
     stop_time,
     refusals,
     telemetry_rate_error,
+    telemetry_repeats,
+    final_current_crest,
 )
 RECIPES: Mapping[str, Recipe] = {recipe.definition.name: recipe for recipe in _RECIPES}

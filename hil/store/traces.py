@@ -31,6 +31,7 @@ def trace_bytes(trace: Trace) -> bytes:
         "end": trace.end,
         "frames": trace.frames,
         "lost": trace.lost,
+        "repeated": trace.repeated,
         "bad": trace.bad,
         "marks": [[m.name, m.t, m.uncertainty, m.detail] for m in trace.marks],
         "channels": [
@@ -110,6 +111,8 @@ def read_trace(path: Path) -> Trace:
         if first != len(t):
             raise StoreError(f"{path}: holds {len(t)} samples, its description says {first}")
         marks = tuple(Mark(*mark) for mark in facts["marks"])
-        return Trace(channels, marks, facts["end"], facts["frames"], facts["lost"], facts["bad"])
+        counts = (facts[name] for name in ("frames", "lost", "bad"))
+        # Traces written before repeats were counted have none of them.
+        return Trace(channels, marks, facts["end"], *counts, facts.get("repeated", 0))
     except (OSError, ValueError, KeyError, TypeError, pa.ArrowException) as problem:
         raise StoreError(f"{path}: not a readable trace: {problem}") from problem

@@ -28,7 +28,8 @@ NAMES = {
         steady-error ripple peak-current wind-up-overshoot""",
     "steps": """final-speed-error ripple peak-speed peak-current peak-dc-link-voltage
         peak-temperature fault-count duration largest-speed-error reported-speed-slope
-        reported-speed-offset stop-time refusals telemetry-rate-error""",
+        reported-speed-offset stop-time refusals telemetry-rate-error
+        telemetry-repeats final-current-crest""",
 }
 WITNESS = """speed-disagreement direction-agreement voltage-disagreement current-disagreement
     telemetry-loss"""

@@ -25,7 +25,7 @@ NUMBERS = (
         "The reported speed has no sign.",
         (Seed("report_unsigned", 1),),
         ("telemetry", "direction", "one-direction"),
-        ("direction-agreement", "speed-disagreement", "reported speed", "witness"),
+        ("direction-agreement", "speed-disagreement", "turns the other way"),
     ),
     Defect(
         "reported-current-halved",
@@ -91,7 +91,7 @@ FRAMES = (
         "The sequence number of the telemetry stands still, so that a loss could not be seen.",
         (Seed("count_frames", 0),),
         ("telemetry",),
-        ("telemetry-loss", "telemetry-rate-error"),
+        ("telemetry-repeats",),
     ),
     Defect(
         "telemetry-frozen-after-6-s",

@@ -23,7 +23,6 @@ from typing import Any
 
 from hil.twin.jit import inlined
 
-_AHEAD = 200.0  # rpm by which the ramped set point may lead while the limit acts
 _CUT = 0.05  # V between proposed and applied that counts as limited
 
 
@@ -52,11 +51,11 @@ def regulate_speed(s: Any, goal: float, proportional: float) -> None:
     if goal > s.ramped:
         s.ramped = min(s.ramped + s.slope, goal)
         if cut > _CUT:
-            s.ramped = min(s.ramped, max(speed, 0.0) + _AHEAD)
+            s.ramped = min(s.ramped, max(speed, 0.0) + s.ahead)
     else:
         s.ramped = max(s.ramped - s.slope, goal)
         if cut < -_CUT:
-            s.ramped = max(s.ramped, speed - _AHEAD)
+            s.ramped = max(s.ramped, speed - s.ahead)
     s.expected += s.response * (s.ramped - s.expected)
     error = s.expected - speed
     s.integral += s.integral_step * error - s.tracking * cut

@@ -28,6 +28,7 @@ from hil.twin.reference.sensing_back_emf import commutated
 from hil.twin.reference.sensing_hall import hall_pattern
 from hil.twin.reference.speed import forget_progress, forget_rotor
 
+_MASK = 0xFFFFFFFF
 _TIMED = 2  # crossings in a row from which on the speed is known
 _LARGEST_RAMP = 0.9  # of the set point: a slow start must not overshoot in the ramp already
 
@@ -42,8 +43,11 @@ def enter(s: Any, state: int) -> None:
 @inlined
 def chance(s: Any, odds: float) -> bool:
     """Throw dice (for seams); they are loaded by the noise of the DC-link measurement."""
-    s.dice = (s.dice * 1103515245 + 12345 + int(1e9 * s.bus) + s.tick) & 0x7FFFFFFF
-    return bool((s.dice >> 8) < odds * (0x7FFFFFFF >> 8))
+    mixed = (s.dice + int(1e9 * s.bus) + s.tick) & _MASK
+    for _ in range(2):
+        mixed = ((mixed ^ (mixed >> 16)) * 0x45D9F3B) & _MASK
+    s.dice = mixed ^ (mixed >> 16)
+    return bool(s.dice < odds * _MASK)
 
 
 @inlined

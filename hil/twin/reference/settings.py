@@ -29,6 +29,7 @@ SEAMS: Mapping[str, float] = MappingProxyType(
         "lag": 0.0,  # ticks added between deciding to commutate and commutating
         "lag_reverse": 0.0,  # the same, counter-clockwise only
         "hall_shift": 0,  # sectors added to what the Hall table says
+        "ahead": 200.0,  # rpm by which the ramped set point may lead while the limit acts
         "tracking": 0.2,  # share of the clipped voltage that leaves the integrator per slow step
         "fault_mask": 0,  # faults that are never raised, one bit each
         "latching": 1,  # 0: a fault clears itself as soon as its cause is gone

@@ -116,6 +116,7 @@ _SETTINGS = [
     ("lag_reverse", "f8"),
     ("hall_shift", "i4"),
     ("tracking", "f8"),
+    ("ahead", "f8"),
     ("fault_mask", "i4"),
     ("latching", "i4"),
     ("restarting", "i4"),
