@@ -233,10 +233,10 @@ class Guard:
             took = time.monotonic() - begun
             if not trouble:
                 text = f"supply off, read back off {took:.3f} s after: {why}"
-                self._note(text if attempts == 1 else f"{text} ({attempts} attempts)")
-                self._say(f"{answer} {text}")
                 if gone:
                     self._record(f"guard: {text}")
+                self._note(text if attempts == 1 else f"{text} ({attempts} attempts)")
+                self._say(f"{answer} {text}")
                 return
             if attempts == 1:
                 self._note(f"first attempt failed: {trouble}")
@@ -288,7 +288,8 @@ class Guard:
             self._say(f"unable {type(error).__name__}: {error}")
             return False
         self._note(
-            f"process {os.getpid()} armed for process {settings['run']}: {settings['resource']} {found}"
+            f"process {os.getpid()} armed for process {settings['run']}: "
+            f"{settings['resource']} {found}"
         )
         self._say(f"armed {found}")
         return True
