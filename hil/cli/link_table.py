@@ -66,8 +66,11 @@ def rows(watch: Watch) -> list[tuple[str, str, str, str]]:
 def counts(watch: Watch) -> str:
     """One line of statistics."""
     share = 100.0 * watch.undecoded / watch.received if watch.received else 0.0
+    undecoded = f"{watch.undecoded} undecoded ({share:.1f} %)"
+    if watch.received and not watch.seen:
+        undecoded = "none of it decoded"  # much of it is not even counted piece by piece
     return (
-        f"{watch.received} bytes received, {watch.undecoded} undecoded ({share:.1f} %), "
+        f"{watch.received} bytes received, {undecoded}, "
         f"{watch.sent} sent; frames lost {watch.lost}, repeated {watch.repeated}; "
         f"board restarts {watch.restarts}"
     )

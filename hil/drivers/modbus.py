@@ -87,7 +87,7 @@ def check_span(message: MessageSpec, *, write: bool) -> None:
         raise ValueError(f"message {message.name!r}: no table")
     most, count = MOST[message.table][write], span(message)
     if not most:
-        raise ValueError(f"message {message.name!r}: a {message.table} cannot be written")
+        raise ValueError(f"message {message.name!r}: table {message.table} cannot be written")
     if not 1 <= count <= most or message.address + count > 65536:
         raise ValueError(
             f"message {message.name!r}: {count} places from {message.address}, expected 1 to {most}"

@@ -39,7 +39,8 @@ class Poller:
             return None
         poll = self._polls[index]
         # keeps its rhythm while it can, and does not catch up what was missed
-        self._due[index] = max(self._due[index] + poll.period, now)
+        following = self._due[index] + poll.period
+        self._due[index] = following if following > now else now + poll.period
         self._awaited, self._since = poll, now
         return poll
 

@@ -203,7 +203,7 @@ def _check_key(framing: Framing, where: Where, message: Message) -> Wrong:
             if not part.table or part.at is None or not part.fields:
                 yield where, f"{text}: a modbus message needs table, 'at' and fields"
             if where[0] == "commands" and part.table in ("input", "discrete"):
-                yield where, f"{text}: a {part.table} cannot be written"
+                yield where, f"{text}: table {part.table} cannot be written"
         return
     if message.table or message.at is not None:
         yield where, f"{text}: table and 'at' are only for the kind modbus"

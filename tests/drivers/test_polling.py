@@ -1,0 +1,90 @@
+"""When to ask: rhythm, one request at a time, answers that do not come."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from hil.drivers.polling import Poller
+from hil.ports.link import PollSpec
+
+FAST = PollSpec(answer="telemetry", period=0.02)
+SLOW = PollSpec(answer="telemetry-slow", period=0.1)
+
+
+def test_nothing_is_asked_before_it_is_switched_on():
+    poller = Poller([FAST], 0.5)
+    assert poller.next(1.0) is None
+    poller.switch(True, 1.0)
+    assert poller.next(1.0) is FAST
+    poller.switch(False, 1.0)
+    poller.answered("telemetry")
+    assert poller.next(9.0) is None
+
+
+def test_one_request_at_a_time():
+    poller = Poller([FAST, SLOW], 0.5)
+    poller.switch(True, 0.0)
+    assert poller.next(0.0) is FAST
+    assert poller.next(0.01) is None
+    assert poller.waiting(0.01)
+    assert poller.answered("telemetry-slow") is False
+    assert poller.answered("telemetry") is True
+    assert poller.answered("telemetry") is False
+    assert poller.next(0.01) is SLOW
+
+
+def test_no_answer_is_lost_and_the_plan_goes_on():
+    poller = Poller([FAST], 0.5)
+    poller.switch(True, 0.0)
+    poller.next(0.0)
+    assert poller.waiting(0.49)
+    assert not poller.waiting(0.5)
+    assert poller.take_lost() == ["no answer to the poll for 'telemetry'"]
+    assert poller.take_lost() == []
+    assert poller.next(0.5) is FAST
+
+
+def test_a_refused_poll_is_lost_with_its_reason():
+    poller = Poller([FAST], 0.5)
+    poller.switch(True, 0.0)
+    poller.next(0.0)
+    poller.refused("busy")
+    assert poller.take_lost() == ["the poll for 'telemetry' was refused: busy"]
+    assert not poller.waiting(0.0)
+
+
+def test_rhythm_is_kept_and_what_was_missed_is_not_caught_up():
+    poller = Poller([FAST], 0.5)
+    poller.switch(True, 0.0)
+    asked = []
+    for tick in range(200):
+        now = 0.007 * tick if tick < 100 else 5.0 + 0.007 * tick
+        if poller.next(now):
+            asked.append(now)
+            poller.answered("telemetry")
+    early = [t for t in asked if t < 0.7]
+    # every 20 ms, looked at every 7 ms: on average the rhythm holds
+    assert len(early) == 35
+    later = [t for t in asked if t > 5.0]
+    assert min(b - a for a, b in pairwise(later)) > 0.012
+
+
+@settings(deadline=None)
+@given(st.lists(st.floats(0.001, 0.05), min_size=20, max_size=200))
+def test_every_poll_gets_its_turn(pauses):
+    plan = [PollSpec(answer=f"telemetry-{n}", period=p) for n, p in enumerate((0.02, 0.03, 0.1))]
+    poller = Poller(plan, 0.5)
+    poller.switch(True, 0.0)
+    now, asked = 0.0, dict.fromkeys([p.answer for p in plan], 0)
+    for pause in pauses:
+        now += pause
+        poll = poller.next(now)
+        if poll is not None:
+            asked[poll.answer] += 1
+            poller.answered(poll.answer)
+    assert min(asked.values()) >= 1
+    for poll in plan:
+        assert asked[poll.answer] <= now / poll.period + 1
