@@ -11,6 +11,7 @@ import contextlib
 import json
 import os
 import random
+import re
 import signal
 import socket
 import statistics
@@ -38,6 +39,7 @@ scenarios:
     hold: 60 s
     bands: {{success: {{exactly: 1}}}}
 """
+TOOK = re.compile(r"read back off ([\d.]+) s after")
 #: When a run is killed: how soon after the output was first seen on, or after its start, s.
 MOMENTS = ("at output-on", "while turning", "any time")
 
@@ -53,6 +55,7 @@ class Kill:
     off_after: float
     stayed_off: bool
     guard_said: bool
+    guard_took: float | None  # s by the guard's own clock, from when it knew to the confirmation
 
     @property
     def safe(self) -> bool:
@@ -145,6 +148,7 @@ def kill_once(folder: Path, places: dict[str, str], moment: str, draw: random.Ra
         off_after=off - killed,
         stayed_off=stayed,
         guard_said=any("supply off, read back" in log for log in logs),
+        guard_took=next((float(t) for log in logs for t in TOOK.findall(log)), None),
     )
 
 

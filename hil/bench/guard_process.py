@@ -149,6 +149,8 @@ class Guard:
         self._settings = settings
         self._own = settings["session"] == "own"
         self._session: Session | None = None
+        #: Held while `_session` is used: a look at the supply must not delay switching it off.
+        self._busy = threading.Lock()
         self._lines: queue.Queue[str | None] = queue.Queue()
         self._limit: tuple[float, str] | None = None
 
@@ -204,18 +206,31 @@ class Guard:
 
     def _attempt(self) -> str:
         """Switch off once; "" if the supply confirms it, else what went wrong."""
+        if not self._busy.acquire(timeout=0.02):
+            return self._attempt_over(None)
         try:
-            session = self._open()
-            for command in self._settings["off"]:
-                session.send(command)
-            answer = session.ask(self._settings["state"])
+            trouble = self._attempt_over(self._session)
+            if trouble:
+                self._drop()
+            return trouble
+        finally:
+            self._busy.release()
+
+    def _attempt_over(self, session: Session | None) -> str:
+        """As `_attempt`, over a session that is open, or over a new one."""
+        try:
+            used = session if session is not None else connect(self._settings["resource"])
+            try:
+                for command in self._settings["off"]:
+                    used.send(command)
+                answer = used.ask(self._settings["state"])
+            finally:
+                if used is not session:
+                    used.close()
         except Exception as error:  # back ends raise anything, and the next attempt must come
-            self._drop()
             return f"{type(error).__name__}: {error}"
-        if answer.lstrip("+").upper() in ("0", "OFF"):
-            return ""
-        self._drop()
-        return f"the output reads back {answer!r}"
+        off = answer.lstrip("+").upper() in ("0", "OFF")
+        return "" if off else f"the output reads back {answer!r}"
 
     def switch_off(
         self, why: str, *, gone: bool = False, stuck: bool = False, answer: str = "off"
@@ -256,17 +271,24 @@ class Guard:
             self._note(f"the run (process {run}) holds the only session and is ended")
             os.kill(run, signal.SIGKILL)
 
-    def _probe(self) -> None:
-        """Make sure that the guard's own session still works."""
+    def _keep_looking(self) -> None:
+        """Make sure from time to time that the guard's own session still works."""
+        while True:
+            time.sleep(PROBE)
+            with self._busy:
+                if self._works():
+                    continue
+                self._drop()
+                if not self._works():
+                    self._drop()
+                    self._say("unable the guard cannot reach the supply any more")
+
+    def _works(self) -> bool:
         try:
             self._open().ask(self._settings["state"])
-        except Exception:
-            self._drop()
-            try:
-                self._open().ask(self._settings["state"])
-            except Exception as error:
-                self._drop()
-                self._say(f"unable the guard cannot reach the supply: {error}")
+        except Exception:  # as above
+            return False
+        return True
 
     def _verify(self, found: str) -> None:
         expected = self._settings["identity"]
@@ -301,12 +323,14 @@ class Guard:
         threading.Thread(target=self._listen, daemon=True).start()
         if not self._arm():
             return
+        if self._own:
+            threading.Thread(target=self._keep_looking, daemon=True).start()
         patience = float(self._settings["patience"])
-        heard = probed = time.monotonic()
+        heard = time.monotonic()
         standing = False
         while True:
             try:
-                line = self._lines.get(timeout=min(patience, PROBE) / 4.0)
+                line = self._lines.get(timeout=patience / 4.0)
             except queue.Empty:
                 line = ""
             now = time.monotonic()
@@ -315,7 +339,6 @@ class Guard:
                 return
             if line == "disarm":
                 self._note("disarmed")
-                self._drop()
                 self._say("disarmed")
                 return
             if line:
@@ -324,9 +347,6 @@ class Guard:
             elif now - heard > patience and not standing:
                 standing = True
                 self.switch_off(f"no sign of life from the run for {now - heard:.2f} s", stuck=True)
-            if self._own and now - probed > PROBE:
-                probed = now
-                self._probe()
 
     def _obey(self, line: str, now: float) -> None:
         word, _, rest = line.partition(" ")
