@@ -59,7 +59,7 @@ def band_entries(
     for scenario in plan.scenarios:
         units = measures.get(scenario.kind, {})
         own, preset = (
-            BandTable(plan.source, scenario.kind, units, plan.defaults.rule, strict=strict)
+            BandTable(plan.source, scenario.kind, units, plan.defaults, strict=strict)
             for strict in (True, False)
         )
         own.read((*scenario.where, "bands"), scenario.head.bands)

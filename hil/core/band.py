@@ -25,11 +25,15 @@ class Band:
     unit : canonical unit of the measure.
     rule : decision rule.
     requirement : identifier of a requirement this band verifies, or "".
+    guard : of a guarded band: width of the guard band as a share r of the expanded uncertainty.
+    risk : of a guarded band, in the place of `guard`: the largest probability of a wrong pass and
+        of a wrong fail, above 0 and below 0.5; None where `guard` counts.
 
     Raises
     ------
     ValueError
-        If both limits are missing, not finite, or contradict each other.
+        If both limits are missing, not finite, or contradict each other; or for a guard below 0 or
+        a risk that is none.
     """
 
     measure: str
@@ -38,6 +42,8 @@ class Band:
     unit: str
     rule: Rule = Rule.SIMPLE
     requirement: str = ""
+    guard: float = 1.0
+    risk: float | None = None
 
     def __post_init__(self) -> None:
         limits = [limit for limit in (self.low, self.high) if limit is not None]
@@ -45,6 +51,19 @@ class Band:
             raise ValueError(f"{self.measure}: a band needs at least one finite limit")
         if self.low is not None and self.high is not None and self.low > self.high:
             raise ValueError(f"{self.measure}: min {self.low} lies above max {self.high}")
+        if not 0.0 <= self.guard < math.inf:
+            raise ValueError(f"{self.measure}: a guard of {self.guard!r} times the uncertainty")
+        if self.risk is not None and not 0.0 < self.risk < 0.5:
+            raise ValueError(f"{self.measure}: a risk of {self.risk!r}, expected 0 to 0.5 (50 %)")
+
+    @property
+    def rule_text(self) -> str:
+        """The decision rule in words, with its guard band."""
+        if self.rule is Rule.SIMPLE:
+            return "simple"
+        if self.risk is not None:
+            return f"guarded, risk {100.0 * self.risk:g} %"
+        return "guarded" if self.guard == 1.0 else f"guarded, {self.guard:g} U"
 
     def __str__(self) -> str:
         unit = "" if self.unit == "1" else f" {self.unit}"

@@ -51,6 +51,19 @@ class Judgement:
     conformance: float | None = None
     repeat: int = 0
 
+    @property
+    def consumer_risk(self) -> float | None:
+        """Specific consumer's risk: probability that what passes does not conform.
+
+        None without a probability of conformance. Source: JCGM 106:2012, clause 9.
+        """
+        return None if self.conformance is None else 1.0 - self.conformance
+
+    @property
+    def producer_risk(self) -> float | None:
+        """Specific producer's risk: probability that what fails does conform (same source)."""
+        return self.conformance
+
 
 def combine(verdicts: Iterable[Verdict]) -> Verdict:
     """The worst of several verdicts; NOT_RUN if there are none."""

@@ -10,7 +10,7 @@ from hil.core.band import Band, Rule
 from hil.core.quantity import CANONICAL_UNITS
 from hil.plan.explain import nearest, place
 from hil.plan.matrix import Wrong, known_keys, matches, read_when
-from hil.plan.plan import BandText
+from hil.plan.plan import BandText, Defaults
 from hil.plan.source import Problem, Source, Where, describe
 from hil.plan.units import convert
 
@@ -36,6 +36,7 @@ class BandTable:
     ----------
     kind : kind of scenario.
     units : measure -> canonical unit.
+    preset : decision rule and guard of bands that state none.
     strict : False for defaults, which may speak of measures and keys of other kinds.
 
     Attributes
@@ -44,9 +45,9 @@ class BandTable:
     """
 
     def __init__(
-        self, source: Source, kind: str, units: Mapping[str, str], rule: Rule, *, strict: bool
+        self, source: Source, kind: str, units: Mapping[str, str], preset: Defaults, *, strict: bool
     ) -> None:
-        self._source, self._kind, self._units, self._rule = source, kind, units, rule
+        self._source, self._kind, self._units, self._preset = source, kind, units, preset
         self._strict = strict
         self._entries: dict[str, list[PartBand]] = {}
         self._used: set[Where] = set()
@@ -110,13 +111,25 @@ class BandTable:
         low = self._limit(at, "exactly" if both else "min", text, self._units[name])
         high = self._limit(at, "exactly" if both else "max", text, self._units[name])
         try:
-            band = Band(
-                name, low, high, self._units[name], text.rule or self._rule, text.requirement
-            )
+            rule, guard, risk = self._decision(at, text)
+            band = Band(name, low, high, self._units[name], rule, text.requirement, guard, risk)
         except ValueError as error:
             said = str(error).removeprefix(f"{name}: ")
             raise Wrong([self._source.problem(at, f"{place(at)}: {said}")]) from error
         return [PartBand(at, when, band)]
+
+    def _decision(self, at: Where, text: BandText) -> tuple[Rule, float, float | None]:
+        """Rule, guard and risk of a band: its own, or those of the defaults."""
+        rule = text.rule or self._preset.rule
+        stated = text if text.guard is not None or text.risk is not None else self._preset
+        if rule is Rule.SIMPLE:
+            if stated is text:
+                key = "guard" if text.guard is not None else "risk"
+                said = f"{place((*at, key))}: only a band with 'rule: guarded' has a {key}"
+                raise Wrong([self._source.problem((*at, key), said, key=True)])
+            return rule, 1.0, None
+        guard = 1.0 if stated.guard is None else stated.guard
+        return rule, guard, None if stated.risk is None else stated.risk / 100.0
 
     def _limit(self, at: Where, key: str, text: BandText, unit: str) -> float | None:
         raw: Any = getattr(text, key)

@@ -70,7 +70,7 @@ class _Expansion:
 
     def _table(self, scenario: Scenario, *, strict: bool) -> BandTable:
         units = self.measures.get(scenario.kind, {})
-        return BandTable(self.source, scenario.kind, units, self.plan.defaults.rule, strict=strict)
+        return BandTable(self.source, scenario.kind, units, self.plan.defaults, strict=strict)
 
     def _item(
         self,

@@ -10,9 +10,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, Self
 
-from pydantic import BeforeValidator, Field
+from pydantic import BeforeValidator, Field, model_validator
 
 from hil.core.band import Band, Rule
 from hil.core.drive import Direction, Sensing
@@ -22,11 +22,29 @@ from hil.plan.source import Source, Where
 from hil.plan.units import Ratio
 from hil.verdicts.samples import RateTarget
 
+Share = Annotated[float, Field(ge=0.0, le=10.0)]
+Risk = Annotated[Ratio, Field(gt=0.0, lt=50.0)]
 
-class BandText(Model):
+
+class Guard(Model):
+    """How far from a limit a guarded band decides; one of the two, or neither."""
+
+    guard: Share | None = None
+    risk: Risk | None = None
+
+    @model_validator(mode="after")
+    def _one_of_both(self) -> Self:
+        if self.guard is not None and self.risk is not None:
+            raise ValueError("guard and risk say the same in two ways: one of them must go")
+        return self
+
+
+class BandText(Guard):
     """Limits as written; they get their unit from the measure.
 
-    `exactly` stands for both limits at once. `when` names the part of the matrix it is for.
+    `exactly` stands for both limits at once. `when` names the part of the matrix it is for. A
+    guarded band may say how wide its guard band is: `guard` times the expanded uncertainty, or as
+    wide as it takes to keep the `risk` of a wrong verdict.
     """
 
     min: Any = None
@@ -55,7 +73,7 @@ def _listed(value: object) -> object:
 Bands = dict[str, Annotated[tuple[BandText | None, ...], BeforeValidator(_listed)]]
 
 
-class Defaults(Model):
+class Defaults(Guard):
     """What holds for every scenario unless it says otherwise."""
 
     rule: Rule = Rule.SIMPLE

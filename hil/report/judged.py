@@ -10,6 +10,7 @@ from hil.core.band import Band
 from hil.core.measure import Measure
 from hil.core.record import ItemResult
 from hil.core.verdict import SEVERITY, Judgement, Verdict, combine
+from hil.report.budgets import BudgetRow, budget_rows
 from hil.report.numbers import NOTHING, in_unit, limits, margin, measured, plain, share
 from hil.store.table import judged
 
@@ -54,12 +55,14 @@ class Spread:
 class Tables:
     """What an item shows: `single` for the item as a whole, `spreads` and `each` for repetitions.
 
-    An item with one repetition has everything in `single`.
+    An item with one repetition has everything in `single`. `budgets` has each measure once: of
+    several repetitions the one nearest to its limit.
     """
 
     single: tuple[Row, ...]
     spreads: tuple[Spread, ...]
     each: tuple[Row, ...]
+    budgets: tuple[BudgetRow, ...] = ()
 
 
 def tables(result: ItemResult) -> Tables:
@@ -67,7 +70,7 @@ def tables(result: ItemResult) -> Tables:
     found = list(judged(result))
     repeats = {repeat for _, repeat, _ in found if repeat}
     if len(repeats) < 2:
-        return Tables(_sorted([_row(*entry) for entry in found]), (), ())
+        return Tables(_sorted([_row(*entry) for entry in found]), (), (), budget_rows(found))
     whole = _sorted([_row(*entry) for entry in found if not entry[1]])
     groups: dict[tuple[str, Band | None], list[tuple[Measure, Judgement | None]]] = {}
     for measure, repeat, judgement in found:
@@ -77,7 +80,7 @@ def tables(result: ItemResult) -> Tables:
     spreads = [_spread(name, band, group) for (name, band), group in groups.items()]
     spreads.sort(key=lambda spread: _rank(spread.verdict))
     each = sorted((_row(*entry) for entry in found if entry[1]), key=lambda row: row.repeat)
-    return Tables(whole, tuple(spreads), tuple(each))
+    return Tables(whole, tuple(spreads), tuple(each), budget_rows(found))
 
 
 def _row(measure: Measure, repeat: int, judgement: Judgement | None) -> Row:
@@ -88,7 +91,7 @@ def _row(measure: Measure, repeat: int, judgement: Judgement | None) -> Row:
         limits(band) if band else NOTHING,
         margin(judgement.margin, measure.unit) if judgement else NOTHING,
         judgement.verdict.value if judgement else NO_BAND,
-        band.rule.value if band else NOTHING,
+        band.rule_text if band else NOTHING,
         share(judgement.conformance) if judgement else NOTHING,
         judgement.reason if judgement else measure.detail,
         repeat,

@@ -6,16 +6,15 @@ import math
 
 from hil.core.band import Band
 from hil.core.measure import Measure
+from hil.verdicts.uncertainty import coverage
 
-#: Coverage factor of the expanded uncertainty that reports show (about 95 %, JCGM 100:2008, 6.2).
-COVERAGE = 2.0
 #: Shown where there is no number: a dash.
 NOTHING = "\u2013"
 _SECONDS_PER_MINUTE = 60.0
 
 
 def measured(measure: Measure) -> str:
-    """Value ± expanded uncertainty (k=2) and unit, or why there is no value.
+    """Value ± expanded uncertainty (about 95 %) and unit, or why there is no value.
 
     The uncertainty is given to two significant digits and the value to the same place
     (JCGM 100:2008, 7.2.6).
@@ -25,7 +24,7 @@ def measured(measure: Measure) -> str:
     unit = _unit(measure.unit)
     if not measure.uncertainty:
         return f"{measure.value:.6g}{unit}"
-    expanded = COVERAGE * measure.uncertainty
+    expanded = coverage(measure.freedom) * measure.uncertainty
     places = _places(expanded, 2)
     return f"{fixed(measure.value, places)} ± {fixed(expanded, places)}{unit}"
 

@@ -3,9 +3,15 @@
 Rules (JCGM 106:2012, clause 8):
 
 - *simple*: a measured value inside the limits passes, one outside fails.
-- *guarded*: both verdicts must be clear of the limit by the expanded uncertainty U = 2 u (the three
-  zones of ISO 14253-1): pass inside the band narrowed by U, fail outside the band widened by U,
-  undecided between.
+- *guarded*: both verdicts must be clear of the limit by a guard band, r times the expanded
+  uncertainty U (r = 1: the three zones of ISO 14253-1): pass inside the band narrowed by r U, fail
+  outside the band widened by r U, undecided between.
+- *guarded with a risk*: pass if the probability that the true value lies outside the band (specific
+  consumer's risk) is at most the risk, fail if the probability that it lies inside (specific
+  producer's risk) is, undecided where neither holds.
+
+U = k u with k = 2; where the uncertainty itself is known from few data only, k is the Student
+factor for the same confidence (JCGM 100:2008, G.6.4).
 
 Under either rule a band that the data cannot resolve decides nothing, unless the value lies so far
 outside that it fails anyway: the span of the band (its width, or the size of its only limit) must
@@ -22,7 +28,7 @@ from __future__ import annotations
 from hil.core.band import Band, Rule
 from hil.core.measure import Measure, Outcome
 from hil.core.verdict import Judgement, Verdict
-from hil.verdicts.uncertainty import conformance, expanded
+from hil.verdicts.uncertainty import conformance, coverage, expanded
 
 #: A band narrower than this many resolutions decides nothing.
 RESOLUTIONS = 3.0
@@ -52,16 +58,9 @@ def judge(band: Band, measure: Measure, repeat: int = 0) -> Judgement:
         verdict, reason = _without_value(band, measure)
         return Judgement(band, measure, verdict, reason, repeat=repeat)
     uncertainty = measure.uncertainty or 0.0
-    verdict, reason = _with_value(band, measure, measure.value, uncertainty)
-    return Judgement(
-        band,
-        measure,
-        verdict,
-        reason,
-        margin(band, measure.value),
-        conformance(measure.value, uncertainty, band.low, band.high),
-        repeat,
-    )
+    inside = conformance(measure.value, uncertainty, band.low, band.high, measure.freedom)
+    verdict, reason = _with_value(band, measure, measure.value, inside)
+    return Judgement(band, measure, verdict, reason, margin(band, measure.value), inside, repeat)
 
 
 def margin(band: Band, value: float) -> float:
@@ -94,15 +93,14 @@ def _without_value(band: Band, measure: Measure) -> tuple[Verdict, str]:
     return Verdict.FAIL, f"{name}{why}; expected {_limits(band)}"
 
 
-def _with_value(
-    band: Band, measure: Measure, value: float, uncertainty: float
-) -> tuple[Verdict, str]:
+def _with_value(band: Band, measure: Measure, value: float, inside: float) -> tuple[Verdict, str]:
     exact = measure.unit == "1"
-    guard = expanded(uncertainty)
+    factor = coverage(measure.freedom)
+    guard = expanded(measure.uncertainty or 0.0, factor)
     room = margin(band, value)
     found = f"{measure.name} {_number(value, measure.unit)}"
     if guard > 0.0:
-        found += f" ± {_number(guard, measure.unit)} (k=2)"
+        found += f" ± {_number(guard, measure.unit)} (k={factor:.3g})"
     coarse = "" if exact else _too_coarse(band, measure, guard)
     if coarse:
         clear = max(guard, RESOLUTIONS * measure.resolution)
@@ -112,16 +110,36 @@ def _with_value(
             f"{found} is {_beyond(band, value)}, which even this coarse measurement shows"
         )
     rule = f"{band.rule.value} rule"
-    if band.rule is Rule.GUARDED and guard > 0.0 and -guard <= room < guard:
-        side = "inside" if room >= 0.0 else "outside"
-        return Verdict.UNDECIDED, (
-            f"{found} lies {_number(abs(room), measure.unit)} {side} its band ({_limits(band)}), "
-            f"nearer to the limit than its uncertainty ({rule})"
-        )
+    if band.rule is Rule.GUARDED and guard > 0.0:
+        why = _unproven(band, room, guard, inside)
+        if why:
+            side = "inside" if room >= 0.0 else "outside"
+            return Verdict.UNDECIDED, (
+                f"{found} lies {_number(abs(room), measure.unit)} {side} its band "
+                f"({_limits(band)}), {why} ({rule})"
+            )
     if room >= 0.0:
         spare = "" if exact else f", {_number(room, measure.unit)} to spare"
         return Verdict.PASS, f"{found} is inside its band ({_limits(band)}){spare} ({rule})"
     return Verdict.FAIL, f"{found} is {_beyond(band, value)} ({rule})"
+
+
+def _unproven(band: Band, room: float, guard: float, inside: float) -> str:
+    """Why a guarded band can neither be passed nor failed, or ""."""
+    if band.risk is not None:
+        wrong = 1.0 - inside if room >= 0.0 else inside
+        if wrong <= band.risk:
+            return ""
+        verdict = "pass" if room >= 0.0 else "fail"
+        return f"a {verdict} would be wrong with {100.0 * wrong:.2g} %, allowed are " + (
+            f"{100.0 * band.risk:g} %"
+        )
+    width = band.guard * guard
+    if not -width <= room < width:
+        return ""
+    if band.guard == 1.0:
+        return "nearer to the limit than its uncertainty"
+    return f"nearer to the limit than {band.guard:g} times its uncertainty"
 
 
 def _too_coarse(band: Band, measure: Measure, guard: float) -> str:

@@ -334,3 +334,50 @@ def test_all_problems_at_once(refused):
     assert "9000 rpm" in lines[0]
     assert "overshot" in lines[1]
     assert "peak-current" in lines[2]
+
+
+def test_how_far_a_guarded_band_keeps_from_its_limits(items):
+    """Guard as a share of U, or a risk (JCGM 106:2012, 8.3); both are U by default."""
+    text = (
+        "format: 1\nplan: demo\ndefaults: {rule: guarded, risk: 5 %}\nscenarios:\n"
+        + ONE
+        + "    bands:\n"
+        "      overshoot: {max: 20 %}\n"
+        "      time-to-speed: {max: 1 s, guard: 0.5}\n"
+        "      speed-disagreement: {max: 9 %, risk: 0.1 %}\n"
+        "      telemetry-loss: {max: 2 %, rule: simple}\n"
+    )
+    (item,) = items(text)
+    found = {b.measure: (b.rule, b.guard, b.risk) for b in item.bands}
+    assert found == {
+        "overshoot": (Rule.GUARDED, 1.0, 0.05),
+        "time-to-speed": (Rule.GUARDED, 0.5, None),
+        "speed-disagreement": (Rule.GUARDED, 1.0, pytest.approx(0.001)),
+        "telemetry-loss": (Rule.SIMPLE, 1.0, None),
+    }
+    (plain,) = items(with_bands("{overshoot: {max: 20 %, rule: guarded}}"))
+    assert (plain.bands[0].guard, plain.bands[0].risk) == (1.0, None)
+
+
+@pytest.mark.parametrize(
+    ("band", "said"),
+    [
+        ("{max: 20 %, guard: 0.5}", "rule: guarded"),
+        ("{max: 20 %, rule: simple, risk: 5 %}", "rule: guarded"),
+        ("{max: 20 %, rule: guarded, guard: 1, risk: 5 %}", "one of them must go"),
+        ("{max: 20 %, rule: guarded, guard: -1}", "guard"),
+        ("{max: 20 %, rule: guarded, guard: 1 %}", "guard"),
+        ("{max: 20 %, rule: guarded, risk: 50 %}", "risk"),
+        ("{max: 20 %, rule: guarded, risk: 0 %}", "risk"),
+        ("{max: 20 %, rule: guarded, risk: 5}", "risk"),
+    ],
+)
+def test_guards_that_make_no_sense(refused, band, said):
+    error = refused(with_bands(f"{{overshoot: {band}}}"))
+    assert said in str(error)
+    assert error.line == 7
+
+
+def test_the_defaults_too_have_one_guard(refused):
+    text = "format: 1\nplan: demo\ndefaults: {guard: 1, risk: 5 %}\nscenarios:\n" + ONE
+    assert "one of them must go" in str(refused(text + "    bands: {overshoot: {max: 20 %}}\n"))

@@ -228,3 +228,79 @@ def test_margin_and_span(pair, value):
     inside = (pair[0] is None or value >= pair[0]) and (pair[1] is None or value <= pair[1])
     assert (margin(found, value) >= 0.0) is inside
     assert span(found) >= 0.0
+
+
+@pytest.mark.parametrize(
+    ("guard", "value", "verdict"),
+    [
+        (0.5, 19.4, Verdict.PASS),
+        (0.5, 19.6, Verdict.UNDECIDED),
+        (0.5, 20.4, Verdict.UNDECIDED),
+        (0.5, 20.6, Verdict.FAIL),
+        (0.0, 20.0, Verdict.PASS),
+        (0.0, 20.001, Verdict.FAIL),
+        (2.0, 18.5, Verdict.UNDECIDED),
+        (2.0, 17.9, Verdict.PASS),
+    ],
+)
+def test_guard_as_a_share_of_the_expanded_uncertainty(guard, value, verdict):
+    """JCGM 106:2012, 8.3: w = r U; U = 1 here."""
+    wide = Band("overshoot", 0.0, 20.0, "%", Rule.GUARDED, guard=guard)
+    assert judge(wide, measured(value, 0.5)).verdict is verdict
+
+
+@given(st.floats(0.001, 0.4), st.floats(15.0, 25.0), st.floats(0.01, 2.0))
+def test_a_risk_bounds_the_probability_of_a_wrong_verdict(risk, value, u):
+    found = judge(Band("overshoot", 0.0, 20.0, "%", Rule.GUARDED, risk=risk), measured(value, u))
+    if found.verdict is Verdict.PASS:
+        assert found.consumer_risk <= risk
+    elif found.verdict is Verdict.FAIL:
+        assert found.producer_risk <= risk
+    else:
+        assert min(found.consumer_risk, found.producer_risk) > risk
+
+
+@pytest.mark.parametrize(
+    ("r", "conforms"),
+    [(0.0, 0.5), (0.5, 0.841345), (0.8225, 0.950015), (1.0, 0.977250), (1.5, 0.998650)],
+)
+def test_conformance_at_the_acceptance_limit(r, conforms):
+    # JCGM 106:2012, 8.3 (computed): at T_U - r U the probability is Phi(2 r)
+    found = judge(Band("overshoot", None, 20.0, "%", Rule.GUARDED), measured(20.0 - r, 0.5))
+    assert found.conformance == pytest.approx(conforms, abs=1e-6)
+    assert found.consumer_risk == pytest.approx(1.0 - conforms, abs=1e-6)
+
+
+def test_a_risk_says_what_it_would_have_been():
+    strict = Band("overshoot", None, 20.0, "%", Rule.GUARDED, risk=0.01)
+    found = judge(strict, measured(19.5, 0.5))
+    assert found.verdict is Verdict.UNDECIDED
+    assert "a pass would be wrong with 16 %, allowed are 1 %" in found.reason
+
+
+def test_an_uncertainty_that_is_known_badly_counts_more():
+    """JCGM 100:2008, G.6.4: the Student factor in the place of 2."""
+    sure = Measure("overshoot", "%", 19.2, 0.35)
+    unsure = Measure("overshoot", "%", 19.2, 0.35, freedom=4.0)
+    limit = band(high=20.0, rule=Rule.GUARDED)
+    assert judge(limit, sure).verdict is Verdict.PASS
+    assert judge(limit, unsure).verdict is Verdict.UNDECIDED
+    assert "k=2.87" in judge(limit, unsure).reason
+
+
+@pytest.mark.parametrize(
+    "more", [{"guard": -1.0}, {"guard": math.inf}, {"risk": 0.5}, {"risk": 0.0}]
+)
+def test_impossible_guards(more):
+    with pytest.raises(ValueError, match="overshoot: a "):
+        Band("overshoot", None, 1.0, "%", Rule.GUARDED, **more)
+
+
+def test_the_rule_in_words():
+    def words(**more):
+        return Band("overshoot", None, 1.0, "%", Rule.GUARDED, **more).rule_text
+
+    assert band(high=1.0).rule_text == "simple"
+    assert words() == "guarded"
+    assert words(guard=0.5) == "guarded, 0.5 U"
+    assert words(risk=0.05) == "guarded, risk 5 %"

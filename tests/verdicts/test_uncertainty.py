@@ -2,10 +2,12 @@
 
 import math
 
+import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from hil.core.budget import Contribution, Shape
 from hil.verdicts import uncertainty as unc
 
 finite = st.floats(-1e6, 1e6)
@@ -134,3 +136,69 @@ def test_nonsense_is_refused(call, said):
 def test_exact_contributions_have_no_freedom_to_lose():
     assert unc.effective_freedom([(0.0, 3.0)]) == math.inf
     assert unc.effective_freedom([(1.0, math.inf)]) == math.inf
+
+
+LINE = {"normal": Shape.NORMAL, "rect": Shape.RECTANGULAR, "tri": Shape.TRIANGULAR}
+
+
+@pytest.mark.parametrize(
+    ("parts", "factor"),
+    [
+        ([("normal", 1.0)], 1.959964),
+        ([("rect", 1.0)], 0.95 * math.sqrt(3.0)),
+        ([("rect", 1.0), ("rect", 1.0)], math.sqrt(6.0) * (1.0 - math.sqrt(0.05))),
+        ([("tri", 1.0)], math.sqrt(6.0) * (1.0 - math.sqrt(0.05))),
+        ([("normal", 1.0), ("rect", 1e-6)], 1.959964),
+    ],
+)
+def test_factor_of_closed_forms(parts, factor):
+    lines = [Contribution("", u, LINE[shape]) for shape, u in parts]
+    assert unc.interval_factor(lines) == pytest.approx(factor, abs=3e-3)
+
+
+@settings(deadline=None, max_examples=30)
+@given(
+    st.lists(st.tuples(st.sampled_from(list(Shape)), st.floats(0.05, 5.0)), min_size=1, max_size=6),
+    st.sampled_from([0.9, 0.95, 0.99]),
+)
+def test_factor_against_drawing(parts, confidence):
+    """JCGM 101:2008, 5.2: inversion and drawing give the same interval."""
+    rng = np.random.default_rng(3)
+    n = 100_000
+    total = np.zeros(n)
+    for shape, u in parts:
+        width = u * shape.divisor
+        total += {
+            Shape.NORMAL: lambda w: w * rng.standard_normal(n),
+            Shape.RECTANGULAR: lambda w: rng.uniform(-w, w, n),
+            Shape.TRIANGULAR: lambda w: rng.triangular(-w, 0.0, w, n),
+            Shape.U_SHAPED: lambda w: w * np.sin(rng.uniform(0.0, 2.0 * np.pi, n)),
+        }[shape](width)
+    lines = [Contribution("", u, shape) for shape, u in parts]
+    u = math.hypot(*(u for _, u in parts))
+    factor = unc.interval_factor(lines, confidence)
+    held = np.mean(np.abs(total) <= factor * u)
+    assert held == pytest.approx(confidence, abs=0.006)
+
+
+def test_factor_of_few_degrees_of_freedom():
+    # JCGM 100:2008, table G.2 (from memory; computed): 2.57 at five degrees of freedom
+    assert unc.interval_factor([Contribution("", 2.0, freedom=5.0)]) == pytest.approx(
+        2.57, abs=0.01
+    )
+    assert unc.interval_factor([]) == 0.0
+
+
+def test_factor_of_the_expanded_uncertainty():
+    assert unc.coverage(None) == 2.0
+    assert unc.coverage(1e6) == 2.0
+    # JCGM 100:2008, table G.2, column 95.45 % (from memory; computed): 13.97, 2.65, 2.28
+    for freedom, factor in ((1.0, 13.97), (5.0, 2.65), (10.0, 2.28), (0.2, 13.97)):
+        assert unc.coverage(freedom) == pytest.approx(factor, abs=0.005)
+
+
+def test_conformance_with_few_degrees_of_freedom():
+    known = unc.conformance(1.0, 0.5, None, 2.0)
+    poorly = unc.conformance(1.0, 0.5, None, 2.0, 3.0)
+    assert 0.5 < poorly < known
+    assert unc.conformance(1.0, 0.5, None, 2.0, 1e9) == known
