@@ -35,10 +35,10 @@ ROUNDS = 3
 WRITER = """
 import os, sys, time
 data, out = open(sys.argv[1], "rb").read(), int(sys.argv[2])
-rate, seconds = map(float, sys.argv[3:])
+rate = float(sys.argv[3])
 start, sent = time.monotonic(), 0
-while (now := time.monotonic() - start) < seconds:
-    due = int(now * rate)
+while True:
+    due = int((time.monotonic() - start) * rate)
     while sent < due:
         at = sent % len(data)
         sent += os.write(out, data[at:at + due - sent])
@@ -142,11 +142,12 @@ def _share(
             file.write(data)
             file.flush()
             command = [sys.executable, "-c", WRITER, file.name]
-            command += [str(master), str(RATE), str(SECONDS)]
-            with subprocess.Popen(command, pass_fds=[master]):
+            command += [str(master), str(RATE)]
+            with subprocess.Popen(command, pass_fds=[master]) as writer:
                 before = time.process_time()
-                count = action(time.monotonic() + SECONDS + 0.3)
+                count = action(time.monotonic() + SECONDS)
                 taken = time.process_time() - before
+                writer.kill()  # it may wait for a reader
             return taken / count * RATE
     finally:
         for handle in (master, slave):
