@@ -52,14 +52,26 @@ class FixedPlan:
         return float(self.characteristic(np.array([rate]))[0])
 
     def characteristic(self, rates: FloatArray) -> FloatArray:
-        """Operating characteristic: acceptance at each failure rate; same shape as `rates`."""
+        """Operating characteristic: acceptance at each failure rate; same shape as `rates`.
+
+        Raises
+        ------
+        ValueError
+            If a rate lies outside 0 to 1.
+        """
         found = np.asarray(rates, dtype=np.float64)
         if not bool(np.all((found >= 0.0) & (found <= 1.0))):
             raise ValueError("failure rates lie between 0 and 1")
         return np.asarray(bdtr(float(self.acceptable), self.trials, found), dtype=np.float64)
 
     def rate_accepted(self, probability: float) -> float:
-        """The true failure rate at which the plan accepts with that probability."""
+        """The true failure rate at which the plan accepts with that probability.
+
+        Raises
+        ------
+        ValueError
+            Unless the probability lies between 0 and 1.
+        """
         if not 0.0 < probability < 1.0:
             raise ValueError(f"a probability between 0 and 1 was expected, found {probability!r}")
         return float(bdtri(float(self.acceptable), self.trials, probability))
