@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import contextlib
 import multiprocessing
+import os
 import signal
 from collections.abc import Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 
+from hil.core.errors import HarnessError
 from hil.scenarios.campaign import run_chunk
 from hil.scenarios.campaign_task import Task, TaskResult, warm_up
 
@@ -51,8 +53,22 @@ class PoolWorkers:
             return None
 
     def alone(self, chunk: Sequence[Task]) -> list[TaskResult] | None:
-        """Run tasks in a process of their own; None if that process died."""
+        """Run tasks in a process of their own; None if that process died.
+
+        Raises
+        ------
+        HarnessError
+            If it does not even start: then none of the tasks is to blame.
+        """
         pool = self._new(1)
+        try:
+            pool.submit(os.getpid).result()
+        except BrokenProcessPool as error:
+            self._drop(pool)
+            raise HarnessError(
+                "the worker processes of the campaign die while they start; "
+                "what they said stands above"
+            ) from error
         try:
             return pool.submit(run_chunk, chunk).result()
         except BrokenProcessPool:

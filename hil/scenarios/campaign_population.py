@@ -182,8 +182,10 @@ class PopulationTally:
         return sum(band.undecided for band in self._bands.values())
 
     def rig_fail_bound(self) -> float:
-        """Upper bound of the chance that the whole plan fails a healthy rig."""
-        return upper_bound(len(self._failed), max(1, self.rigs), CONFIDENCE)
+        """Upper bound of the chance that the whole plan fails a healthy rig; 1 without a rig."""
+        if not self._rigs:
+            return 1.0
+        return upper_bound(len(self._failed), self.rigs, CONFIDENCE)
 
     def spread(self, item: str, measure: str) -> Spread | None:
         """Spread of a measure over the rigs; None if it never had a value."""

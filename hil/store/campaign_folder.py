@@ -85,7 +85,15 @@ class GrowingTable:
             raise StoreError(f"{path}: cannot be written: {problem}") from problem
 
     def add(self, *row: Any) -> None:
-        """Add a row, one value a column. StoreError if the disk refuses it."""
+        """Add a row, one value a column.
+
+        Raises
+        ------
+        ValueError
+            If there are more or fewer. StoreError if the disk refuses it.
+        """
+        if len(row) != len(self._schema):
+            raise ValueError(f"{self.path.name}: {len(row)} values for {len(self._schema)} columns")
         self._rows.append(row)
         if len(self._rows) >= _BATCH:
             self._flush()
