@@ -113,6 +113,33 @@ def test_during_a_wait_anything_may_happen(kit: Kit, steps: Steps) -> None:
     run(steps, {"wait": "0.5 s"})
 
 
+def test_lines_dips_silence_and_refusals(kit: Kit, steps: Steps) -> None:
+    kit.board.refuses = {"start", "clear", "select-sensing"}
+    run(
+        steps,
+        {"open": "hall-a"},
+        {"close": "hall-a"},
+        {"dip": "18 V", "for": "0.2 s"},
+        {"silence": "0.1 s"},
+        {"expect-refusal": {"start": "9000 rpm"}},
+        {"expect-refusal": {"sensing": "back-emf"}},
+        {"expect-refusal": "clear"},
+        {"expect-still": "0.1 s"},
+        direction=-1,
+    )
+    assert kit.journal == [
+        "switch set hall-a False",
+        "switch set hall-a True",
+        "supply set 18 V",
+        "supply set 24 V",
+        "board start -9000",
+        "board select-sensing back-emf",
+        "board clear",
+    ]
+    names = [mark.name for mark in kit.bench.trace().marks]
+    assert names[-7:] == ["line-opened", "line-closed", "dip", "silence", *["refused"] * 3]
+
+
 def test_a_step_nobody_can_carry_out_is_our_defect(steps: Steps) -> None:
     with pytest.raises(HarnessError):
         run_steps(steps, [object()], Approach(1), voltage=24.0)

@@ -5,7 +5,7 @@ from types import SimpleNamespace
 import pytest
 
 from hil.core.drive import DriveState, Fault
-from hil.core.errors import BenchError, LinkTimeout
+from hil.core.errors import BenchError, LinkError, LinkTimeout
 from hil.scenarios.steps import ManoeuvreFailed, Steps, fault_from_words
 
 Kit = SimpleNamespace
@@ -233,3 +233,83 @@ def test_words_and_faults_are_one_to_one(fault: Fault) -> None:
 def test_a_word_that_is_no_fault_is_refused() -> None:
     with pytest.raises(KeyError):
         fault_from_words(["over-heated"])
+
+
+# -- refusals, standstill, lines, silence ---------------------------------------------------
+
+
+def test_a_command_that_is_obeyed_although_it_should_not_is_the_firmwares_doing(
+    steps: Steps,
+) -> None:
+    with pytest.raises(ManoeuvreFailed, match=r"start \+9000 rpm was obeyed, expected a refusal"):
+        steps.expect_refusal("start", 9000.0)
+
+
+def test_a_refusal_is_marked_with_its_reason(kit: Kit, steps: Steps) -> None:
+    kit.board.refuses = {"set-speed"}
+    steps.expect_refusal("set-speed", -400.0)
+    mark = kit.bench.trace().marks[-1]
+    assert mark.name == "refused"
+    assert mark.detail.startswith("set-speed -400 rpm: board refused")
+
+
+def test_a_link_that_fails_is_no_refusal(kit: Kit, steps: Steps) -> None:
+    kit.board.broken = "unplugged"
+    with pytest.raises(LinkError, match="unplugged"):
+        steps.expect_refusal("clear")
+
+
+def test_a_shaft_that_turns_is_not_still(kit: Kit, steps: Steps) -> None:
+    steps.expect_still(0.2)
+    steps.start(1000.0)
+    before = kit.clock.now()
+    with pytest.raises(ManoeuvreFailed, match="the shaft turned although it was to stand for 1 s"):
+        steps.expect_still(1.0)
+    assert kit.clock.now() - before < 0.1
+
+
+def test_without_a_tachometer_the_reported_speed_tells_that_it_turns(kit: Kit) -> None:
+    steps = Steps(kit.make(tachometer=None))
+    steps.begin_trace()
+    steps.supply(24.0)
+    steps.ready("hall")
+    steps.expect_still(0.1)
+    steps.start(1000.0)
+    with pytest.raises(ManoeuvreFailed, match="the shaft turned"):
+        steps.expect_still(1.0)
+
+
+def test_after_a_dip_the_voltage_of_before_is_awaited(kit: Kit, steps: Steps) -> None:
+    before = kit.clock.now()
+    steps.dip(18.0, 0.2)
+    assert kit.journal == ["supply set 18 V", "supply set 24 V"]
+    assert kit.clock.now() - before >= 0.2
+    assert kit.bench.supply_lost() == ""
+
+
+def test_lines_need_a_switch(kit: Kit) -> None:
+    steps = Steps(kit.make(switch=None))
+    with pytest.raises(BenchError, match="needs a signal switch"):
+        steps.set_line("hall-a", False)
+
+
+def test_while_silent_nothing_is_said_and_afterwards_again(kit: Kit) -> None:
+    steps = Steps(kit.make(keep_alive=0.1))
+    steps.begin_trace()
+    steps.supply(24.0)
+    steps.ready("hall")
+    kit.journal.clear()
+    steps.wait(1.0)
+    assert 8 <= kit.journal.count("board identify") <= 10
+    kit.journal.clear()
+    steps.silence(1.0)
+    assert kit.journal == []
+    steps.wait(0.5)
+    assert kit.journal.count("board identify") >= 4
+
+
+def test_silence_ends_even_if_the_bench_fails(kit: Kit, steps: Steps) -> None:
+    kit.board.broken = "unplugged"
+    with pytest.raises(LinkError):
+        steps.silence(1.0)
+    assert not kit.bench.quiet
