@@ -19,6 +19,7 @@ def run() -> Iterator[Result]:
     from hil.plan.expand import expand
     from hil.plan.load import load_plan, load_rig
     from hil.scenarios.execute import execute
+    from hil.twin.variation import Change, Variation
 
     rig = load_rig(RIG)
     units = {kind: {n: d.unit for n, d in definitions(kind).items()} for kind in KINDS}
@@ -27,12 +28,16 @@ def run() -> Iterator[Result]:
     bench = open_bench(rig, True, {}, seed="warm")  # compiles
     bench.close()
 
-    drive = world_for(rig, "bare").drive
+    # Nobody speaks to the bare drive while it runs, and it is not to stop for that.
+    alone = Variation("alone", (Change("firmware.link_timeout", 0.0),))
+    drive = world_for(rig, "bare", alone).drive
     drive.set_supply(24.0, 10.0, True)
     drive.advance(0.2)
     drive.feed(b"stream,200\nstart,2000\n")
     drive.advance(1.0)
     bare_time = 20.0 / seconds(lambda: drive.advance(20.0), cpu=True)
+    if abs(drive.speed_rpm - 2000.0) > 100.0:
+        raise RuntimeError(f"the bare drive was to run at 2000 rpm: {drive.speed_rpm:.0f} rpm")
 
     simulated = 0.0
 
