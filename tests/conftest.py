@@ -338,3 +338,111 @@ def kit() -> SimpleNamespace:
         clock=clock,
         journal=journal,
     )
+
+
+# -- firmware in C ------------------------------------------------------------------------
+
+#: Answers ``id`` in the line protocol, streams telemetry of a board that always idles, commutates
+#: by Hall sensors once told ``go``; what a test puts into the holes happens in the functions.
+TINY_FIRMWARE = r"""
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include "firmware_port.h"
+static char line[64], out[4096];
+static unsigned size, first, end, ticks, every, sequence, go;
+static double now;
+static volatile int zero;
+@TOP@
+static unsigned crc(const char *t) {
+    unsigned c = 0xFFFF;
+    for (; *t; t++) {
+        c ^= (unsigned)(unsigned char)*t << 8;
+        for (int b = 0; b < 8; b++) c = c & 0x8000 ? (c << 1 ^ 0x1021) & 0xFFFF : c << 1;
+    }
+    return c;
+}
+static void say(const char *text) {
+    char whole[200];
+    int n = snprintf(whole, sizeof whole, "%s*%04X\n", text, crc(text));
+    for (int i = 0; i < n; i++) out[end++ % sizeof out] = whole[i];
+}
+int port_version(void) { @VERSION@ return FIRMWARE_PORT_VERSION; }
+void port_reset(double hz) {
+    (void)hz;
+    size = first = end = ticks = every = sequence = go = 0;
+    @RESET@
+}
+static void heard(void) {
+    char answer[80];
+    char *mark = strchr(line, '*'), *comma;
+    if (mark) *mark = 0;
+    if (!strcmp(line, "id")) { @ID@ say("id,DOSING-DRIVE,1.0.0,00000001"); return; }
+    comma = strchr(line, ',');
+    if (comma) *comma = 0;
+    if (!strcmp(line, "start")) { go = 1; @START@ }
+    if (!strcmp(line, "stream") && comma) every = atoi(comma + 1) ? 20000u / atoi(comma + 1) : 0;
+    snprintf(answer, sizeof answer, "done,%s", line);
+    say(answer);
+}
+void port_period(const port_inputs *in, port_outputs *o) {
+    static const signed char high[8] = {-1, 0, 1, 1, 2, 0, 2, -1};
+    static const signed char low[8] = {-1, 2, 0, 2, 1, 1, 0, -1};
+    int on = high[in->hall & 7], off = low[in->hall & 7];
+    now = in->time;
+    for (int leg = 0; leg < 3; leg++) o->drive[leg] = LEG_FLOAT;
+    if (go && on >= 0) {
+        o->drive[on] = o->drive[off] = LEG_SYNC;
+        o->duty[on] = 0.3f;
+        o->duty[off] = 0;
+    }
+    if (every && ++ticks >= every) {
+        char text[120];
+        ticks = 0;
+        snprintf(text, sizeof text, "t,%u,%lu,%d,0,0,0,0,0,%d,250", sequence++ & 255u,
+                 (unsigned long)(now * 1e6), go ? 3 : 0, (int)(1000 * in->v_bus));
+        say(text);
+    }
+    @PERIOD@
+}
+void port_receive(const uint8_t *bytes, int count) {
+    @RECEIVE@
+    for (int i = 0; i < count; i++) {
+        if (bytes[i] == '\n') { line[size] = 0; size = 0; heard(); }
+        else if (size < sizeof line - 1) line[size++] = (char)bytes[i];
+    }
+}
+int port_transmit(uint8_t *bytes, int capacity) {
+    int n = 0;
+    @TRANSMIT@
+    while (n < capacity && first != end) bytes[n++] = (uint8_t)out[first++ % sizeof out];
+    return n;
+}
+@END@
+"""
+
+
+@pytest.fixture
+def firmware_c(tmp_path: Path) -> Any:
+    """Write a tiny firmware: ``firmware_c(period="abort();")`` returns its source file.
+
+    Holes: top, version, reset, id, start, period, receive, transmit, end. Skips without a compiler.
+    """
+    from hil.twin import library
+
+    if library.compiler() is None:
+        pytest.skip("no C compiler on this machine")
+
+    def write(name: str = "tiny", **bodies: str) -> Path:
+        text = TINY_FIRMWARE
+        for hole in ("top", "version", "reset", "id", "start", "period", "receive", "transmit"):
+            text = text.replace(f"@{hole.upper()}@", bodies.pop(hole, ""))
+        text = text.replace("@END@", bodies.pop("end", ""))
+        assert not bodies, bodies
+        folder = tmp_path / name
+        folder.mkdir(exist_ok=True)
+        (folder / "main.c").write_text(text)
+        return folder / "main.c"
+
+    return write

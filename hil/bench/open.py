@@ -16,7 +16,7 @@ from hil.bench.guard import Guard, GuardSettings
 from hil.bench.limits import Limits
 from hil.bench.observe import Observer
 from hil.bench.recorder import Sources
-from hil.core.errors import BenchError
+from hil.core.errors import BenchError, FirmwareError, LinkTimeout
 from hil.core.record import Identity
 from hil.core.trace import Accuracy
 from hil.drivers.port_select import UsbMatch, find_port
@@ -42,6 +42,7 @@ class Access:
     visa : a PyVISA resource manager.
     on_close : called when the bench is closed.
     poll : interval of reading board and tachometer, s.
+    firmware : name of the user's own firmware on a simulated board; "" on any other.
     """
 
     board: str
@@ -49,6 +50,7 @@ class Access:
     clock: Clock
     on_close: list[Callable[[], None]] = field(default_factory=list)
     poll: float = 0.01
+    firmware: str = ""
 
 
 def board_port(rig: Rig, resources: Mapping[str, str]) -> str:
@@ -106,6 +108,8 @@ def open_parts(
     ------
     BenchError
         Naming what could not be opened and why.
+    FirmwareError
+        If the user's own firmware does not answer: nothing else can be at fault there.
     """
     with contextlib.ExitStack() as undo:
         for action in access.on_close:
@@ -122,7 +126,14 @@ def open_parts(
             )
             opened[role] = descriptor.open(config, access.clock, access.visa)
             undo.callback(opened[role].close)
-        board = open_board(rig, access.board, access.clock, log)
+        try:
+            board = open_board(rig, access.board, access.clock, log)
+        except LinkTimeout as error:
+            if not access.firmware:
+                raise
+            raise FirmwareError(
+                f"{access.firmware}: never answered the identity query: {error}"
+            ) from error
         undo.pop_all()
         return Parts(board=board, on_close=access.on_close, **opened)
 

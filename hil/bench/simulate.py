@@ -216,4 +216,5 @@ def twin_access(rig: Rig, seed: str, variation: Variation = AS_DESCRIBED) -> Acc
         clock=VirtualClock(world),
         on_close=[manager.close, world.close],
         poll=POLL,
+        firmware=rig.firmware.name if rig.firmware is not None else "",
     )

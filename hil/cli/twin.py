@@ -61,7 +61,11 @@ def _serve(path: Path, seed: int, ready: Path | None, json_file: Path | None) ->
     from hil.twin.wires.served import Served
 
     rig = load_rig(path)
-    with Served(world_for(rig, seed)) as served, stopping_on_signals(served.stop):
+
+    def tell(fault: str) -> None:
+        click.echo(f"firmware: {fault}", err=True)
+
+    with Served(world_for(rig, seed), on_fault=tell) as served, stopping_on_signals(served.stop):
         places = {"board": served.board, **served.resources}
         failures: list[Exception] = []
 

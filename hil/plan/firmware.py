@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BeforeValidator, Field
+from pydantic import AfterValidator, BeforeValidator, Field
 
 from hil.plan.model import Model, Switch, Text
 from hil.plan.source import Position, Problem, Source, Where, refuse
@@ -32,7 +32,13 @@ def _macro(value: Any) -> str:
     return "" if value is None else str(value)
 
 
-MacroName = Annotated[str, Field(pattern=r"^[A-Za-z_][A-Za-z0-9_]*$")]
+def _macro_name(name: str) -> str:
+    if not re.fullmatch(r"[A-Za-z_][A-Za-z0-9_]*", name):
+        raise ValueError(f"expected the name of a macro, found {name!r}")
+    return name
+
+
+MacroName = Annotated[str, AfterValidator(_macro_name)]
 MacroValue = Annotated[str, BeforeValidator(_macro)]
 
 
@@ -47,7 +53,7 @@ class FirmwareSources(Model):
 
     files: Annotated[tuple[Text, ...], Field(min_length=1)]  # patterns such as ../src/*.c too
     include: tuple[Text, ...] = ()
-    defines: dict[MacroName, MacroValue] = {}
+    defines: dict[MacroName, MacroValue] = Field(default_factory=dict)
     flags: tuple[Text, ...] = ()
 
 

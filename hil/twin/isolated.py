@@ -164,6 +164,7 @@ class Isolated:
             self._line.end()
             self._line.letting_go()
             self._line = None
+        self._release()
 
     def _order(self, what: int, value: float) -> float | None:
         """Give an order; the number in its answer, None if the firmware is gone by then."""

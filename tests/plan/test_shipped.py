@@ -33,7 +33,11 @@ def test_every_file_of_the_folder_loads(shipped, rig):
     for path in sorted((shipped / "profiles").glob("*.yaml")):
         load_profile(path)
     plans = sorted(shipped.glob("*.plan.yaml"))
-    assert [path.name for path in plans] == ["nightly.plan.yaml", "smoke.plan.yaml"]
+    assert [path.name for path in plans] == [
+        "hall.plan.yaml",
+        "nightly.plan.yaml",
+        "smoke.plan.yaml",
+    ]
     for path in plans:
         assert expand(load_plan(path), rig, MEASURES)
 

@@ -19,7 +19,7 @@ from types import TracebackType
 
 from pyvisa import rname
 
-from hil.core.errors import BenchError
+from hil.core.errors import BenchError, FirmwareError
 from hil.ports.clock import Clock, WallClock
 from hil.twin.instruments.base import Conversation
 from hil.twin.world import World
@@ -49,6 +49,7 @@ class Served:
     world : the bench; it belongs to `run` from now on and is closed with this object.
     host : address to listen on; the loopback unless told otherwise, for there is no password.
     clock : wall clock.
+    on_fault : told once what the board's firmware did, if it crashes, hangs or commands nonsense.
 
     An instrument gets the port that its resource name says if that names the loopback and is
     free, else any free port. Any number of clients may talk to an instrument at a time.
@@ -65,8 +66,15 @@ class Served:
     worst_lag : longest time in s by which the simulation was behind the wall clock.
     """
 
-    def __init__(self, world: World, host: str = LOOPBACK, clock: Clock | None = None) -> None:
+    def __init__(
+        self,
+        world: World,
+        host: str = LOOPBACK,
+        clock: Clock | None = None,
+        on_fault: Callable[[str], None] = lambda _text: None,
+    ) -> None:
         self.world = world
+        self._on_fault = on_fault
         self.worst_lag = 0.0
         self.resources: dict[str, str] = {}
         self._clock = clock or WallClock()
