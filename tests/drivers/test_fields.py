@@ -10,7 +10,16 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from hil.core.drive import Fault
-from hil.drivers.fields import RANGES, Columns, in_range, letter, to_raw, to_text
+from hil.drivers.fields import (
+    RANGES,
+    Columns,
+    Parts,
+    from_text,
+    in_range,
+    letter,
+    to_raw,
+    to_text,
+)
 from hil.ports.link import FieldSpec
 
 
@@ -161,3 +170,119 @@ def test_fields_that_have_no_binary_form():
     with pytest.raises(ValueError, match="'number' has no binary form"):
         letter(FieldSpec(name="speed", type="number"))
     assert letter(FieldSpec(name="model", type="text", size=16)) == "16s"
+
+
+# ---------------------------------------------------------------------- parts of a field
+
+
+def parted(*parts, kind="u16"):
+    return FieldSpec(
+        name="status",
+        type=kind,
+        parts=tuple(
+            FieldSpec(name=f"p{n}", type=kind, low=low, width=width, signed=signed)
+            for n, (low, width, signed) in enumerate(parts)
+        ),
+    )
+
+
+def spread(spec, *raw):
+    return Parts((spec,)).spread(np.array([raw], dtype=float))
+
+
+def test_bits_of_a_field():
+    rows = spread(parted((0, 3, False), (3, 1, False), (8, 8, True)), 0xFF0D, 0x7FF2)
+    assert rows[0].tolist() == [0xFF0D, 0x7FF2]
+    assert rows[1].tolist() == [5, 2]
+    assert rows[2].tolist() == [1, 0]
+    assert rows[3].tolist() == [-1, 127]
+
+
+def test_bits_of_a_negative_field_are_those_on_the_wire():
+    assert spread(parted((0, 4, False), (12, 4, False), kind="i16"), -2)[1:].tolist() == [
+        [14],
+        [15],
+    ]
+
+
+def test_bits_of_no_value_are_no_value():
+    assert np.isnan(spread(parted((0, 4, False)), np.nan)).all()
+
+
+@settings(deadline=None)
+@given(
+    st.integers(0, (1 << 32) - 1),
+    st.lists(
+        st.tuples(st.integers(0, 31), st.integers(1, 32), st.booleans()).filter(
+            lambda p: p[0] + p[1] <= 32
+        ),
+        min_size=1,
+        max_size=5,
+    ),
+)
+def test_any_bits_against_a_text_of_ones_and_zeros(raw, parts):
+    text = f"{raw:032b}"[::-1]
+    rows = spread(parted(*parts, kind="u32"), raw)
+    for row, (low, width, signed) in zip(rows[1:], parts, strict=True):
+        bits = text[low : low + width][::-1]
+        expected = int(bits, 2) - (1 << width if signed and bits[0] == "1" else 0)
+        assert row[0] == expected
+
+
+def test_a_field_without_parts_costs_nothing():
+    raw = np.zeros((1, 3))
+    assert Parts((FieldSpec(name="x", type="u8"),)).spread(raw) is raw
+
+
+# ---------------------------------------------------------------------- words of a line
+
+
+@pytest.mark.parametrize(
+    ("kind", "word", "value"),
+    [("hex", "ff", 255.0), ("hex", "0xFF", 255.0), ("number", "-1.5e3", -1500.0), ("u8", "7", 7.0)],
+)
+def test_words_to_numbers(kind, word, value):
+    assert from_text(FieldSpec(name="x", type=kind), word) == value
+
+
+@pytest.mark.parametrize(
+    ("kind", "word"),
+    [("hex", "xyz"), ("hex", "-1"), ("hex", "f_f"), ("number", "nan"), ("number", "1_0"),
+     ("number", ""), ("u8", "256"), ("u8", "1.5"), ("hex", "1" * 40)],
+)  # fmt: skip
+def test_words_that_are_no_numbers(kind, word):
+    with pytest.raises(ValueError, match=r"x: .* is not a number"):
+        from_text(FieldSpec(name="x", type=kind), word)
+
+
+def test_a_text_that_means_no_value():
+    spec = FieldSpec(name="x", type="number", missing_text="--")
+    assert np.isnan(from_text(spec, "--"))
+    assert from_text(spec, "5") == 5.0
+    assert from_text(FieldSpec(name="x", type="text"), "--") == "--"
+
+
+def test_hexadecimal_numbers_both_ways():
+    spec = FieldSpec(name="x", type="hex")
+    assert to_text(spec, 48879) == "BEEF"
+    assert from_text(spec, "BEEF") == 48879.0
+
+
+# ---------------------------------------------------------------------- fault codes
+
+
+def test_fault_codes_and_an_unknown_one():
+    spec = FieldSpec(
+        name="fault", type="u8", channel="reported.fault", values={0: 0, 4: int(Fault.STALL)}
+    )
+    problems: list[str] = []
+    found = Columns((spec,)).convert(np.array([[0.0, 4.0, 9.0]]), problems)
+    assert found[0].tolist() == [0, Fault.STALL, Fault.OTHER]
+    assert problems == ["fault: unknown code 9, the profile knows 0, 4"]
+
+
+def test_fault_bits_of_no_value():
+    spec = FieldSpec(name="f", type="u8", channel="reported.fault", bits={0: 1})
+    found = Columns((spec,)).convert(np.array([[np.nan, 1.0, 2.0]]), [])
+    assert np.isnan(found[0][0])
+    assert found[0][1:].tolist() == [1, Fault.OTHER]

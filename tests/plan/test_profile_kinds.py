@@ -221,3 +221,8 @@ def test_a_problem_points_at_its_line(edited):
         load_profile(path)
     lines = path.read_text().splitlines()
     assert "name: status" in lines[caught.value.line - 1]
+
+
+def test_a_firmware_that_counts_counter_clockwise_positive(edited):
+    path = edited("length", "reported.speed, unit: rpm", "reported.speed, unit: -1 rpm")
+    assert by_name(load_profile(path).messages["telemetry"])["speed"].scale == -1.0

@@ -87,3 +87,39 @@ def test_unknown_name_lists_the_nearest():
 def test_bits_that_do_not_fill_bytes_are_refused():
     with pytest.raises(ValueError, match="7 bits, expected whole bytes"):
         find_checksum("CRC-7/MMC")
+
+
+@pytest.mark.parametrize(
+    ("sentence", "value"),
+    [
+        # P25, P26 (widely printed sentences, V-C): XOR of the characters between $ and *
+        ("GPGGA,123519,4807.038,N,01131.000,E,1,08,0.9,545.4,M,46.9,M,,", 0x47),
+        ("GPGLL,5057.970,N,00146.110,E,142451,A", 0x27),
+        ("GPRMC,123519,A,4807.038,N,01131.000,E,022.4,084.4,230394,003.1,W", 0x6A),
+    ],
+)
+def test_xor_of_printed_sentences(sentence, value):
+    assert find_checksum("XOR-8").compute(sentence.encode()) == value
+
+
+def test_the_modbus_example():
+    # P9 (MODBUS over Serial Line V1.02, C/M): 02 07 gives 1241h, sent 41 12
+    check = find_checksum("CRC-16/MODBUS")
+    assert check.compute(b"\x02\x07") == 0x1241
+    assert check.pack(b"\x02\x07", "little") == b"\x41\x12"
+
+
+@settings(deadline=None)
+@given(st.binary(max_size=600))
+def test_sums(data):
+    assert find_checksum("SUM-8").compute(data) == sum(data) % 256
+    assert find_checksum("SUM-16").compute(data) == sum(data) % 65536
+    # a negated sum makes data and checksum add up to zero
+    for name, size in (("SUM-8/NEGATED", 1), ("SUM-16/NEGATED", 2)):
+        check = find_checksum(name)
+        assert check.size == size
+        assert (sum(data) + check.compute(data)) % (1 << 8 * size) == 0
+    xor = 0
+    for byte in data:
+        xor ^= byte
+    assert find_checksum("xor-8").compute(data) == xor

@@ -82,7 +82,7 @@ def test_the_checksum_may_cover_the_start():
 
 def test_without_an_escape_a_message_with_a_delimiter_cannot_be_sent():
     for content in (b"a\x02b", b"a\x03b"):
-        with pytest.raises(ValueError, match="with the delimiter .* in it cannot be sent"):
+        with pytest.raises(ValueError, match=r"with the delimiter .* in it cannot be sent"):
             framing().encode(content)
 
 

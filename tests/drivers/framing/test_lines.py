@@ -136,3 +136,69 @@ def test_make_framing_knows_its_kinds():
         make_framing(FramingSpec(kind="cobs", checksum="CRC-16/NOBODY"))
     with pytest.raises(ValueError, match="delimiter"):
         make_framing(FramingSpec(kind="lines", terminator=b""))
+
+
+def dressed(**more):
+    return make_framing(FramingSpec(kind="lines", **more))
+
+
+def test_a_prompt_in_front_of_a_line_is_dropped():
+    found = dressed(prompt=b"> ")
+    cut = found.feed(b"> t,1\n> > t,2\n> \n>\nt,3\n> ")
+    assert cut.frames == [b"t,1", b"t,2", b"t,3"]
+    assert cut.rejects == []
+
+
+def test_an_echo_is_dropped_once():
+    found = dressed(echo=True, prompt=b"> ")
+    found.sent(found.encode(b"start,100"))
+    cut = found.feed(b"> start,100\r\ndone,start\r\nstart,100\r\n")
+    assert cut.frames == [b"done,start", b"start,100"]
+
+
+def test_an_echo_that_was_lost_does_not_stay_expected_for_ever():
+    found = dressed(echo=True)
+    for payload in (b"one", b"two", b"three"):
+        found.sent(found.encode(payload))
+    assert found.feed(b"two\nreply\none\nthree\n").frames == [b"reply", b"one"]
+    for number in range(100):
+        found.sent(found.encode(b"x%d" % number))
+    assert len(found._echoes) <= 16
+
+
+def test_an_echo_without_the_profile_saying_so_is_a_message():
+    found = dressed()
+    found.sent(found.encode(b"start"))
+    assert found.feed(b"start\n").frames == [b"start"]
+
+
+def test_lines_that_begin_with_something():
+    found = dressed(begin=b"$", checksum="XOR-8", terminator=b"\r\n")
+    # P26 (widely printed, V-C)
+    sentence = b"$GPGLL,5057.970,N,00146.110,E,142451,A*27\r\n"
+    assert found.encode(sentence[1:-5]) == sentence
+    cut = found.feed(sentence + b"noise" + sentence + b"GPGLL*27\r\n")
+    assert cut.frames == [sentence[1:-5]] * 2
+    assert [reject.reason for reject in cut.rejects] == [
+        "noise before b'$'",
+        "does not begin with b'$'",
+    ]
+    with pytest.raises(ValueError, match=r"must not contain b'\$'"):
+        found.encode(b"a$b")
+
+
+def test_digits_and_mark_of_the_checksum():
+    line = b"123456789"  # CRC catalogue: check value 29B1
+    assert dressed(checksum="CRC-16/IBM-3740", digits="lower").encode(line) == line + b"*29b1\n"
+    assert dressed(checksum="CRC-16/IBM-3740", mark=b" #").encode(line) == line + b" #29B1\n"
+    for digits, good, bad in (
+        ("upper", b"*29B1", b"*29b1"),
+        ("lower", b"*29b1", b"*29B1"),
+        ("any", b"*29b1", b"*29B2"),
+        ("any", b"*29B1", b"*029B1"),
+    ):
+        found = dressed(checksum="CRC-16/IBM-3740", digits=digits)
+        assert found.feed(line + good + b"\n").frames == [line]
+        assert found.feed(line + bad + b"\n").frames == []
+    with pytest.raises(ValueError, match="needs a mark"):
+        dressed(checksum="XOR-8", mark=b"")

@@ -13,18 +13,25 @@ from hil.drivers.framing.base import make_framing
 from hil.ports.link import FramingSpec
 
 LONGEST = 80
+#: kind -> what it needs beside the rest, and the bytes that end a frame
+KINDS = {
+    "lines": ({}, b"\n"),
+    "cobs": ({}, b"\x00"),
+    "slip": ({}, b"\xc0"),
+    "delimited": ({"start": b"\x7e", "end": b"\x7e", "escape": 0x7D}, b"\x7e"),
+}
 
 
 class Resync(RuleBasedStateMachine):
     """Feeds a framing and keeps what it must have delivered."""
 
-    @initialize(kind=st.sampled_from(["lines", "cobs"]))
+    @initialize(kind=st.sampled_from(sorted(KINDS)))
     def begin(self, kind):
         self.kind = kind
         # 32 bit: noise would pass a 16 bit checksum once in 65536 lines, which is not a fault
-        spec = FramingSpec(kind=kind, checksum="CRC-32/ISO-HDLC", longest=LONGEST)
+        more, self.delimiter = KINDS[kind]
+        spec = FramingSpec(kind=kind, checksum="CRC-32/ISO-HDLC", longest=LONGEST, **more)
         self.framing, self.sender = make_framing(spec), make_framing(spec)
-        self.delimiter = b"\n" if kind == "lines" else b"\x00"
         self.clean = True  # whether the last byte fed was a delimiter
         self.queue = b""  # the unsent rest of a frame
         self.expected, self.delivered, self.rejected = [], [], 0
@@ -44,7 +51,8 @@ class Resync(RuleBasedStateMachine):
     @rule()
     def whole_frame(self):
         payload = self._next()
-        if self.clean:
+        # the flag in front of a delimited frame ends whatever noise there was
+        if self.clean or self.kind == "delimited":
             self.expected.append(payload)
         self._feed(self.sender.encode(payload))
 
@@ -58,7 +66,7 @@ class Resync(RuleBasedStateMachine):
         self.expected.append(payload)
 
     @precondition(lambda self: self.clean)
-    @rule(missing=st.integers(1, 5))
+    @rule(missing=st.integers(1, 4))
     def frame_with_bytes_lost(self, missing):
         data = self.sender.encode(self._next())
         before = self.rejected

@@ -17,9 +17,9 @@ def framing(**more):
 
 def test_the_special_bytes_are_those_of_the_rfc():
     # RFC 1055: END 300, ESC 333, ESC_END 334, ESC_ESC 335, octal
-    assert (slip.END, slip.ESC) == (bytes([0o300]), bytes([0o333]))
-    assert slip.ESCAPED_END == bytes([0o333, 0o334])
-    assert slip.ESCAPED_ESC == bytes([0o333, 0o335])
+    assert (bytes([0o300]), bytes([0o333])) == (slip.END, slip.ESC)
+    assert bytes([0o333, 0o334]) == slip.ESCAPED_END
+    assert bytes([0o333, 0o335]) == slip.ESCAPED_ESC
 
 
 def test_end_and_esc_inside_a_message_are_escaped():
