@@ -228,3 +228,22 @@ def test_the_bus_shunt_sees_energy_flowing_back_and_not_what_freewheels(scripted
     assert max(map(abs, drive.phase_currents)) > 1
     assert firmware.inputs()["i_bus"] == 0
     assert firmware.inputs()["v_phase"].max() < 0.2
+
+
+def test_a_resistor_takes_the_place_of_the_temperature_sensor(scripted):
+    drive, firmware = running(scripted, SensingParameters(substitute_temperature=87.5))
+    for closed in (True, False, True):
+        drive.set_line("temperature-sensor", closed)
+        drive.advance(0.01)
+        true = drive.temperatures.junction if closed else 87.5
+        assert firmware.inputs()["t_stage"] == pytest.approx(true, abs=0.5)
+
+
+def test_the_temperature_line_leaves_the_phases_alone(scripted):
+    currents = []
+    for closed in (True, False):
+        drive, _ = running(scripted)
+        drive.set_line("temperature-sensor", closed)
+        drive.advance(0.02)
+        currents.append(drive.phase_currents)
+    assert currents[0] == currents[1]
