@@ -12,6 +12,7 @@ from hil.core.errors import BenchError, HilError, PlanError
 
 #: Command -> module and attribute; the first line of the help stands here to stay unloaded.
 COMMANDS: dict[str, tuple[str, str, str]] = {
+    "bands": ("hil.cli.bands", "bands", "Propose pass bands from baseline runs."),
     "check": ("hil.cli.check", "check", "Look a rig over; nothing is energised."),
     "defects": ("hil.cli.defects", "defects", "Prove that a plan catches seeded defects."),
     "link": ("hil.cli.link", "link", "Try a link profile on a port or on recorded bytes."),

@@ -9,10 +9,11 @@ from hil.plan.bands import BandTable
 from hil.plan.explain import nearest, place
 from hil.plan.kinds import KINDS, StallParameters
 from hil.plan.matrix import known_keys
-from hil.plan.plan import BandText, Case, Plan, PlannedItem, Scenario
+from hil.plan.plan import BandText, Case, Plan, PlannedItem, Scenario, SequentialText
 from hil.plan.rig import Rig
 from hil.plan.source import Problem, Where, refuse
 from hil.verdicts.samples import RateTarget, trials_without_failure
+from hil.verdicts.sequence import Series
 
 #: Kind of scenario -> name of a measure -> its canonical unit.
 Measures = Mapping[str, Mapping[str, str]]
@@ -77,8 +78,9 @@ class _Expansion:
         scenario: Scenario,
         case: Case,
         tables: tuple[BandTable, BandTable],
-        success: RateTarget | None,
+        success: RateTarget | Series | None,
     ) -> PlannedItem:
+        series = success if isinstance(success, Series) else None
         sensing = case.sensing or Sensing(self.rig.board.sensing[0])
         supply = self.rig.supply.voltage if case.supply is None else case.supply
         values = {**case.values, "sensing": sensing.value, "supply": supply}
@@ -97,27 +99,30 @@ class _Expansion:
             sensing=sensing,
             supply_voltage=supply,
             load=case.load,
-            repeats=scenario.repeats,
+            repeats=scenario.repeats if series is None else series.most,
             bands=tuple(part.band for part in parts if part is not None and part.band is not None),
-            success=success,
+            success=success if isinstance(success, RateTarget) else None,
+            series=series,
             requirements=scenario.head.requirements,
             plan=self.plan.name,
             file=self.source.file,
             line=self.source.position((*scenario.where, "id"), key=True).line,
         )
 
-    def _success(self, scenario: Scenario) -> RateTarget | None:
+    def _success(self, scenario: Scenario) -> RateTarget | Series | None:
         wanted = scenario.head.success
         if wanted is None:
             return None
         where: Where = (*scenario.where, "success")
+        if "success" not in self.measures.get(scenario.kind, {}):
+            self.complain(where, f"{place(where)}: {scenario.kind} has no measure 'success'")
         try:
-            target = RateTarget(wanted.at_least, wanted.confidence)
+            if wanted.sequential is not None:
+                return self._series(scenario, wanted.sequential, where)
+            target = RateTarget(wanted.at_least or 0.0, wanted.confidence)
         except ValueError as error:
             self.complain(where, f"{place(where)}: {error}")
             return None
-        if "success" not in self.measures.get(scenario.kind, {}):
-            self.complain(where, f"{place(where)}: {scenario.kind} has no measure 'success'")
         needed = trials_without_failure(target.at_least / 100, target.confidence / 100)
         if scenario.repeats < needed:
             self.complain(
@@ -127,6 +132,15 @@ class _Expansion:
                 f"{needed}",
             )
         return target
+
+    def _series(self, scenario: Scenario, text: SequentialText, where: Where) -> Series:
+        if scenario.repeats > 1:
+            self.complain(
+                where,
+                f"{place(where)}: a sequential series ends when it has decided; leave repeats out",
+            )
+        percents = (text.good, text.bad, text.alpha, text.beta)
+        return Series.between(*(percent / 100.0 for percent in percents))
 
     def check_default_names(self) -> None:
         kinds = {scenario.kind for scenario in self.plan.scenarios}

@@ -21,6 +21,7 @@ from hil.plan.model import Count, Model, Name, Text
 from hil.plan.source import Source, Where
 from hil.plan.units import Ratio
 from hil.verdicts.samples import RateTarget
+from hil.verdicts.sequence import Series
 
 Share = Annotated[float, Field(ge=0.0, le=10.0)]
 Risk = Annotated[Ratio, Field(gt=0.0, lt=50.0)]
@@ -55,11 +56,30 @@ class BandText(Guard):
     when: dict[str, Any] = Field(default_factory=dict)
 
 
-class Success(Model):
-    """Share of the repetitions that must succeed, and how surely."""
+class SequentialText(Model):
+    """Failure rates to be told apart, and the risks of taking one for the other."""
 
-    at_least: Ratio
+    good: Ratio
+    bad: Ratio
+    alpha: Ratio = 5.0
+    beta: Ratio = 5.0
+
+
+class Success(Model):
+    """What the repetitions must show as a sample: a share, or a rate tested as they come in.
+
+    With `sequential` the series ends as soon as it has decided; it has no repeats of its own.
+    """
+
+    at_least: Ratio | None = None
     confidence: Ratio = 95.0
+    sequential: SequentialText | None = None
+
+    @model_validator(mode="after")
+    def _one_of_both(self) -> Success:
+        if (self.at_least is None) is (self.sequential is None):
+            raise ValueError("expected one of at-least, sequential")
+        return self
 
 
 def _listed(value: object) -> object:
@@ -172,6 +192,7 @@ class PlannedItem:
     repeats : how many times it is run.
     bands : at most one a measure.
     success : what the repetitions must show as a sample, or None.
+    series : the sequential test that ends the repetitions, or None.
     file, line : where its scenario stands.
     """
 
@@ -186,6 +207,7 @@ class PlannedItem:
     repeats: int
     bands: tuple[Band, ...]
     success: RateTarget | None
+    series: Series | None
     requirements: tuple[str, ...]
     plan: str
     file: str
@@ -206,6 +228,8 @@ class PlannedItem:
         for key, torque in self.parameters.torques():
             if key != "steps":
                 words[key] = f"{torque:g} N*m"
-        if self.repeats > 1:
+        if self.series is not None:
+            words["repeats"] = f"until decided, at most {self.repeats}"
+        elif self.repeats > 1:
             words["repeats"] = str(self.repeats)
         return words

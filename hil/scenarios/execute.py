@@ -22,6 +22,8 @@ from hil.scenarios.steps import Steps
 from hil.scenarios.timeline import state_spans
 from hil.verdicts.decide import judge
 from hil.verdicts.samples import judge_rate
+from hil.verdicts.sequence import announce, judge_series
+from hil.verdicts.sequential import Decision, Progress
 
 
 @dataclass(slots=True)
@@ -38,6 +40,7 @@ class Executed:
     steps: list[str] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     problem: HilError | None = None
+    progress: Progress | None = None  # of a sequential series
 
 
 def execute(
@@ -59,8 +62,11 @@ def execute(
     conditions = conditions_of(item, rig)
     try:
         check_safe(item, rig)
+        begun = bench.clock.now()
         for repeat in range(1, item.repeats + 1):
             if not _repetition(item, bench, conditions, repeat, done, keep):
+                break
+            if _decided(item, done, bench.clock.now() - begun):
                 break
     except HilError as error:
         done.problem = error
@@ -81,6 +87,8 @@ def _repetition(
     """One repetition; False if it ended early and the item with it."""
     steps = Steps(bench)
     steps.begin_trace()
+    if item.series is not None and repeat == 1:
+        steps.say(announce(item.series))
     if item.repeats > 1:
         steps.say(f"repetition {repeat} of {item.repeats}")
     try:
@@ -117,6 +125,24 @@ def _repetition(
         done.repeats.append(repeat)
         if found.name in bands:
             done.judgements.append(judge(bands[found.name], found, repeat))
+    return True
+
+
+def _decided(item: PlannedItem, done: Executed, seconds: float) -> bool:
+    """Whether a sequential series is over; notes what it came to, or what to expect of it."""
+    if item.series is None:
+        return False
+    progress = done.progress or item.series.test.begin()
+    wins = [m.value for m in done.measures if m.name == "success"]
+    done.progress = progress = progress.after(success=wins[-1] == 1.0)
+    if progress.trials == 1:
+        done.notes.append(announce(item.series, seconds))
+    if progress.decision is Decision.CONTINUE and progress.trials < item.repeats:
+        return False
+    found, judgement = judge_series(item.series, progress, seconds)
+    done.measures.append(found)
+    done.repeats.append(0)
+    done.judgements.append(judgement)
     return True
 
 
