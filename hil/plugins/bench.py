@@ -70,7 +70,7 @@ def rig_of(item: pytest.Item) -> tuple[Rig, Path]:
 @pytest.fixture
 def hil_bench(request: pytest.FixtureRequest) -> Iterator[Bench]:
     """The opened rig (`hil.bench.bench.Bench`), made safe afterwards whatever happens."""
-    if hasattr(request.config, "workerinput"):
+    if hasattr(request.config, "workerinput") and bench_options(request.config).pool is None:
         pytest.fail(ONE_PROCESS, pytrace=False)
     from hil.plugins.run import RUN, python_scenario
 

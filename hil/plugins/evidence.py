@@ -17,6 +17,7 @@ import pytest
 from hil.plugins.bench import item_id, rig_of, uses_bench
 from hil.plugins.options import bench_options
 from hil.plugins.plans import ItemNotPassed, PlanItem
+from hil.plugins.pool import TAKEN, take_rig, worker_number
 from hil.plugins.progress import PROGRESS, Progress
 
 if TYPE_CHECKING:
@@ -36,12 +37,40 @@ def on_bench(item: pytest.Item) -> bool:
     return isinstance(item, PlanItem) or uses_bench(item)
 
 
+def pytest_sessionstart(session: pytest.Session) -> None:
+    """Take a rig from the pool: what is collected depends on it."""
+    config = session.config
+    options = bench_options(config)
+    controls = worker_number(config) is None and config.getoption("numprocesses", None)
+    if options.pool is None or config.option.collectonly or controls:
+        return
+    from hil.bench.lease import RigInUse
+    from hil.core.errors import HilError
+
+    try:
+        config.stash[TAKEN] = take_rig(config, options.pool, options.bench)
+    except RigInUse as error:
+        pytest.exit(str(error), returncode=EXIT_IN_USE)
+    except HilError as error:
+        raise pytest.UsageError(str(error)) from error
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_unconfigure(config: pytest.Config) -> None:
+    """Give back a rig that was taken and never run."""
+    taken = config.stash.get(TAKEN, None)
+    if taken is not None and taken.lease is not None:
+        taken.lease.release()
+
+
 @pytest.hookimpl(tryfirst=True)
 def pytest_collection_finish(session: pytest.Session) -> None:
     """Choose the bench for what was collected; nothing is energised yet."""
     config = session.config
     items = [item for item in session.items if on_bench(item)]
-    if not items or config.option.collectonly or hasattr(config, "workerinput"):
+    options, taken = bench_options(config), config.stash.get(TAKEN, None)
+    refused_here = hasattr(config, "workerinput") and options.pool is None
+    if not items or config.option.collectonly or refused_here:
         return
     from hil.bench.lease import RigInUse
     from hil.core.errors import HilError
@@ -64,11 +93,13 @@ def pytest_collection_finish(session: pytest.Session) -> None:
     try:
         (rig,) = rigs.values()
         progress = config.stash.get(PROGRESS, None)
-        config.stash[RUN] = run = Run(bench_options(config), rig, planned, progress, details)
+        lease = taken.lease if taken is not None else None
+        config.stash[RUN] = run = Run(options, rig, planned, progress, details, lease)
     except RigInUse as error:
         pytest.exit(f"the rig is in use: {error}", returncode=EXIT_IN_USE)
     except HilError as error:
         raise pytest.UsageError(str(error)) from error
+    run.shared = worker_number(config) is not None
     config.pluginmanager.register(Evidence(run, progress), "hil-evidence")
 
 
@@ -128,6 +159,8 @@ class Evidence:
             prepare(self._run, tell)
         except HilError as error:
             self._refused = " ".join(str(error).split())
+            if worker_number(session.config) is not None:
+                return None  # the bench is dead: every item that comes here is skipped as not run
             session.shouldfail = f"nothing was run: {self._refused}"
             return True
         return None
@@ -176,27 +209,42 @@ class Evidence:
             session.exitstatus = EXIT_UNSAFE
         elif self._run.changed() and session.exitstatus == pytest.ExitCode.OK:
             session.exitstatus = pytest.ExitCode.TESTS_FAILED
+        self._tell_controller(session)
+
+    def _tell_controller(self, session: pytest.Session) -> None:
+        output: dict[str, Any] | None = getattr(session.config, "workeroutput", None)
+        if output is not None:
+            who = f"worker {worker_number(session.config)}, rig {self._run.rig.rig}"
+            lines = [f"{who}: {line}" for line in self._summary()]
+            code = int(session.exitstatus)
+            output["hil"] = {"lines": lines, "code": code if code >= EXIT_PREFLIGHT else 0}
+
+    def _summary(self) -> Iterator[str]:
+        """Lines for the end of the session; those that call for action are in capitals."""
+        run = self._run
+        counts = ", ".join(f"{n} {verdict.value}" for verdict, n in sorted(run.counts.items()))
+        yield f"{'SIMULATED: ' if run.simulated else ''}{counts or 'nothing was run'}"
+        if changed := run.changed():
+            yield f"THE RUN FAILS: {changed}"
+        if self._stopped_by and not self._refused:
+            yield f"interrupted: {self._stopped_by}"
+            if not run.unsafe:
+                yield "the supply is off and the record is complete up to here"
+        for problem in run.unsafe:
+            yield f"CHECK THE BENCH: {problem}"
+        if self._trouble:
+            yield f"the run folder is incomplete: {self._trouble}"
+        if self._folder is not None:
+            yield f"run folder: {self._folder}"
+            yield f"report:     {self._folder / 'report.html'}"
 
     def pytest_terminal_summary(self, terminalreporter: pytest.TerminalReporter) -> None:
-        """Say where the run folder is."""
-        run, write = self._run, terminalreporter.write_line
-        counts = ", ".join(f"{n} {verdict.value}" for verdict, n in sorted(run.counts.items()))
+        """Say what came of it and where the run folder is."""
         terminalreporter.ensure_newline()
         terminalreporter.section("bench")
-        write(f"{'SIMULATED: ' if run.simulated else ''}{counts or 'nothing was run'}")
-        if changed := run.changed():
-            write(f"the run fails: {changed}", red=True, bold=True)
-        if self._stopped_by and not self._refused:
-            write(f"interrupted: {self._stopped_by}")
-            if not run.unsafe:
-                write("the supply is off and the record is complete up to here")
-        for problem in run.unsafe:
-            write(f"CHECK THE BENCH: {problem}", red=True, bold=True)
-        if self._trouble:
-            write(f"the run folder is incomplete: {self._trouble}")
-        if self._folder is not None:
-            write(f"run folder: {self._folder}")
-            write(f"report:     {self._folder / 'report.html'}")
+        for line in self._summary():
+            urgent = line.startswith(("CHECK THE BENCH", "THE RUN FAILS"))
+            terminalreporter.write_line(line, red=urgent, bold=urgent)
 
     # -- items -----------------------------------------------------------------------------
 
@@ -225,14 +273,15 @@ class Evidence:
             setattr(report, VERDICT, verdict)
         return report  # type: ignore[return-value]
 
-    def pytest_report_teststatus(
-        self, report: pytest.CollectReport | pytest.TestReport
-    ) -> tuple[str, str, str] | None:
-        """The project's five verdicts in the terminal; outcome and exit code stay pytest's."""
-        verdict = getattr(report, VERDICT, None)
-        if verdict is None or (report.when != "call" and report.passed):
-            return None
-        if self._progress is not None:
-            self._progress.clear()
-        category = "error" if report.failed and report.when != "call" else report.outcome
-        return category, LETTERS[verdict], verdict.upper()
+
+def pytest_report_teststatus(
+    report: pytest.CollectReport | pytest.TestReport, config: pytest.Config
+) -> tuple[str, str, str] | None:
+    """The project's five verdicts in the terminal; outcome and exit code stay pytest's."""
+    verdict = getattr(report, VERDICT, None)
+    if verdict is None or (report.when != "call" and report.passed):
+        return None
+    if progress := config.stash.get(PROGRESS, None):
+        progress.clear()
+    category = "error" if report.failed and report.when != "call" else report.outcome
+    return category, LETTERS[verdict], verdict.upper()

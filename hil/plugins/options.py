@@ -10,6 +10,9 @@ from pathlib import Path
 
 import pytest
 
+from hil.plugins import pool
+from hil.plugins.pool import TAKEN, check_size, worker_number
+
 #: option name -> (default, help); each has an ini twin ``hil_...`` of the same meaning.
 OPTIONS = {
     "bench": ("auto", "where plans run: auto (hardware if it answers, else the twin), hardware, "
@@ -23,6 +26,7 @@ OPTIONS = {
     "brake": ("", "VISA resource of the brake; overrides the rig file"),
     "switch": ("", "VISA resource of the signal switch; overrides the rig file"),
     "interlock": ("", "VISA resource of the interlock inputs; overrides the rig file"),
+    "pool": ("", "pool file: take a rig of it that is free; with -n each worker takes one"),
     "preflight": ("auto", "prove the bench before the first item: auto (hardware only), on, off"),
     "firmware": ("", "firmware image to put on the board first, by board.flash of the rig file"),
     "build": ("", "build that the board must report, else nothing is run"),
@@ -40,6 +44,7 @@ class BenchOptions:
     out: Path
     seed: int
     resources: dict[str, str]  # role -> override, only those given
+    pool: Path | None = None
     preflight: str = "auto"
     firmware: Path | None = None
     build: str = ""
@@ -61,7 +66,11 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 
 def pytest_configure(config: pytest.Config) -> None:
     """Refuse values that cannot be used before anything is collected."""
-    bench_options(config)
+    options = bench_options(config)
+    if options.pool is not None:
+        config.pluginmanager.register(pool, "hil-pool")
+    if options.pool is not None and worker_number(config) is None:
+        check_size(config, options.pool)
 
 
 def bench_options(config: pytest.Config) -> BenchOptions:
@@ -89,14 +98,21 @@ def bench_options(config: pytest.Config) -> BenchOptions:
         raise pytest.UsageError(f"--hil-seed {seed}: expected a number from 0 to 4294967295")
     if values["rig"] and not Path(values["rig"]).is_file():
         raise pytest.UsageError(f"--hil-rig {values['rig']}: no such file")
+    if values["pool"] and not Path(values["pool"]).is_file():
+        raise pytest.UsageError(f"--hil-pool {values['pool']}: no such file")
+    if values["pool"] and values["rig"]:
+        raise pytest.UsageError("--hil-rig and --hil-pool exclude each other")
     if values["firmware"] and not Path(values["firmware"]).is_file():
         raise pytest.UsageError(f"--hil-firmware {values['firmware']}: no such file")
+    taken = config.stash.get(TAKEN, None)
+    resources = {role: values[role] for role in ROLES if values[role]}
     return BenchOptions(
         bench=values["bench"],
-        rig=values["rig"],
+        rig=values["rig"] if taken is None else str(taken.rig),
         out=Path(values["out"]),
         seed=seed,
-        resources={role: values[role] for role in ROLES if values[role]},
+        resources=resources if taken is None else {**taken.resources, **resources},
+        pool=Path(values["pool"]) if values["pool"] else None,
         preflight=values["preflight"],
         firmware=Path(values["firmware"]) if values["firmware"] else None,
         build=values["build"],

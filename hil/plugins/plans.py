@@ -34,7 +34,10 @@ MARKS = {
     "back_emf": "sensing by back-EMF",
 }
 
-ONE_PROCESS = "bench items run in one process, one rig at a time: leave -n out"
+ONE_PROCESS = (
+    "bench items run in one process, one rig at a time: leave -n out, or give each worker a rig "
+    "of its own with --hil-pool"
+)
 
 
 class ItemNotPassed(Exception):
@@ -79,7 +82,7 @@ class PlanFile(pytest.File):
 
     def collect(self) -> Iterable[PlanItem]:
         """Read the plan against its rig; a wrong file is a collection error."""
-        if hasattr(self.config, "workerinput"):
+        if hasattr(self.config, "workerinput") and bench_options(self.config).pool is None:
             raise self.CollectError(ONE_PROCESS)
         from hil.measures.catalogue import KINDS, definitions
         from hil.plan.expand import expand

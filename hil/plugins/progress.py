@@ -115,6 +115,8 @@ PROGRESS = pytest.StashKey[Progress]()
 
 def pytest_configure(config: pytest.Config) -> None:
     """Take a copy of the real standard output before items are captured."""
+    if hasattr(config, "workerinput"):  # a worker has no terminal
+        return
     try:
         stream = os.fdopen(os.dup(1), "w", encoding="utf-8", errors="replace")
     except OSError:  # no standard output at all

@@ -42,7 +42,9 @@ from hil.store.rawlog import RawLog
 from hil.store.reading import RECORD
 
 
-def choose_leased(rig: Rig, mode: str, resources: Mapping[str, str]) -> tuple[Choice, Lease | None]:
+def choose_leased(
+    rig: Rig, mode: str, resources: Mapping[str, str], lease: Lease | None
+) -> tuple[Choice, Lease | None]:
     """Which bench a run uses, and the lease of it if it is hardware.
 
     Raises
@@ -50,6 +52,11 @@ def choose_leased(rig: Rig, mode: str, resources: Mapping[str, str]) -> tuple[Ch
     RigInUse
         If somebody else holds the hardware; even asking it who it is would disturb them.
     """
+    if lease is not None:  # from a pool
+        choice = choose(rig, mode, resources)
+        if choice.simulated:
+            lease.release()
+        return choice, None if choice.simulated else lease
     if mode == "auto":
         with take(rig, resources, purpose="look"):
             choice = choose(rig, mode, resources)
@@ -65,6 +72,8 @@ class Run:
     ----------
     rig : the rig all items run on.
     planned : ids of all items in order, with the plan file each comes from.
+    details : id -> what a plan says of it.
+    lease : of the rig, if the session has one already.
     """
 
     def __init__(
@@ -74,12 +83,13 @@ class Run:
         planned: Sequence[tuple[str, Path]],
         observer: Observer | None,
         details: Mapping[str, PlannedItem] = MappingProxyType({}),
+        lease: Lease | None = None,
     ) -> None:
         self.options, self.rig = options, rig
         self._planned, self._details = list(planned), details
         self._positions = {item: n for n, (item, _) in enumerate(planned, start=1)}
         self._begun: set[str] = set()
-        self.choice, self._lease = choose_leased(rig, options.bench, options.resources)
+        self.choice, self._lease = choose_leased(rig, options.bench, options.resources, lease)
         if self.choice.simulated and rig.firmware is not None:
             from hil.bench.simulated_firmware import check_firmware
 
@@ -98,6 +108,8 @@ class Run:
         self._log: RawLog | None = None
         self._item = ""  # the one that is running
         self._started = False
+        #: Other workers take some of the items.
+        self.shared = False
         #: SHA-256 of further inputs: the firmware image.
         self.hashes: dict[str, str] = {}
         self.counts: Counter[Verdict] = Counter()
@@ -218,6 +230,8 @@ class Run:
         if changed := self.changed():
             self.note(changed, level="error")
         why = self.dead or (reason if reason != "completed" else "")
+        if not why and self.shared:
+            why = "left to another worker of the session"
         if why:
             for item, plan in self._planned:
                 if item not in self._begun:

@@ -1,0 +1,67 @@
+"""The pool file: rigs of which each run, or each worker of a run, takes one that is free.
+
+format: 1
+pool:
+  - rig: rigs/dosing-pump.yaml
+  - rig: rigs/dosing-pump.yaml
+    board: /dev/serial/by-id/usb-dosing-drive-bench-2
+    supply: TCPIP::192.0.2.12::5025::SOCKET
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import Field
+
+from hil.plan.explain import validate
+from hil.plan.model import Model, Text
+from hil.plan.reader import read
+from hil.plan.source import refuse
+
+
+class PoolEntry(Model):
+    """A rig file, and ports and resources that override what it says."""
+
+    rig: Text  # path relative to the pool file
+    board: str = ""
+    supply: str = ""
+    tachometer: str = ""
+    brake: str = ""
+    switch: str = ""
+    interlock: str = ""
+
+    @property
+    def resources(self) -> dict[str, str]:
+        """Role -> override, only those given."""
+        roles = ("board", "supply", "tachometer", "brake", "switch", "interlock")
+        return {role: getattr(self, role) for role in roles if getattr(self, role)}
+
+
+class Pool(Model):
+    """A pool file."""
+
+    format: Literal[1]
+    pool: Annotated[tuple[PoolEntry, ...], Field(min_length=1)]
+
+
+def load_pool(path: Path | str) -> tuple[tuple[Path, PoolEntry], ...]:
+    """Each entry with the path of its rig file.
+
+    Raises
+    ------
+    PlanError
+        With file, line and column of every problem.
+    """
+    source = read(Path(path))
+    found = validate(Pool, source)
+    entries = tuple((Path(path).parent / entry.rig, entry) for entry in found.pool)
+    missing = [
+        source.problem(("pool", number, "rig"), f"there is no file {file.as_posix()}", key=False)
+        for number, (file, _) in enumerate(entries)
+        if not file.is_file()
+    ]
+    if missing:
+        raise refuse(missing)
+    return entries
