@@ -145,6 +145,8 @@ def likeliest(defect: Defect, items: Iterable[PlannedItem]) -> list[str]:
         points += sum(word in item.id for word in set(words))
         if "one-direction" in defect.tags and item.direction < 0:
             points += 3.0
+        if item.sensing.value in defect.consequence.lower():
+            points += 3.0
         if "long-run" in defect.tags and "endurance" in item.id:
             points += 3.0
         if defect.intermittent and item.repeats > 1:

@@ -60,7 +60,7 @@ NUMBERS = (
         "The reported speed follows the true one half a second late.",
         (Seed("report_share", 0.002),),
         ("telemetry", "witness-only"),
-        ("speed-disagreement", "reported speed"),
+        ("speed-disagreement", "the firmware reports"),
     ),
     Defect(
         "fault-without-a-name",
@@ -98,7 +98,7 @@ FRAMES = (
         "Six seconds after power-up reported speed and current stand still.",
         (Seed("report_frozen", 6.0),),
         ("telemetry", "uptime", "long-run", "witness-only"),
-        ("speed-disagreement", "current-disagreement", "reported speed"),
+        ("speed-disagreement", "current-disagreement", "the firmware reports"),
     ),
     Defect(
         "telemetry-rate-low",
@@ -112,7 +112,7 @@ FRAMES = (
         "One frame in a thousand reports a standing rotor.",
         (Seed("report_glitch", 0.001),),
         ("telemetry", "intermittent", "by-chance", "witness-only"),
-        ("speed-disagreement", "reported speed"),
+        ("speed-disagreement", "the firmware reports"),
     ),
 )
 

@@ -18,7 +18,7 @@ SAID = (
     "not reached within", "entry speed", "start-failed", "stall", "hall", "over-current",
     "under-voltage", "over-voltage", "link-lost", "not idle", "was obeyed", "refused",
     "shaft turned", "shaft moved", "against the commanded direction", "turns the other way",
-    "expected fault", "state idle not reached", "state fault not", "reported speed",
+    "expected fault", "state idle not reached", "state fault not", "the firmware reports",
 )  # fmt: skip
 
 
