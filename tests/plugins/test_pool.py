@@ -125,7 +125,8 @@ def test_workers_share_the_items_of_simulated_benches(folder: Path) -> None:
     found = [result.item for path in folders for result in read(path).results
              if result.verdict.value == "pass"]  # fmt: skip
     assert len(found) == len(set(found)) == 4  # each once, wherever it ran
-    left = [r.reason for path in folders for r in read(path).results if r.verdict.value == "not-run"]  # fmt: skip
+    results = [result for path in folders for result in read(path).results]
+    left = [result.reason for result in results if result.verdict.value == "not-run"]
     assert set(left) == {"left to another worker of the session"}
     for path in folders:
         assert f"run folder: {path}" in done.stdout
