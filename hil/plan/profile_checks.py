@@ -164,7 +164,7 @@ def _further(side: str, name: str) -> bool:
 def _check_message(framing: Framing, where: Where, message: Message) -> Wrong:
     text = ".".join(str(part) for part in where)
     yield from _check_key(framing, where, message)
-    command = where[0] != "messages"
+    command = "" if where[0] == "messages" else str(where[-1])
     parts: list[tuple[Where, Write]] = [(where, message)]
     if isinstance(message, Command):
         parts += [((*where, "then", index), part) for index, part in enumerate(message.then)]

@@ -11,14 +11,25 @@ from hil.ports.link import SIZES
 
 #: Words that the choices of an argument must offer.
 CHOICES = {"sensing": {"hall", "back-emf"}, "direction": {"cw", "ccw"}}
+#: Command -> roles its fields may have; any other command has constants only.
+ARGUMENTS = {
+    "start": ("speed", "magnitude", "direction"),
+    "set-speed": ("speed", "magnitude", "direction"),
+    "select-sensing": ("sensing",),
+    "stream": ("rate",),
+}
 TEXT_TYPES = ("number", "hex", "text")
 #: Types that can stand in coils and discrete inputs.
 BIT_TYPES = ("bit", "u8", "u16", "u32")
 
 
-def check_field(kind: str, table: str, command: bool, field: Field_) -> Iterator[str]:
-    """What is wrong with a field of a message of a framing `kind` (and a Modbus `table`)."""
+def check_field(kind: str, table: str, command: str, field: Field_) -> Iterator[str]:
+    """What is wrong with a field of a message of a framing `kind` (and a Modbus `table`).
+
+    `command` is the name of the command the field belongs to, "" in a message from the board.
+    """
     yield from _check_type(kind, table, field)
+    yield from _check_place(command, field)
     yield from _check_meaning(field)
     if kind != "lines" and (field.type == "text") is not (field.size > 0):
         yield "size: a text of a binary protocol needs its size in bytes, and only a text has one"
@@ -26,17 +37,31 @@ def check_field(kind: str, table: str, command: bool, field: Field_) -> Iterator
         yield "a field has a channel or a role, not both"
     if isinstance(field.missing, str) and field.type not in ("number", "hex"):
         yield f"missing: a text can only stand for a number of a line, not for {field.type}"
-    if field.constant is not None and (not command or field.role or field.channel):
-        yield "constant: only for a field of a command, without role or channel"
-    if command and field.constant is None and not field.role:
-        yield "a field of a command needs a role or a constant"
     needed = field.role in CHOICES
     if bool(field.choices) is not needed:
         yield "choices: needed with the role sensing or direction, and only there"
     elif needed and set(field.choices) != CHOICES[field.role]:
         wanted = " and ".join(sorted(CHOICES[field.role], reverse=field.role == "sensing"))
         yield f"choices: expected {wanted}, found {', '.join(field.choices)}"
-    yield from _check_parts(command, field)
+    yield from _check_parts(bool(command), field)
+
+
+def _check_place(command: str, field: Field_) -> Iterator[str]:
+    """Whether the field has a meaning on its side of the link."""
+    if field.constant is not None and (not command or field.role or field.channel):
+        yield "constant: only for a field of a command, without role or channel"
+    if not command:
+        if field.role in {role for roles in ARGUMENTS.values() for role in roles}:
+            yield f"role: {field.role} is an argument of a command, not part of a message"
+        return
+    if field.constant is None and not field.role:
+        yield "a field of a command needs a role or a constant"
+    if field.channel:
+        yield "channel: only in a message from the board"
+    roles = ARGUMENTS.get(command, ())
+    if field.role and field.role not in roles:
+        known = f"expected {', '.join(roles)}" if roles else "it has constants only"
+        yield f"role: {command} has no argument {field.role!r}, {known}"
 
 
 def _check_type(kind: str, table: str, field: Field_) -> Iterator[str]:
@@ -66,6 +91,8 @@ def _check_parts(command: bool, field: Field_) -> Iterator[str]:
         low, count = part.range
         if low + count > width:
             yield f"part {part.name!r}: range: {field.type} has the bits 0 to {width - 1}"
+        if any(bit >= count for bit in part.bits):
+            yield f"part {part.name!r}: bits: it has the bits 0 to {count - 1}"
         if isinstance(part.missing, str):
             yield f"part {part.name!r}: missing: expected a number"
         for problem in _check_meaning(part):

@@ -149,6 +149,15 @@ def test_modbus_places(shipped):
          "{name: model, type: text, size: 12, role: model}\n"
          "      - {name: x, type: u8, constant: 1}", "constant: only for a field of a command"),
         ("slip", "missing: -32768", 'missing: "--"', "a text can only stand for a number"),
+        ("slip", "stop: {key: 4}", "stop: {key: 4, fields: [{name: x, type: u8, role: sequence}]}",
+         "role: stop has no argument 'sequence', it has constants only"),
+        ("slip", "type: f32, role: speed", "type: f32, role: rate",
+         "role: start has no argument 'rate', expected speed, magnitude, direction"),
+        ("slip", "type: u16, role: sequence, modulus: 65536", "type: u16, role: rate, unit: Hz",
+         "role: rate is an argument of a command, not part of a message"),
+        ("slip", "2: hall}", "3: hall}", "part 'faults': bits: it has the bits 0 to 2"),
+        ("lines-console", '{key: "?"}', '{key: "?", fields: [{name: x, type: number, role: rate, '
+         'unit: Hz}]}', "role: request has no argument 'rate'"),
         ("slip", "select-sensing", "sensing-select", "unknown name 'sensing-select'"),
         ("slip", "baud: 921600", "baud: 921600\nsensing: hall", "only for a drive without"),
         ("delimited", "end: [0x7E]", "end: []", "the kind delimited needs end bytes"),
