@@ -14,7 +14,7 @@ from hil.plan.kinds import (
 )
 from hil.plan.plan import PlannedItem
 from hil.plan.rig import Rig
-from hil.plan.steps import Reverse, SupplyOn
+from hil.plan.steps import Reverse
 from hil.scenarios import manoeuvres
 from hil.scenarios.manoeuvres import Approach
 from hil.scenarios.scripted import run_steps
@@ -81,8 +81,7 @@ def check_safe(item: PlannedItem, rig: Rig) -> None:
         entry = p.entry
     elif isinstance(p, StepsParameters) and any(isinstance(s, Reverse) for s in p.steps):
         entry = max((speed for _, speed in p.speeds()), default=0.0)
-        raised = [s.voltage for s in p.steps if isinstance(s, SupplyOn) and s.voltage]
-        voltage = max([voltage, *raised])
+        voltage = max([voltage, *(raised for _, raised in p.voltages())])
     else:
         return
     refuse_unsafe_reversal(rig, entry=entry, voltage=voltage)

@@ -351,3 +351,36 @@ def test_faults_are_read_as_flags(kit: Kit) -> None:
     kit.bench.wait(0.05)
     assert kit.bench.latest.fault == Fault.STALL | Fault.OVER_CURRENT
     assert kit.bench.latest.state is DriveState.FAULT
+
+
+# -- keep-alive ---------------------------------------------------------------------------
+
+
+def test_the_board_is_spoken_to_while_it_is_energised(kit):
+    bench = kit.make(keep_alive=0.2)
+    bench.wait(1.0)
+    assert "board identify" not in kit.journal
+    bench.energise(24.0)
+    bench.wait(1.0)
+    assert 4 <= kit.journal.count("board identify") <= 6
+    bench.switch_off()
+    kit.journal.clear()
+    bench.wait(1.0)
+    assert "board identify" not in kit.journal
+
+
+def test_without_a_keep_alive_nothing_is_said_unasked(kit):
+    kit.bench.energise(24.0)
+    kit.bench.wait(2.0)
+    assert "board identify" not in kit.journal
+
+
+def test_a_quiet_bench_goes_on_reading(kit):
+    bench = kit.make(keep_alive=0.1)
+    bench.energise(24.0)
+    kit.board.stream(True)
+    bench.quiet = True
+    kit.journal.clear()
+    bench.wait(0.5)
+    assert kit.journal == []
+    assert bench.latest.state is not None

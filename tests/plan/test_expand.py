@@ -236,6 +236,15 @@ def test_refused_defaults(refused, defaults, message):
         ("scenario: speed-step, from: 1000 rpm, to: 5000 rpm", "scenarios[1].to: 5000 rpm"),
         ("scenario: steps, steps: [{start: 9000 rpm}]", "scenarios[1].steps: 9000 rpm"),
         ("scenario: steps, steps: [{brake: 3 N*m}]", "scenarios[1].steps: 3 N*m lies above"),
+        (
+            "scenario: steps, steps: [{supply: 50 V}]",
+            "scenarios[1].steps: 50 V lies above max-voltage 42 V of the supply of rig dosing-pump",
+        ),
+        ("scenario: steps, steps: [{dip: 50 V, for: 1 s}]", "steps: 50 V lies above max-voltage"),
+        (
+            "scenario: steps, steps: [{open: hall-d}]",
+            "scenarios[1].steps: rig dosing-pump cannot open or close line 'hall-d', there are",
+        ),
     ],
 )
 def test_beyond_the_rig(refused, scenario, message):
@@ -244,6 +253,21 @@ def test_beyond_the_rig(refused, scenario, message):
     )
     assert message in str(error)
     assert error.line == 4
+
+
+def test_lines_of_a_rig_without_a_switch(refused, rig):
+    text = (
+        HEAD
+        + "  - {id: s, scenario: steps, steps: [{close: hall-a}], bands: {ripple: {max: 5 %}}}\n"
+    )
+    error = refused(text, on=rig.model_copy(update={"switch": None}))
+    assert "cannot open or close line 'hall-a', it has none" in str(error)
+
+
+def test_a_speed_that_is_to_be_refused_may_lie_beyond_the_rig(items):
+    text = "  - {id: s, scenario: steps, steps: [{expect-refusal: {start: 9000 rpm}}], "
+    (item,) = items(HEAD + text + "bands: {fault-count: {exactly: 0}}}\n")
+    assert item.parameters.target == 0.0
 
 
 def test_sensing_that_the_rig_does_not_offer(refused, rig):
