@@ -139,8 +139,8 @@ class _Finder:
         self._source = source
         self.problems: list[Problem] = []
 
-    def position(self, where: Where) -> Position:
-        return self._source.position(where)
+    def position(self, where: Where, *, key: bool = False) -> Position:
+        return self._source.position(where, key=key)
 
     def complain(self, where: Where, text: str) -> None:
         self.problems.append(self._source.problem(where, text))
@@ -154,7 +154,8 @@ def _library(told: FirmwareLibrary, found: _Finder) -> FirmwareFiles:
     path = found.path(where, told.path)
     if not path.is_file():
         found.complain(where, f"twin.firmware.library.path: there is no file {path.as_posix()}")
-    return FirmwareFiles(path.name, "twin.firmware.library", found.position(where), path)
+    position = found.position((*AT, "library"), key=True)
+    return FirmwareFiles(path.name, "twin.firmware.library", position, path)
 
 
 def _sources(told: FirmwareSources, found: _Finder) -> FirmwareFiles:
@@ -183,7 +184,7 @@ def _sources(told: FirmwareSources, found: _Finder) -> FirmwareFiles:
     return FirmwareFiles(
         name,
         "twin.firmware.sources",
-        found.position(at),
+        found.position(at, key=True),
         None,
         sources,
         tuple(folders),

@@ -107,7 +107,7 @@ def test_a_path_belongs_to_the_file_that_states_it(rig_with, tree):
 @pytest.mark.parametrize(
     ("text", "line", "message"),
     [
-        ("kind: sorces", 5, "expected 'reference', 'library' or 'sources', found 'sorces'; did you mean"),
+        ("kind: sorces", 5, "expected 'reference', 'library' or 'sources', found 'sorces'"),
         ("kind: sources", 5, "kind is 'sources', but no sources is given"),
         ("kind: library", 5, "kind is 'library', but no library is given"),
         ("sources:\n  files: [../src/main.c]", 6, "kind is 'reference': expected kind: sources"),
