@@ -131,12 +131,15 @@ def _listen(
             problem = str(error)  # what arrived meanwhile is what a wrong profile is found by
         with shown(watch, description) as show, _until_interrupted():
             next_picture = clock.now()
-            while clock.now() < end:
-                board.read()
-                if clock.now() >= next_picture:
-                    show()
-                    next_picture = clock.now() + PICTURE
-                clock.sleep(LOOK)
+            try:
+                while clock.now() < end:
+                    board.read()
+                    if clock.now() >= next_picture:
+                        show()
+                        next_picture = clock.now() + PICTURE
+                    clock.sleep(LOOK)
+            except LinkError as error:
+                problem = str(error)  # what was found until then is still worth showing
     return identity, problem
 
 

@@ -245,3 +245,55 @@ def test_the_table_shows_messages_and_what_is_left_over():
     assert "no checksum" in text
     assert rows(watch)[0][:2] == ("telemetry", "1")
     assert counts(watch).startswith(f"{watch.received} bytes received, 10 undecoded")
+
+
+def test_on_a_terminal_the_table_lives(serve, monkeypatch):
+    monkeypatch.setenv("FORCE_COLOR", "1")
+    monkeypatch.setenv("COLUMNS", "200")
+    served = serve(LINES)
+    served.board.streaming = True
+    served.noise = b"\xff\xfe\n"
+    done = run(LINES, "--port", served.url, "--seconds", 0.8)
+    assert done.exit_code == 0
+    assert done.output.count("per second") >= 2
+    assert done.output.count("undecoded") >= 3
+    assert "reported.speed 1234 rpm" in done.output
+
+
+def test_interrupting_is_how_listening_ends(serve, monkeypatch):
+    from hil.ports.clock import WallClock
+
+    served = serve(LINES)
+    served.board.streaming = True
+    began = time.monotonic()
+    sleep = WallClock.sleep
+
+    def interrupted(clock, seconds):
+        if time.monotonic() - began > 0.3:
+            raise KeyboardInterrupt
+        sleep(clock, seconds)
+
+    monkeypatch.setattr(WallClock, "sleep", interrupted)
+    done = run(LINES, "--port", served.url)
+    assert done.exit_code == 0
+    assert "telemetry:" in done.output
+
+
+def test_a_port_that_disappears_still_shows_what_was_found(serve, monkeypatch):
+    from hil.core.errors import LinkError
+    from hil.drivers.serial_board import SerialBoard
+
+    served = serve(LINES)
+    served.board.streaming = True
+    began, read = time.monotonic(), SerialBoard.read
+
+    def vanishing(board):
+        if time.monotonic() - began > 0.3:
+            raise LinkError("board on x: reading failed, is it unplugged?")
+        return read(board)
+
+    monkeypatch.setattr(SerialBoard, "read", vanishing)
+    done = run(LINES, "--port", served.url)
+    assert done.exit_code == 3
+    assert "telemetry:" in done.output
+    assert "problem: board on x: reading failed, is it unplugged?" in done.output
