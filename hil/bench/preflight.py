@@ -6,7 +6,8 @@ from collections.abc import Iterator, Mapping
 from datetime import date
 
 from hil.bench.findings import Finding, Grade
-from hil.bench.open import open_bench
+from hil.bench.open import Guarding, open_bench
+from hil.bench.prove import prove
 from hil.core.errors import HilError
 from hil.core.record import Identity
 from hil.motor.bounds import highest_braking_speed, lossless_bus_peak
@@ -21,8 +22,11 @@ def look_over(
     simulated: bool,
     resources: Mapping[str, str],
     today: date,
+    energise: bool = False,
 ) -> Iterator[Finding]:
     """Every finding in turn; the output of the supply stays off throughout.
+
+    Unless `energise` is set: then what `hil.bench.prove` does comes last, under a guard.
 
     Parameters
     ----------
@@ -32,7 +36,8 @@ def look_over(
     yield Finding("rig file", Grade.OK, f"{rig.rig}: {rig.description or rig.motor.name}")
     yield from _limits(rig)
     try:
-        bench = open_bench(rig, simulated, resources, seed="check")
+        guarding = Guarding() if energise else None
+        bench = open_bench(rig, simulated, resources, seed="check", guarding=guarding)
     except HilError as error:
         yield Finding("bench", Grade.FAILED, str(error))
         return
@@ -50,6 +55,9 @@ def look_over(
             )
         except HilError as error:
             yield Finding("supply limits", Grade.FAILED, str(error))
+            energise = False
+        if energise:
+            yield from prove(bench, rig)
     except HilError as error:
         yield Finding("identities", Grade.FAILED, str(error))
     finally:

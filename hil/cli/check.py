@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import json
 import sys
@@ -26,35 +27,48 @@ CAUTION = (
 @click.option("--brake", default="", help="VISA resource; overrides the rig file.")
 @click.option("--switch", default="", help="VISA resource; overrides the rig file.")
 @click.option(
+    "--energise",
+    is_flag=True,
+    help="Then prove protection, stop path and direction; the shaft turns slowly.",
+)
+@click.option(
     "--json",
     "json_file",
     type=click.Path(dir_okay=False, path_type=Path),
     help="Write the findings as JSON.",
 )
-def check(rig: Path, *, twin: bool, json_file: Path | None, **resources: str) -> None:
-    """Check RIG: its files, who answers, and the limits. Nothing is energised.
+def check(
+    rig: Path, *, twin: bool, energise: bool, json_file: Path | None, **resources: str
+) -> None:
+    """Check RIG: its files, who answers, and the limits. Nothing is energised without --energise.
 
     Exit code 0 when nothing failed, 3 otherwise.
     """
+    from hil.bench.lease import take
     from hil.bench.preflight import Grade, look_over
     from hil.plan.load import load_rig
 
     found = load_rig(rig)
+    named = {role: name for role, name in resources.items() if name}
     findings = []
     words = {Grade.OK: "OK", Grade.WARNING: "WARNING", Grade.FAILED: "FAILED"}
     if twin:
         click.echo("SIMULATED bench: this says nothing about any real one.")
-    for finding in look_over(
-        found,
-        simulated=twin,
-        resources={role: name for role, name in resources.items() if name},
-        today=datetime.now(UTC).date(),
-    ):
-        findings.append(finding)
-        lines = click.wrap_text(
-            finding.detail, 78, initial_indent=" " * 4, subsequent_indent=" " * 4
-        )
-        click.echo(f"{words[finding.grade]:<8} {finding.what}\n{lines}")
+    with contextlib.ExitStack() as held:
+        if not twin:
+            held.enter_context(take(found, named, purpose="run" if energise else "look"))
+        for finding in look_over(
+            found,
+            simulated=twin,
+            resources=named,
+            today=datetime.now(UTC).date(),
+            energise=energise,
+        ):
+            findings.append(finding)
+            lines = click.wrap_text(
+                finding.detail, 78, initial_indent=" " * 4, subsequent_indent=" " * 4
+            )
+            click.echo(f"{words[finding.grade]:<8} {finding.what}\n{lines}")
     click.echo()
     click.echo(click.wrap_text(CAUTION, 78))
     if json_file is not None:
