@@ -193,10 +193,10 @@ class SerialBoard(CommandedBoard):
             self._inbox.note_bad([str(reject) for reject in cut.rejects])
 
     def _keep(self, name: str, now: float, frames: list[bytes]) -> None:
+        fits = self._poller.answered(name)
         if not self._wanted:
             return
         if self._description.polls:
-            fits = self._poller.answered(name)
             stray = frames[1:] if fits else frames
             if stray:
                 self._inbox.note_bad([f"{name}: came unasked, or late: {f[:24]!r}" for f in stray])

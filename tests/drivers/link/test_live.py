@@ -324,3 +324,20 @@ def test_telemetry_that_streams_by_itself_counts_only_while_it_is_wanted(
     assert lost(readings) == 0
     board.stream(False)
     assert sum(len(r) for r in gather(board, 0.1)) == 0
+
+
+def test_a_command_after_switching_off_does_not_wait_for_a_poll(profiles, serve_board, opened):
+    from dataclasses import replace
+
+    console = replace(profiles("examples/lines-console"), reply_timeout=30.0)
+    served = serve_board(console)
+    board = opened(console, served.url)
+    board.stream(True)
+    gather_until(board, lambda found: rows(found) > 3)
+    for _ in range(10):  # until a poll is on the line
+        board.read()
+        time.sleep(0.003)
+    board.stream(False)
+    started = time.monotonic()
+    board.start(100.0)
+    assert time.monotonic() - started < 5.0
