@@ -74,7 +74,7 @@ def population(
     """Run a plan on N healthy simulated rigs, drawn within the tolerances of the rig file.
 
     TARGET is a plan (*.plan.yaml) or a rig file. Exit code 0 when no band failed a healthy rig,
-    1 otherwise.
+    1 otherwise. Ctrl-C ends it early and tells what has been seen so far.
     """
     from hil.bench.simulate import tolerances_of
     from hil.scenarios.campaign import run_campaign
@@ -105,13 +105,18 @@ def population(
     results = run_campaign(
         tasks, jobs=jobs, scheduler=scheduler, progress=_Progress(len(items), rigs)
     )
-    with (
-        contextlib.closing(results),  # type: ignore[type-var]  # a generator has close
-        folder.table("judgements", _JUDGEMENTS) as table,
-    ):
-        for result in results:
-            tally.add(result)
-            _keep(table, result)
+    interrupted = False
+    try:
+        with (
+            contextlib.closing(results),  # type: ignore[type-var]  # a generator has close
+            folder.table("judgements", _JUDGEMENTS) as table,
+        ):
+            for result in results:
+                tally.add(result)
+                _keep(table, result)
+    except KeyboardInterrupt:
+        interrupted = True  # what has been seen so far is worth telling
+        click.echo(f"\ninterrupted after {tally.rigs} of {rigs} rigs", err=True)
     summary = _summary(tally)
     _save(folder, tally, summary)
     _tell(tally, items)
@@ -121,6 +126,8 @@ def population(
 
         text = json.dumps({**summary, "folder": str(folder.path)}, indent=2, default=plain)
         json_file.write_text(text + "\n", encoding="utf-8")
+    if interrupted:
+        raise click.Abort
     if tally.failed_rigs:
         sys.exit(1)
 
