@@ -17,7 +17,7 @@ from hil.store.atomic import replace_file, sync_folder
 from hil.store.folder import new_name
 
 #: Rows gathered before they are written: a campaign of a million rows needs no more memory.
-_BATCH = 5_000
+_BATCH = 20_000
 
 
 class CampaignFolder:
@@ -54,12 +54,15 @@ class CampaignFolder:
         return path
 
     def table(self, name: str, columns: Mapping[str, str]) -> GrowingTable:
-        """``NAME.parquet``, to which rows are added one by one."""
-        return GrowingTable(self.path / f"{name}.parquet", columns)
+        """``NAME/``, a table in Parquet to which rows are added one by one."""
+        return GrowingTable(self.path / name, columns)
 
 
 class GrowingTable:
-    """A Parquet file that grows in batches; a context manager.
+    """A folder of Parquet files, one a batch; a context manager.
+
+    Each file is whole as soon as it is there, so a campaign that is killed keeps all but its last
+    batch. Readers of Parquet take the folder as one table.
 
     Parameters
     ----------
@@ -68,7 +71,6 @@ class GrowingTable:
 
     def __init__(self, path: Path, columns: Mapping[str, str]) -> None:
         import pyarrow as pa
-        import pyarrow.parquet as pq
 
         kinds = {
             "text": pa.dictionary(pa.int32(), pa.string()),
@@ -79,10 +81,11 @@ class GrowingTable:
         self._arrow = pa
         self._schema = pa.schema([(name, kinds[kind]) for name, kind in columns.items()])
         self._rows: list[tuple[Any, ...]] = []
+        self._files = 0
         try:
-            self._writer = pq.ParquetWriter(path, self._schema, compression="zstd")
+            path.mkdir()
         except OSError as problem:
-            raise StoreError(f"{path}: cannot be written: {problem}") from problem
+            raise StoreError(f"{path}: cannot be made: {problem.strerror}") from problem
 
     def add(self, *row: Any) -> None:
         """Add a row, one value a column.
@@ -99,17 +102,17 @@ class GrowingTable:
             self._flush()
 
     def _flush(self) -> None:
-        if not self._rows:
-            return
+        import pyarrow.parquet as pq
+
         columns = [
-            self._arrow.array(values, type=field.type)
-            for values, field in zip(zip(*self._rows, strict=True), self._schema, strict=True)
+            self._arrow.array([row[n] for row in self._rows], type=field.type)
+            for n, field in enumerate(self._schema)
         ]
         self._rows = []
-        try:
-            self._writer.write_table(self._arrow.table(columns, schema=self._schema))
-        except OSError as problem:
-            raise StoreError(f"{self.path}: cannot be written: {problem}") from problem
+        buffer = io.BytesIO()
+        pq.write_table(self._arrow.table(columns, schema=self._schema), buffer, compression="zstd")
+        self._files += 1
+        replace_file(self.path / f"{self._files:05}.parquet", buffer.getvalue())
 
     def __enter__(self) -> Self:
         return self
@@ -120,8 +123,8 @@ class GrowingTable:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        self._flush()
-        self._writer.close()
+        if self._rows or not self._files:
+            self._flush()
 
 
 def plain(value: Any) -> Any:

@@ -60,7 +60,7 @@ def test_healthy_rigs_through_a_plan(plan, tmp_path, capfd) -> None:
     assert {b["item"] for b in told["bands"]} == {"start"}, "the series was left out"
     folder = Path(told["folder"])
     assert folder.parent == tmp_path / "runs"
-    judged = pd.read_parquet(folder / "judgements.parquet")
+    judged = pd.read_parquet(folder / "judgements")
     assert set(judged["rig"].astype(str)) == {"rig 1", "rig 2", "rig 3"}
     assert set(judged["verdict"].astype(str)) == {"pass"}
     bands = pd.read_csv(folder / "bands.csv").set_index("measure")
@@ -101,7 +101,7 @@ def test_an_interrupt_tells_what_has_been_seen(plan, tmp_path, monkeypatch, capf
     assert "0 of 2 healthy rigs failed" in said.out
     (folder,) = tmp_path.glob("population-*")
     assert json.loads((folder / "summary.json").read_text())["rigs"] == 2
-    assert len(pd.read_parquet(folder / "judgements.parquet")) == 4
+    assert len(pd.read_parquet(folder / "judgements")) == 4
 
 
 @pytest.mark.parametrize(

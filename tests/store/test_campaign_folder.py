@@ -78,6 +78,15 @@ def test_an_interrupted_table_keeps_its_rows(tmp_path) -> None:
     assert pd.read_parquet(table.path)["a"].tolist() == [1]
 
 
+def test_a_killed_campaign_keeps_its_batches(tmp_path, monkeypatch) -> None:
+    monkeypatch.setattr(campaign_folder, "_BATCH", 4)
+    table = CampaignFolder(tmp_path, "x").table("t", {"a": "whole"})
+    for n in range(10):
+        table.add(n)
+    # nothing is closed: the process is gone
+    assert pd.read_parquet(table.path)["a"].tolist() == list(range(8))
+
+
 def test_a_row_of_the_wrong_length(tmp_path) -> None:
     folder = CampaignFolder(tmp_path, "x")
     with folder.table("t", {"a": "whole"}) as table, pytest.raises(ValueError, match="2 values"):
