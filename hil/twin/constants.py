@@ -85,6 +85,10 @@ def constants_of(parameters: DriveParameters, firmware: FirmwareBinding) -> npt.
         "voltage_offset": sensing.voltage_offset,
         "voltage_noise": sensing.voltage_noise,
         "comparator": sensing.comparator,
+        "amplifier_rate": math.tau * sensing.amplifier_hz
+        if math.isfinite(sensing.amplifier_hz)
+        else 0.0,
+        "sampling_instant": 0.5 / bridge.pwm_hz + sensing.sampling_delay,
         "substitute_temperature": sensing.substitute_temperature,
         "phase_shunts": sensing.phase_shunts,
         "ambient": heat.ambient,

@@ -6,6 +6,7 @@ import math
 from typing import Any
 
 from hil.twin.jit import carray, compiled, inlined, pointer
+from hil.twin.kernel_amplifier import amplify
 from hil.twin.kernel_bridge import OPEN, connect, edges, gate, path
 from hil.twin.kernel_heat import warm
 from hil.twin.kernel_memory import CONSTANTS, SHAFT_LOG, STATE
@@ -52,6 +53,17 @@ def try_pair(c: Any, s: Any, z: int, qa: int, qb: int, qc: int, h: float) -> int
 
 
 @inlined
+def general_step(c: Any, s: Any, ga: int, gb: int, gc: int, h: float) -> float:
+    """Advance by at most `h` seconds, whatever the phases do; returns the time advanced."""
+    turns, emf = s.angle * c.turns_per_rad, s.flux * s.speed
+    ea = emf * trapezoid(turns - c.crest[0], c.steepness)
+    eb = emf * trapezoid(turns - c.crest[1], c.steepness)
+    ec = emf * trapezoid(turns - c.crest[2], c.steepness)
+    qa, qb, qc = connect(c, s, ga, gb, gc, ea, eb, ec)
+    return step(c, s, qa, qb, qc, h)
+
+
+@inlined
 def any_step(c: Any, s: Any, ga: int, gb: int, gc: int, h: float) -> float:
     """Advance by at most `h` seconds with these gates; returns the time advanced."""
     qa, qb, qc = path(ga, s.i[0]), path(gb, s.i[1]), path(gc, s.i[2])
@@ -67,29 +79,41 @@ def any_step(c: Any, s: Any, ga: int, gb: int, gc: int, h: float) -> float:
             qb = outcome if z == 1 else qb
             qc = outcome if z == 2 else qc
             return step(c, s, qa, qb, qc, h)
-    turns, emf = s.angle * c.turns_per_rad, s.flux * s.speed
-    ea = emf * trapezoid(turns - c.crest[0], c.steepness)
-    eb = emf * trapezoid(turns - c.crest[1], c.steepness)
-    ec = emf * trapezoid(turns - c.crest[2], c.steepness)
-    qa, qb, qc = connect(c, s, ga, gb, gc, ea, eb, ec)
-    return step(c, s, qa, qb, qc, h)
+    return general_step(c, s, ga, gb, gc, h)
+
+
+@inlined
+def next_step(c: Any, span: float) -> float:
+    """Length of the next step, when `span` seconds are left."""
+    if span <= c.longest:
+        return span
+    return float(c.longest if span > 2.0 * c.longest else 0.5 * span)
+
+
+@compiled
+def amplified_stretch(c: Any, s: Any, ga: int, gb: int, gc: int, span: float) -> None:
+    """As `stretch`, with amplifiers that follow the currents."""
+    while span > _NOTHING:
+        ia, ib, ic = s.i[0], s.i[1], s.i[2]
+        h = general_step(c, s, ga, gb, gc, next_step(c, span))
+        amplify(c, s, h, ia, ib, ic)
+        span -= h
 
 
 @inlined
 def stretch(c: Any, s: Any, ga: int, gb: int, gc: int, span: float) -> None:
     """Integrate `span` seconds during which no gate switches."""
-    longest = c.longest
+    if c.amplifier_rate != 0.0:
+        amplified_stretch(c, s, ga, gb, gc, span)
+        return
     while span > _NOTHING:
-        h = span
-        if h > longest:
-            h = longest if span > 2.0 * longest else 0.5 * span
-        span -= any_step(c, s, ga, gb, gc, h)
+        span -= any_step(c, s, ga, gb, gc, next_step(c, span))
 
 
 @inlined
 def over_the_middle(c: Any, s: Any, ga: int, gb: int, gc: int, span: float) -> bool:
     """Try to integrate `span` seconds, half of them before the sampling instant, in one step."""
-    if span > c.longest or s.closed & LEADS != LEADS:
+    if span > c.longest or s.closed & LEADS != LEADS or c.amplifier_rate != 0.0:
         return False
     qa, qb, qc = path(ga, s.i[0]), path(gb, s.i[1]), path(gc, s.i[2])
     z = open_phase(qa, qb, qc)
@@ -221,7 +245,7 @@ def advance(constants: int, state: int, periods: int) -> int:
     inputs = carray(pointer(c.block), 1, INPUTS)[0]
     outputs = carray(pointer(c.block + OUTPUTS_AT), 1, OUTPUTS)[0]
     before = s.steps
-    period, middle = c.period, 0.5 * c.period
+    period, instant = c.period, c.sampling_instant
     for _ in range(periods):
         time = s.periods * period
         condition(c, s)
@@ -250,18 +274,18 @@ def advance(constants: int, state: int, periods: int) -> int:
             gb, nb = gate(now, b1, b2, b3, b4, br)
             gc, nc = gate(now, c1, c2, c3, c4, cr)
             end = min(na, nb, nc, period)
-            if not sampled and end >= middle:
-                if abs(now + end - period) < _NOTHING and over_the_middle(
+            if not sampled and end >= instant:
+                if abs(now + end - 2.0 * instant) < _NOTHING and over_the_middle(
                     c, s, ga, gb, gc, end - now
                 ):
                     sampled = True
                     sample(c, s, ga, gb, gc)
                     now = end
                     continue
-                end = middle
+                end = instant
             stretch(c, s, ga, gb, gc, end - now)
             now = end
-            if not sampled and now == middle:
+            if not sampled and now == instant:
                 sampled = True
                 look(c, s)
                 sample(c, s, ga, gb, gc)

@@ -37,7 +37,7 @@ CONSTANTS = np.dtype(
         # sensing
         " current_limit current_step current_per_step current_gain current_offset current_noise"
         " voltage_limit voltage_step voltage_per_step voltage_gain voltage_offset voltage_noise"
-        " comparator substitute_temperature"
+        " comparator substitute_temperature amplifier_rate sampling_instant"
         # heat
         " ambient reference winding_conductance housing_conductance junction_conductance"
         " sink_conductance winding_capacity housing_capacity junction_capacity sink_capacity"
@@ -65,7 +65,7 @@ STATE = np.dtype(
         " brake pot conductance"
         # at the end of the last step
         " supply_current"
-        # at the sampling instant, in the middle of the period
+        # at the sampling instant
         " seen_link seen_turns seen_emf"
         # means over one log interval
         " charge voltage_area log_start mean_current mean_voltage"
@@ -94,6 +94,7 @@ STATE = np.dtype(
         ("i", "f8", (3,)),
         ("q", "i8", (3,)),  # what each phase is connected to, see `kernel_bridge`
         ("seen_i", "f8", (3,)),
+        ("amplified", "f8", (4,)),  # phase and bridge input currents behind the amplifiers
         # by connection, see `kernel_bridge.tabulate`
         ("rail", "f8", (5,)),
         ("offset", "f8", (5,)),

@@ -15,6 +15,8 @@ from hil.twin.kernel_motor import trapezoid
 from hil.twin.kernel_step import (
     acceleration,
     commit,
+    link_bend,
+    link_mean,
     supply_current,
     supply_gain,
     wrong_way,
@@ -68,7 +70,8 @@ def pair(c: Any, s: Any, x: int, y: int, z: int, qx: int, qy: int, h: float) -> 
     r = 2.0 * s.winding_r + p
     inverse_l = 0.5 * c.inverse_inductance
     a = h * r * inverse_l
-    k = inverse_l * (u * link_mid + (ox - oy) - emf * (sx - sy) - r * i)
+    yielding = inverse_l * (1.0 - u * u * inverse_l * link_bend(c, h, gain))
+    k = yielding * (u * link_mean(c, s, link_mid, supply) + (ox - oy) - emf * (sx - sy) - r * i)
     m = i + h * (0.5 - a * (1.0 / 6.0 - a * (1.0 / 24.0))) * k
     d = h * (1.0 - a * (0.5 - a * (1.0 / 6.0))) * k
     j = i + d

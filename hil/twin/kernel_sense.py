@@ -1,4 +1,4 @@
-"""What the board measures in the middle of a PWM period."""
+"""What the board measures at the sampling instant of a PWM period, as a rule its middle."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from hil.twin.jit import carray, compiled, inlined, pointer
+from hil.twin.kernel_amplifier import BUS
 from hil.twin.kernel_bridge import HIGH_ON, OPEN, idle_neutral, neutral
 from hil.twin.kernel_motor import hall_pattern, trapezoid
 from hil.twin.port import BUTTON_TRIP, INPUTS
@@ -112,6 +113,9 @@ def sample(c: Any, s: Any, ga: int, gb: int, gc: int) -> None:
     if qc == OPEN:
         vc = open_terminal(c, s, gc, s.closed & 32, star + ec)
     bus = s.rail[qa] * ia + s.rail[qb] * ib + s.rail[qc] * ic
+    if c.amplifier_rate != 0.0:
+        bus = s.amplified[BUS]
+        ia, ib, ic = s.amplified[0], s.amplified[1], s.amplified[2]
     v1, v2, v3, v4, i1, i2, i3, i4 = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
     if c.voltage_noise > 0.0:
         v1, v2 = noise(s)

@@ -151,6 +151,9 @@ class SensingParameters:
     *_gain : 1 when ideal. *_offset, *_noise : A or V, noise as standard deviation.
     phase_shunts : whether the board measures phase currents; else they read NaN.
     comparator : A on the DC-link shunt above which the trip input goes high, inf for none.
+    amplifier_hz : bandwidth (-3 dB) of the first-order amplifiers behind the current shunts, inf
+        for none. The comparator sits on the shunt itself.
+    sampling_delay : s by which the converter samples after the middle of the PWM period.
     substitute_temperature : degC that the resistor in place of the stage's sensor stands for.
     """
 
@@ -166,12 +169,14 @@ class SensingParameters:
     voltage_noise: float = 0.01
     phase_shunts: bool = False
     comparator: float = math.inf
+    amplifier_hz: float = math.inf
+    sampling_delay: float = 0.0
     substitute_temperature: float = 87.0
 
     def __post_init__(self) -> None:
         _check(
             self,
-            "current_range current_gain voltage_range voltage_gain comparator",
+            "current_range current_gain voltage_range voltage_gain comparator amplifier_hz",
             "current_bits current_noise voltage_bits voltage_noise",
         )
 
@@ -237,3 +242,6 @@ class DriveParameters:
 
     def __post_init__(self) -> None:
         _check(self, "baud")
+        delay = self.sensing.sampling_delay
+        if not abs(delay) * self.bridge.pwm_hz < 0.5:
+            raise ValueError(f"sampling_delay must be within half a PWM period, found {delay!r} s")

@@ -76,17 +76,33 @@ static double any_step(const C *c, S *s, const int g[3], double h) {
     return step(c, s, q, h);
 }
 
+static double follow(double value, double start, double end, double x) {
+    double lag = (end - start) / x;
+    return end - lag + (value - start + lag) * exp(-x);
+}
+
+static void amplify(const C *c, S *s, double h, const double i[3]) {
+    double x = h * c->amplifier_rate, before = 0, after = 0;
+    for (int n = 0; n < 3; n++) {
+        before += s->rail[s->q[n]] * i[n], after += s->rail[s->q[n]] * s->i[n];
+        s->amplified[n] = follow(s->amplified[n], i[n], s->i[n], x);
+    }
+    s->amplified[3] = follow(s->amplified[3], before, after, x);
+}
+
 static void stretch(const C *c, S *s, const int g[3], double span) {
     while (span > 1e-13) {
-        double h = span;
+        double h = span, i[3] = {s->i[0], s->i[1], s->i[2]};
         if (h > c->longest) h = span > 2.0 * c->longest ? c->longest : 0.5 * span;
-        span -= any_step(c, s, g, h);
+        h = any_step(c, s, g, h);
+        if (c->amplifier_rate) amplify(c, s, h, i);
+        span -= h;
     }
 }
 
 static int over_the_middle(const C *c, S *s, const int g[3], double span) {
     int q[3] = {path(g[0], s->i[0]), path(g[1], s->i[1]), path(g[2], s->i[2])}, z = open_phase(q);
-    if (span > c->longest || (s->closed & LEADS) != LEADS) return 0;
+    if (span > c->longest || (s->closed & LEADS) != LEADS || c->amplifier_rate) return 0;
     if (z == -2) return q[0] == OPEN && q[1] == OPEN && q[2] == OPEN && coast(c, s, span) == DONE;
     return z >= 0 && try_pair(c, s, z, q, span) == DONE;
 }
@@ -128,7 +144,7 @@ static void look(const C *c, S *s) {
 
 static void sample(const C *c, S *s, const int g[3]) {
     port_inputs *in = (port_inputs *)c->block;
-    double turns = s->seen_turns, link = s->seen_link, e[3], v[3], w[3], n[8] = {0}, bus = 0, star;
+    double turns = s->seen_turns, link = s->seen_link, e[3], v[3], w[3], i[3], n[8] = {0}, bus = 0, star;
     int q[3], idle = 1, hall;
     for (int x = 0; x < 3; x++) {
         q[x] = (int)s->q[x];
@@ -147,10 +163,11 @@ static void sample(const C *c, S *s, const int g[3]) {
     if (c->current_noise > 0) noise(s, &n[4], &n[5]);
     in->v_bus = volts(c, link, n[0]);
     for (int x = 0; x < 3; x++) in->v_phase[x] = volts(c, v[x], n[1 + x]);
-    in->i_bus = amperes(c, bus, n[4]);
+    for (int x = 0; x < 3; x++) i[x] = c->amplifier_rate ? s->amplified[x] : s->seen_i[x];
+    in->i_bus = amperes(c, c->amplifier_rate ? s->amplified[3] : bus, n[4]);
     if (c->phase_shunts) {
         if (c->current_noise > 0) noise(s, &n[6], &n[7]);
-        for (int x = 0; x < 3; x++) in->i_phase[x] = amperes(c, s->seen_i[x], n[5 + x]);
+        for (int x = 0; x < 3; x++) in->i_phase[x] = amperes(c, i[x], n[5 + x]);
     }
     in->t_stage = (float)s->junction_t;
     in->pot = (float)s->pot;
@@ -219,7 +236,7 @@ int64_t advance(const C *c, S *s, int64_t periods) {
     port_outputs *out = (port_outputs *)(c->block + OUTPUTS_AT);
     uint8_t *rx = (uint8_t *)(c->block + RX_AT), *tx = (uint8_t *)(c->block + TX_AT);
     int64_t before = s->steps;
-    double period = c->period, middle = 0.5 * c->period;
+    double period = c->period, instant = c->sampling_instant;
     while (periods-- > 0) {
         double time = (double)s->periods * period, turns, now = 0, t[3][4], room = c->slew * period, x;
         int rest[3], sampled = 0, count = 0;
@@ -262,18 +279,18 @@ int64_t advance(const C *c, S *s, int64_t periods) {
             double end = period;
             int g[3];
             for (int n = 0; n < 3; n++) g[n] = gate(now, t[n], rest[n], &end);
-            if (!sampled && end >= middle) {
-                if (fabs(now + end - period) < 1e-13 && over_the_middle(c, s, g, end - now)) {
+            if (!sampled && end >= instant) {
+                if (fabs(now + end - 2.0 * instant) < 1e-13 && over_the_middle(c, s, g, end - now)) {
                     sampled = 1;
                     sample(c, s, g);
                     now = end;
                     continue;
                 }
-                end = middle;
+                end = instant;
             }
             stretch(c, s, g, end - now);
             now = end;
-            if (!sampled && now == middle) {
+            if (!sampled && now == instant) {
                 sampled = 1;
                 look(c, s);
                 sample(c, s, g);

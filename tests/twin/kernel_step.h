@@ -84,6 +84,15 @@ static void commit(S *s, double h, double link, double supply, double leak, doub
     s->steps++;
 }
 
+static double link_mean(const C *c, const S *s, double middle, double supply) {
+    return s->supply_least < supply && supply < s->supply_most ? s->source - c->supply_resistance * supply
+                                                               : middle;
+}
+
+static double link_bend(const C *c, double h, double gain) {
+    return h * h * c->inverse_capacitance * (gain * c->supply_resistance) * (1.0 / 6.0);
+}
+
 static int pair(const C *c, S *s, int x, int y, int z, int qx, int qy, double h) {
     double link = s->link, speed = s->speed, half = 0.5 * h;
     double speed_mid = speed + half * s->acceleration;
@@ -108,7 +117,7 @@ static int pair(const C *c, S *s, int x, int y, int z, int qx, int qy, double h)
     r = 2.0 * s->winding_r + p;
     inverse_l = 0.5 * c->inverse_inductance;
     a = h * r * inverse_l;
-    k = inverse_l * (u * link_mid + (ox - oy) - emf * (sx - sy) - r * i);
+    k = inverse_l * (1.0 - u * u * inverse_l * link_bend(c, h, gain)) * (u * link_mean(c, s, link_mid, supply) + (ox - oy) - emf * (sx - sy) - r * i);
     m = i + h * (0.5 - a * (1.0 / 6.0 - a * (1.0 / 24.0))) * k;
     d = h * (1.0 - a * (0.5 - a * (1.0 / 6.0))) * k;
     j = i + d;
@@ -156,7 +165,7 @@ static double step(const C *c, S *s, const int q[3], double h) {
     double i[3], f[3], e[3], k[3], m[3], d[3], j[3], n[3], p[3], o[3], u[3], v[3];
     double link = s->link, speed = s->speed, count = 0, mean_p = 0, leak = s->conductance * link;
     double first = leak, drain, gain, supply, rate, end, speed_mid, share, inverse_l, square = 0, lost = 0;
-    double peak = 0, bus = 0, half, turns, emf, link_mid, a, star = 0, torque = 0, to_mean, to_end;
+    double peak = 0, bus = 0, sag = 0, lift = 0, half, turns, emf, link_mid, a, star = 0, torque = 0, to_mean, to_end;
     int zero[3] = {0, 0, 0}, at_rest = 0, any = 0;
     for (int x = 0; x < 3; x++) {
         i[x] = s->i[x];
@@ -175,6 +184,7 @@ static double step(const C *c, S *s, const int q[3], double h) {
     gain = supply_gain(c, h);
     supply = supply_current(c, s, link, first, gain);
     link_mid = link + half * (supply - first) * c->inverse_capacitance;
+    link_mid = link_mean(c, s, link_mid, supply);
     a = h * (s->winding_r + mean_p * share) * c->inverse_inductance;
     to_mean = h * (0.5 - a * (1.0 / 6.0 - a * (1.0 / 24.0)));
     to_end = h * (1.0 - a * (0.5 - a * (1.0 / 6.0)));
@@ -186,6 +196,12 @@ static double step(const C *c, S *s, const int q[3], double h) {
     star *= share;
     for (int x = 0; x < 3; x++) {
         k[x] = inverse_l * n[x] * (f[x] - star);
+        sag += u[x] * k[x];
+        lift += n[x] * u[x] * share;
+    }
+    sag *= link_bend(c, h, gain);
+    for (int x = 0; x < 3; x++) {
+        k[x] -= inverse_l * n[x] * (u[x] - lift) * sag;
         m[x] = i[x] + to_mean * k[x];
         d[x] = to_end * k[x];
         j[x] = n[x] * (i[x] + d[x]);

@@ -65,6 +65,13 @@ RIGS = {
     "synchronous": (DriveParameters(load=LoadParameters(mean=0.02, pulsation=0.008)), 1, 1),
     "asynchronous": (DriveParameters(sensing=SensingParameters(phase_shunts=True)), 2, 1),
     "both legs switched": (DriveParameters(), 1, 2),
+    "slow amplifiers, sampled late": (
+        DriveParameters(
+            sensing=SensingParameters(amplifier_hz=2e5, sampling_delay=2e-6, phase_shunts=True)
+        ),
+        1,
+        1,
+    ),
     "dead time": (DriveParameters(bridge=BridgeParameters(dead_time=1e-6, output_delay=1)), 1, 1),
 }
 
