@@ -16,6 +16,7 @@ from hil.bench.open import Access
 from hil.bench.simulated_firmware import own_firmware
 from hil.plan import population
 from hil.plan.rig import Rig
+from hil.ports.link import LinkDescription
 from hil.twin.drive import Drive
 from hil.twin.instruments.base import SimulatedInstrument
 from hil.twin.instruments.brake import SimulatedBrake
@@ -204,6 +205,14 @@ def tolerances_of(rig: Rig) -> Tolerances:
     )
 
 
+def poll_of(profile: LinkDescription) -> float:
+    """Interval of reading, s: telemetry without a board time is dated by when it was read."""
+    for message in profile.messages.values():
+        if any(spec.role == "board-time" for spec in message.fields):
+            return POLL
+    return min(0.2 * POLL, 1.0 / profile.telemetry_rate)
+
+
 def twin_access(rig: Rig, seed: str, variation: Variation = AS_DESCRIBED) -> Access:
     """Access to a new simulated bench in this process, in virtual time."""
     import pyvisa
@@ -215,6 +224,6 @@ def twin_access(rig: Rig, seed: str, variation: Variation = AS_DESCRIBED) -> Acc
         visa=manager,
         clock=VirtualClock(world),
         on_close=[manager.close, world.close],
-        poll=POLL,
+        poll=poll_of(rig.profile),
         firmware=rig.firmware.name if rig.firmware is not None else "",
     )

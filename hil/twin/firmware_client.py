@@ -44,15 +44,15 @@ class Server:
         """Whether it runs, and was started by this very process rather than inherited by a fork."""
         return self.owner == os.getpid() and self._process.poll() is None
 
-    def new(self, path: Path, image: Path, descriptors: list[int]) -> int:
-        """Fork a board; returns its process number.
+    def new(self, name: str, path: Path, image: Path, descriptors: list[int]) -> int:
+        """Fork a board; returns its process number. `name`, if any, stands for the path in errors.
 
         Raises
         ------
         HarnessError
             If the server does not answer.
         """
-        request = {"op": "new", "path": str(path), "image": str(image)}
+        request = {"op": "new", "name": name, "path": str(path), "image": str(image)}
         return int(self._ask(request, descriptors)["pid"])
 
     def end(self, pid: int) -> int | None:

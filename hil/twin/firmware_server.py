@@ -4,10 +4,11 @@ A process with a clean start and a single thread, which has the compiled kernel 
 it is ready in milliseconds. It runs as ``main(descriptor)`` with one end of a socket pair on which
 the bench asks for boards; when that end is closed, everything here ends.
 
-Requests and answers are lines of JSON. ``{"op": "new", "path": library, "image": copy}`` comes
-with three descriptors (the board's socket, its `SharedMemory`, a file for what it prints) and is
-answered ``{"pid": n}``; the board then says itself on its socket how loading went.
-``{"op": "end", "pid": n}`` kills a board and is answered ``{"status": s}`` as from `os.waitpid`.
+Requests and answers are lines of JSON. ``{"op": "new", "name": shown in errors, "path": library,
+"image": copy}`` comes with three descriptors (the board's socket, its `SharedMemory`, a file for
+what it prints) and is answered ``{"pid": n}``; the board then says itself on its socket how loading
+went. ``{"op": "end", "pid": n}`` kills a board and is answered ``{"status": s}`` as from
+`os.waitpid`.
 
 On its socket a board gets `ORDER` records, an order and a number, and answers one each.
 """
@@ -31,6 +32,7 @@ from pathlib import Path
 from hil.core.errors import HilError
 from hil.twin import kernel, library
 from hil.twin.kernel_memory import CONSTANTS, STATE
+from hil.twin.port import FirmwareBinding
 from hil.twin.shared import SharedMemory
 
 #: An order, or its answer: which, and a number that belongs to it.
@@ -98,7 +100,9 @@ class _Boards:
             pid = os.fork()
             if pid == 0:
                 self._control.close()
-                _become(Path(request["path"]), Path(request["image"]), *descriptors)
+                _become(
+                    request["name"], Path(request["path"]), Path(request["image"]), *descriptors
+                )
             self._living.add(pid)
             return {"pid": pid}
         finally:
@@ -121,7 +125,7 @@ class _Boards:
                 self._ended[pid] = status
 
 
-def _become(path: Path, image: Path, line: int, memory: int, printed: int) -> None:
+def _become(name: str, path: Path, image: Path, line: int, memory: int, printed: int) -> None:
     """Be a board, in a new process; never returns."""
     try:
         with open(os.devnull, "rb") as nothing:  # noqa: PTH123 - a descriptor is wanted
@@ -133,7 +137,8 @@ def _become(path: Path, image: Path, line: int, memory: int, printed: int) -> No
             with contextlib.suppress(OSError, ValueError):
                 number = getattr(resource, limit)
                 resource.setrlimit(number, (most, resource.getrlimit(number)[1]))
-        _run(path, image, socket.socket(fileno=line), SharedMemory(memory))
+        firmware = _loaded(name, path, image, board := socket.socket(fileno=line))
+        _run(firmware, board, SharedMemory(memory))
     except OSError:
         os._exit(0)  # the bench is gone
     except BaseException:
@@ -148,13 +153,17 @@ def _die_with_the_server() -> None:
         ctypes.CDLL(None).prctl(_PARENT_DEATH_SIGNAL, signal.SIGKILL)
 
 
-def _run(path: Path, image: Path, line: socket.socket, memory: SharedMemory) -> None:
+def _loaded(name: str, path: Path, image: Path, line: socket.socket) -> FirmwareBinding:
     try:
-        firmware = library.load(path, image=image)
+        firmware = library.load(path, name, image=image)
     except HilError as error:
         line.sendall(json.dumps({"error": str(error)}).encode())
         os._exit(0)
     line.sendall(json.dumps({"resets": firmware.resets is not None}).encode())
+    return firmware
+
+
+def _run(firmware: FirmwareBinding, line: socket.socket, memory: SharedMemory) -> None:
     constants = memory.constants.copy()
     state = memory.state.ctypes.data
     block = memory.block.ctypes.data

@@ -40,14 +40,14 @@ _TAIL = 300  # characters of what the firmware printed
 class _Line:
     """The bench's end of a board's socket, and of what the board prints."""
 
-    def __init__(self, path: Path, memory: int) -> None:
+    def __init__(self, name: str, path: Path, memory: int) -> None:
         self.server: Server = server()
         self._socket, theirs = socket.socketpair()
         self._printed = nameless_file()
         self.letting_go = weakref.finalize(self, _let_go, self._socket, self._printed)
         with theirs, private_copy(path) as image:
             descriptors = [theirs.fileno(), memory, self._printed]
-            self.pid = self.server.new(path, image, descriptors)
+            self.pid = self.server.new(name, path, image, descriptors)
             theirs.close()
             self.wait(_LOADING)
             self.greeting = self._socket.recv(LINE)
@@ -94,7 +94,8 @@ class Isolated:
 
     Parameters
     ----------
-    path : the library. name : of the firmware in messages. patience : see `PATIENCE`.
+    path : the library. name : of the firmware in messages, the file name if empty.
+    patience : see `PATIENCE`.
 
     Raises
     ------
@@ -105,7 +106,8 @@ class Isolated:
     """
 
     def __init__(self, path: Path, name: str, patience: float) -> None:
-        self._path, self._name, self._patience = path, name, patience
+        self._path, self._given_name, self._patience = path, name, patience
+        self._name = name or path.name
         self._descriptor = nameless_file(SIZE)
         self._release = weakref.finalize(self, os.close, self._descriptor)
         self.shared = SharedMemory(self._descriptor)
@@ -116,7 +118,7 @@ class Isolated:
         self._load()
 
     def _load(self) -> None:
-        line = _Line(self._path, self._descriptor)
+        line = _Line(self._given_name, self._path, self._descriptor)
         if not line.greeting:
             said = f"{self._name}: {line.end()} while it was loaded{line.printed()}"
             line.letting_go()
@@ -231,10 +233,14 @@ class IsolatedFirmware(FirmwareBinding):
             If it crashes while it is loaded.
         """
         path = Path(path)
-        name = name or path.name
         host = Isolated(path, name, patience)
         made = cls(
-            name=name, period=0, receive=0, transmit=0, block=host.shared.block, reset=host.reset
+            name=name or path.name,
+            period=0,
+            receive=0,
+            transmit=0,
+            block=host.shared.block,
+            reset=host.reset,
         )
         object.__setattr__(made, "host", host)
         return made

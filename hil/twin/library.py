@@ -85,18 +85,19 @@ def load(path: Path | str, name: str = "", *, image: Path | None = None) -> Firm
     if image is None:
         with private_copy(path) as copy:
             return load(path, name, image=copy)
+    shown = name or str(path)
     try:
         handle = _Handle(image)
     except OSError as problem:
-        said = str(problem).replace(str(image), path.name)
-        raise PlanError(f"cannot be loaded as a library: {said}", file=str(path)) from problem
+        said = str(problem).replace(str(image), name or path.name)
+        raise PlanError(f"cannot be loaded as a library: {said}", file=shown) from problem
     library = handle.library
     missing = [one for one in _FUNCTIONS if not hasattr(library, one)]
     if missing:
         raise PlanError(
             f"firmware library lacks {', '.join(missing)}; firmware_port.h names the functions"
             " that it must export",
-            file=str(path),
+            file=shown,
         )
     library.port_version.restype = ctypes.c_int
     library.port_version.argtypes = ()
@@ -104,7 +105,7 @@ def load(path: Path | str, name: str = "", *, image: Path | None = None) -> Firm
     if found != VERSION:
         raise PlanError(
             f"firmware library was built for port version {found}, expected {VERSION}",
-            file=str(path),
+            file=shown,
         )
     library.port_reset.restype = None
     library.port_reset.argtypes = (ctypes.c_double,)
