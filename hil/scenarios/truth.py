@@ -1,0 +1,314 @@
+"""Measures held against the truth, which a simulated bench knows.
+
+A `Witness` stands between the bench and the drive and notes, once a millisecond, what truly
+happens. From that a second trace is made, without quantisation, gain errors or telemetry, and the
+same definitions applied to it give the true values. What the firmware *says* is data and not an
+estimate of anything where a measure holds it against a witness: there the reported channel stays
+as recorded and only the witness is replaced.
+
+Errors of the instruments are drawn within their data sheets: the supply's readback and the board's
+converters by the simulated rig itself, the tachometer's time base and the eccentricity of its
+encoder here, since the simulated counter is otherwise perfect.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from hil.bench.bench import closing
+from hil.bench.open import Access, assemble, open_parts
+from hil.bench.simulate import POLL, tolerances_of, world_for
+from hil.core.budget import Contribution
+from hil.core.conditions import Conditions
+from hil.core.measure import Measure
+from hil.core.trace import Accuracy, Channel, FloatArray, Trace
+from hil.measures.catalogue import measure
+from hil.plan.plan import PlannedItem
+from hil.plan.rig import Rig
+from hil.scenarios.act import conditions_of
+from hil.scenarios.execute import execute
+from hil.twin.drive import Drive
+from hil.twin.population import Spread, Tolerances, healthy_rig
+from hil.twin.reference.state import STATE
+from hil.twin.variation import Change, Variation
+from hil.twin.wires.registry import publish
+from hil.twin.wires.visa import visa_library
+from hil.twin.world import VirtualClock
+from hil.verdicts.uncertainty import interval_factor
+
+TICK = 0.001  # s between two looks
+
+#: Measures that hold what the firmware says against a witness.
+COMPARED = (
+    "speed-disagreement",
+    "voltage-disagreement",
+    "current-disagreement",
+    "reported-speed-slope",
+    "reported-speed-offset",
+)
+#: Measures without a truth of their own: exact counts, and the promise of a link profile.
+LEFT_OUT = ("telemetry-loss", "telemetry-repeats", "telemetry-rate-error", "duration")
+_COLUMNS = (
+    "time",
+    "witness.speed",
+    "witness.position",
+    "reported.state",
+    "reported.fault",
+    "reported.current",
+    "reported.peak",
+    "reported.voltage",
+    "reported.temperature",
+    "supply.voltage",
+    "supply.current",
+)
+
+
+class Witness:
+    """A drive that is watched while it runs; everything else it does is the drive's own."""
+
+    def __init__(self, drive: Drive) -> None:
+        self._drive = drive
+        self._firmware: Any = drive.firmware.state(STATE)
+        self._next = 0.0
+        self.rows: list[tuple[float, ...]] = []
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._drive, name)
+
+    def advance(self, seconds: float) -> None:
+        """Let time pass, and look once a millisecond."""
+        drive = self._drive
+        end = drive.time + seconds
+        while self._next <= end:
+            drive.advance(max(0.0, self._next - drive.time))
+            self._look(self._next)
+            self._next += TICK
+        drive.advance(max(0.0, end - drive.time))
+
+    def _look(self, now: float) -> None:
+        drive, firmware = self._drive, self._firmware
+        self.rows.append(
+            (
+                now,
+                drive.speed_rpm,
+                drive.angle_deg,
+                float(firmware["state"]),
+                float(firmware["faults"]),
+                0.5 * sum(map(abs, drive.phase_currents)),
+                drive.current_peak,
+                drive.dc_link_peak,
+                drive.temperatures.junction,
+                drive.supply_voltage,
+                drive.supply_current,
+            )
+        )
+        drive.clear_peaks()
+
+    def trace(self, start: float, seen: Trace) -> Trace:
+        """What truly happened, with the marks and the end of the trace that was `seen`.
+
+        `start` is the origin of `seen` on the time of the drive, s.
+        """
+        table = np.array(self.rows, dtype=np.float64)
+        t = table[:, 0] - start
+        table, t = table[(t >= 0.0) & (t <= seen.end)], t[(t >= 0.0) & (t <= seen.end)]
+        channels = {
+            name: Channel(name, seen.channels[name].unit, t, table[:, i], interval=TICK)
+            for i, name in enumerate(_COLUMNS)
+            if name in seen.channels
+        }
+        return replace(seen, channels=channels)
+
+
+@dataclass(frozen=True, slots=True)
+class Held:
+    """One measure against its true value, both in `unit`."""
+
+    item: str
+    measure: str
+    unit: str
+    value: float
+    true: float
+    uncertainty: float
+    contributions: tuple[Contribution, ...]
+
+    @property
+    def half_width(self) -> float:
+        """Half-width of the 95 % interval."""
+        return interval_factor(self.contributions) * self.uncertainty
+
+    @property
+    def covered(self) -> bool:
+        """Whether the 95 % interval holds the true value."""
+        # A difference below the rounding of a float is none.
+        slack = 1e-9 * max(abs(self.value), abs(self.true), 1.0)
+        return abs(self.value - self.true) <= self.half_width + slack
+
+
+def stated_tolerances(rig: Rig) -> Tolerances:
+    """Healthy rigs whose boards and instruments use up the limits of error that the rig states."""
+    told = rig.telemetry
+    return replace(
+        tolerances_of(rig),
+        shunt_gain=Spread(told.current_accuracy.limits().relative),
+        shunt_offset=Spread(told.current_accuracy.limits().absolute),
+        voltage_gain=Spread(told.voltage_accuracy.limits().relative),
+        supply_readback=Spread(1.0),
+    )
+
+
+def drawn_rig(rig: Rig, seed: int, number: int) -> Variation:
+    """Rig `number` of `seed`, the offset of its voltage divider drawn as well."""
+    limit = rig.telemetry.voltage_accuracy.limits().absolute
+    rng = np.random.default_rng([seed, number, 7])
+    offset = Change("drive.sensing.voltage_offset", float(rng.uniform(-limit, limit)), "add")
+    found = healthy_rig(stated_tolerances(rig), seed, number)
+    return replace(found, changes=(*found.changes, offset))
+
+
+def misread(trace: Trace, rng: np.random.Generator) -> Trace:
+    """The trace as a tachometer with errors within its data sheet would have captured it.
+
+    Speed: one gain error of its time base, one offset. Position: an eccentric encoder, whose error
+    over a turn is a sine of such an amplitude that at a random angle it is uniform within the
+    limits (the coordinate of a random point on a sphere is).
+    """
+    channels = dict(trace.channels)
+    speed, position = channels.get("witness.speed"), channels.get("witness.position")
+    if speed is not None:
+        a = speed.accuracy
+        gain, offset = 1.0 + a.relative * rng.uniform(-1, 1), a.absolute * rng.uniform(-1, 1)
+        channels["witness.speed"] = replace(speed, y=gain * speed.y + offset)
+    if position is not None:
+        size = position.accuracy.absolute * math.sqrt(1.0 - rng.uniform(-1.0, 1.0) ** 2)
+        error = size * np.sin(np.radians(position.y) + rng.uniform(0.0, 2.0 * math.pi))
+        channels["witness.position"] = replace(position, y=position.y + error)
+    return replace(trace, channels=channels)
+
+
+def _true_conditions(conditions: Conditions, drive: Drive) -> Conditions:
+    """The conditions with the winding this very motor has, at its temperature."""
+    motor = drive.parameters.motor
+    return replace(conditions, back_emf_constant=motor.back_emf, resistance=motor.resistance)
+
+
+def held_against_truth(
+    item: PlannedItem, rig: Rig, seed: int, number: int
+) -> tuple[list[Held], str]:
+    """Run one item on rig `number` of `seed`; its measures against the truth, and what went wrong.
+
+    Measures without a value on either side, and counts, are left out.
+    """
+    import pyvisa
+
+    world = world_for(rig, f"{seed}/{number}/{item.id}", drawn_rig(rig, seed, number))
+    drive = world.drive
+    assert isinstance(drive, Drive)
+    witness = Witness(drive)
+    world.drive = witness
+    manager = pyvisa.ResourceManager(visa_library(world))
+    access = Access(
+        board=publish(world),
+        visa=manager,
+        clock=VirtualClock(world),
+        on_close=[manager.close, world.close],
+        poll=POLL,
+    )
+    starts: list[float] = []
+    with closing(
+        assemble(rig, open_parts(rig, access, {}), access.clock, None, access.poll)
+    ) as bench:
+        done = execute(
+            item, rig, bench, keep=lambda _repeat, _trace: starts.append(bench.trace_start)
+        )
+    if done.problem is not None or not done.traces:
+        return [], f"{item.id}, rig {number}: {done.reason}"
+    whole, conditions = done.traces[0], conditions_of(item, rig)
+    # Judged is what came before the run-down to standstill, as in a run.
+    stops = [mark.t for mark in whole.marks if mark.name == "stop"]
+    seen = whole.between(0.0, stops[-1]) if stops else whole
+    rng = np.random.default_rng([seed, number, 11])
+    true = witness.trace(starts[0], seen)
+    found = measure(item.kind, misread(seen, rng), conditions)
+    truth = {m.name: m for m in measure(item.kind, true, conditions)}
+    said = {n: c for n, c in seen.channels.items() if n.startswith("reported.")}
+    beside = replace(true, channels={**true.channels, **_exact(said)})
+    compared = measure(item.kind, beside, _true_conditions(conditions, drive))
+    truth |= {m.name: m for m in compared if m.name in COMPARED}
+    return list(_pairs(item.id, found, truth)), ""
+
+
+def _exact(channels: Mapping[str, Channel]) -> dict[str, Channel]:
+    return {name: replace(c, accuracy=Accuracy()) for name, c in channels.items()}
+
+
+def _pairs(item: str, found: tuple[Measure, ...], truth: Mapping[str, Measure]) -> Iterator[Held]:
+    for one in found:
+        true = truth[one.name]
+        if one.unit == "1" or one.name in LEFT_OUT:
+            continue
+        if one.value is None or true.value is None:
+            continue
+        yield Held(
+            item,
+            one.name,
+            one.unit,
+            one.value,
+            true.value,
+            one.uncertainty or 0.0,
+            one.contributions,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Coverage:
+    """How one measure did over many rigs.
+
+    Parameters
+    ----------
+    n, held : cases, and cases in which the 95 % interval held the true value.
+    bias, spread : mean and standard deviation of the error over the stated standard uncertainty.
+    half_width : median half-width of the interval, in the unit of the measure.
+    """
+
+    measure: str
+    unit: str
+    n: int
+    held: int
+    bias: float
+    spread: float
+    half_width: float
+
+    @property
+    def share(self) -> float:
+        """Share of cases in which the truth was held, %."""
+        return 100.0 * self.held / self.n
+
+
+def coverage(cases: list[Held]) -> list[Coverage]:
+    """One line a measure, over all items, in alphabetical order."""
+    groups: dict[str, list[Held]] = {}
+    for case in cases:
+        groups.setdefault(case.measure, []).append(case)
+    found = []
+    for name, group in sorted(groups.items()):
+        errors = np.array([c.value - c.true for c in group])
+        u: FloatArray = np.array([c.uncertainty for c in group])
+        z = np.divide(errors, u, out=np.zeros_like(errors), where=u > 0.0)
+        found.append(
+            Coverage(
+                name,
+                group[0].unit,
+                len(group),
+                sum(c.covered for c in group),
+                float(np.mean(z)),
+                float(np.std(z)),
+                float(np.median([c.half_width for c in group])),
+            )
+        )
+    return found
