@@ -162,7 +162,7 @@ class Session:
         """
         cut_short = problem is not None and not isinstance(problem, Exception)
         if cut_short or isinstance(problem, LinkError | InstrumentError):
-            self._troubled = " ".join(str(problem).split())
+            self._troubled = " ".join(str(problem).split()) or type(problem).__name__
             self.close(ask=False)
         elif isinstance(problem, InterlockOpen):
             self.dead = str(problem)
