@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+import textwrap
 from pathlib import Path
 
 import pytest
@@ -146,3 +148,22 @@ def test_all_wrong_paths_are_told_at_once(rig_with):
     with pytest.raises(PlanError) as caught:
         load_rig(file)
     assert [word in str(caught.value) for word in ("a.c", "b.c", "/c")] == [True] * 3
+
+
+def test_the_rig_file_of_the_readme_is_one(tmp_path):
+    readme = SHIPPED.parents[1] / "README.md"
+    (block,) = (
+        textwrap.dedent(text)
+        for text in re.findall(r"^ *```yaml\n(.*?)^ *```$", readme.read_text(), re.S | re.M)
+        if "kind: sources" in text
+    )
+    (tmp_path / "testplans").symlink_to(SHIPPED.parent)
+    pump = tmp_path / "pump"
+    pump.mkdir()
+    (pump / "rig.yaml").write_text(block)
+    (pump / "main.c").write_text("")
+    profile = SHIPPED.parent / "profiles" / "dosing-lines.profile.yaml"
+    (pump / "profile.yaml").write_text(profile.read_text())
+    rig = load_rig(pump / "rig.yaml")
+    assert names(rig.firmware.sources) == ["main.c"]
+    assert rig.board.expect_model == "PUMP"
