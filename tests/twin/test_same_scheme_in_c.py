@@ -29,13 +29,8 @@ def structure(name: str, dtype: np.dtype) -> str:
     return "typedef struct {\n" + "\n".join(lines) + f"\n}} {name};\n{check}\n"
 
 
-@pytest.fixture(scope="module")
-def in_c(tmp_path_factory):
-    """``advance(constants, state, periods)`` of the C version."""
-    compiler = library.compiler()
-    if compiler is None:
-        pytest.skip("no C compiler on this machine")
-    folder = tmp_path_factory.mktemp("c")
+def built(folder: Path):
+    """``advance(constants, state, periods)`` of the C version, compiled in `folder`."""
     (folder / "records.h").write_text(
         f"#define SHAFT_LOG {SHAFT_LOG}\n#define LINE_BUFFER {LINE_BUFFER}\n"
         + structure("constants", CONSTANTS)
@@ -46,7 +41,15 @@ def in_c(tmp_path_factory):
         "-O3 -march=native -ffp-contract=fast -fno-math-errno -fno-trapping-math"
         " -fno-signed-zeros -fassociative-math -freciprocal-math"
     )
-    command = [compiler, "-std=c11", "-Wall", "-Wextra", *freedom.split(), "-shared", "-fPIC"]
+    command = [
+        library.compiler() or "cc",
+        "-std=c11",
+        "-Wall",
+        "-Wextra",
+        *freedom.split(),
+        "-shared",
+        "-fPIC",
+    ]
     command += [f"-I{folder}", f"-I{library.INCLUDE}", str(SOURCE), "-lm"]
     done = subprocess.run(
         [*command, "-o", str(folder / "kernel.so")],
@@ -59,6 +62,14 @@ def in_c(tmp_path_factory):
     function.argtypes = [ctypes.c_void_p, ctypes.c_void_p, ctypes.c_int64]
     function.restype = ctypes.c_int64
     return function
+
+
+@pytest.fixture(scope="module")
+def in_c(tmp_path_factory):
+    """As `built`."""
+    if library.compiler() is None:
+        pytest.skip("no C compiler on this machine")
+    return built(tmp_path_factory.mktemp("c"))
 
 
 RIGS = {
