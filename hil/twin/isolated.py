@@ -42,6 +42,7 @@ class _Line:
 
     def __init__(self, name: str, path: Path, memory: int) -> None:
         self.server: Server = server()
+        self.owed = 0  # answers
         self._socket, theirs = socket.socketpair()
         self._printed = nameless_file()
         self.letting_go = weakref.finalize(self, _let_go, self._socket, self._printed)
@@ -61,13 +62,19 @@ class _Line:
     def send(self, order: bytes) -> None:
         with contextlib.suppress(OSError):  # it is gone, which receiving will tell
             self._socket.send(order)
+            self.owed += 1
 
     def receive(self) -> bytes:
-        """An answer; b"" if the process is gone. BlockingIOError if time is up."""
+        """An answer; b"" if the process is gone. BlockingIOError if time is up.
+
+        More than one is owed after an interrupt (Ctrl-C) between an order and its answer.
+        """
         try:
-            return self._socket.recv(ORDER.size, socket.MSG_WAITALL)
+            answer = self._socket.recv(ORDER.size, socket.MSG_WAITALL)
         except ConnectionError:
             return b""
+        self.owed -= 1
+        return answer
 
     def end(self) -> str:
         """Kill the process if need be, and say how it ended, in words."""
@@ -177,7 +184,8 @@ class Isolated:
         while True:
             try:
                 answer = line.receive()
-                break
+                if not line.owed or len(answer) < ORDER.size:
+                    break
             except BlockingIOError:
                 now = int(self.memory[0]["periods"])
                 if now == before:

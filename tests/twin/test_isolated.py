@@ -147,6 +147,35 @@ def test_slow_firmware_is_not_taken_for_an_endless_loop(board):
     assert drive.firmware_fault == ""
 
 
+@pytest.mark.skipif(sys.platform == "win32", reason="no interval timer")
+def test_an_interrupt_between_order_and_answer_does_no_harm(board):
+    drive = board(
+        top="#define _POSIX_C_SOURCE 199309L\n#include <time.h>\n",
+        period=after(0.01, "{ struct timespec t = {0, 2000000}; nanosleep(&t, 0); }"),
+        patience=5.0,
+    )
+    drive.advance(0.009)
+
+    def interrupt(_number, _frame):
+        raise KeyboardInterrupt
+
+    former = signal.signal(signal.SIGALRM, interrupt)
+    try:
+        signal.setitimer(signal.ITIMER_REAL, 0.05)
+        with pytest.raises(KeyboardInterrupt):
+            drive.advance(0.011)  # takes 0.4 s of wall-clock time
+    finally:
+        signal.setitimer(signal.ITIMER_REAL, 0.0)
+        signal.signal(signal.SIGALRM, former)
+    drive.set_brake(0.1)
+    periods = []
+    for _ in range(3):
+        drive.advance(0.0005)
+        periods.append(int(drive._state["periods"]))
+    assert drive.firmware_fault == ""
+    assert np.diff(periods).tolist() == [10, 10]
+
+
 def test_physics_goes_on_without_the_firmware(board):
     drive = board(period=after(0.3, "abort();"))
     drive.feed(b"start,1\nstream,200\n")
