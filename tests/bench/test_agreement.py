@@ -3,15 +3,20 @@
 from __future__ import annotations
 
 import math
+from pathlib import Path
 
 import numpy as np
 import pytest
 
 from hil.bench.agreement import LAG, Agreement, AgreementLimits, Contradiction
+from hil.bench.open import agreement_limits
 from hil.core.errors import FirmwareError
+from hil.plan.load import load_rig
+from hil.plan.rig import Rig
 from hil.ports.board import BoardReadings
 from hil.ports.instruments import ShaftReadings
 
+RIG = Path(__file__).parents[2] / "testplans" / "rigs" / "dosing-pump.yaml"
 POLL = 0.01
 
 
@@ -131,3 +136,37 @@ def test_memory_is_bounded() -> None:
 
 def test_without_a_limit_nothing_is_too_far_apart() -> None:
     feed(Agreement(AgreementLimits()), 1.0, lambda _t: 0.0, lambda _t: 9000.0)
+
+
+# -- on a bench, and by a rig file ---------------------------------------------------------
+
+
+def test_a_bench_switches_off_for_it(kit) -> None:
+    kit.bench.begin_trace()
+    kit.board.stream(True)
+    kit.bench.energise(24.0)
+    kit.bench.watch.expect(1)
+    kit.board.start(1000.0)
+    kit.bench.wait(0.5)
+    kit.board.report = {"reported.speed": -1000.0}
+    before = kit.clock.now()
+    with pytest.raises(Contradiction, match="turns the other way"):
+        kit.bench.wait(2.0)
+    assert kit.clock.now() - before < 0.25
+
+
+def rig_with(folder: Path, text: str) -> Rig:
+    file = folder / "rig.yaml"
+    file.write_text(f"based-on: {RIG}\nrig: r\n{text}", encoding="utf-8")
+    return load_rig(file)
+
+
+def test_a_rig_file_says_how_far_is_too_far(rig: Rig, tmp_path: Path) -> None:
+    assert agreement_limits(rig) == AgreementLimits(gap=650.0, turning=200.0, lasting=0.1)
+    narrow = rig_with(tmp_path, "limits: {speed-gap: 100 rpm, speed-gap-time: 50 ms}\n")
+    assert agreement_limits(narrow) == AgreementLimits(gap=100.0, turning=100.0, lasting=0.05)
+
+
+def test_a_tachometer_without_direction_compares_magnitudes(tmp_path: Path) -> None:
+    one_channel = rig_with(tmp_path, "tachometer: {senses-direction: false}\n")
+    assert not agreement_limits(one_channel).signed

@@ -207,6 +207,42 @@ class StepClock:
         self.time += seconds
 
 
+def done_by(served: Served, action: Callable[[], object]) -> None:
+    """Have the serving thread do it, and wait until it has."""
+    done = threading.Event()
+    served.call(lambda: (action(), done.set()))
+    assert done.wait(PATIENCE)
+
+
+def test_what_is_asked_of_it_is_done_by_the_thread_that_serves(served: Served) -> None:
+    found: list[str] = []
+    for number in range(5):
+        done_by(served, lambda n=number: found.append(f"{n} {threading.current_thread().name}"))
+    assert found == [f"{number} simulated bench" for number in range(5)]
+
+
+def test_connections_to_one_instrument_can_be_cut_off(served: Served, instrument) -> None:
+    supply, tachometer = instrument("supply"), instrument("tachometer")
+    assert supply.query("*IDN?")
+    assert tachometer.query("*IDN?")
+    done_by(served, lambda: served.cut_off("supply"))
+    with pytest.raises((pyvisa.errors.VisaIOError, OSError)):
+        supply.query("*IDN?")
+    assert "SIM-TACHO" in tachometer.query("*IDN?")
+    assert "SIM-SUPPLY" in instrument("supply").query("*IDN?")  # a new one is accepted
+
+
+def test_the_board_can_vanish_and_come_back_on_another_terminal(served: Served, frame_line) -> None:
+    with board_of(served) as port:
+        done_by(served, served.unplug_board)
+        with pytest.raises((serial.SerialException, OSError)):
+            b"".join(iter(lambda: port.read(port.in_waiting or 1), b""))
+    done_by(served, served.plug_board)
+    with board_of(served) as port:
+        port.write(frame_line("id"))
+        assert port.readline().startswith(b"id,")
+
+
 def test_it_follows_the_clock_and_never_runs_ahead(world: World) -> None:
     clock = StepClock()
     ahead: list[float] = []
