@@ -165,7 +165,7 @@ def _loaded(name: str, path: Path, image: Path, line: socket.socket) -> Firmware
 
 def _run(firmware: FirmwareBinding, line: socket.socket, memory: SharedMemory) -> None:
     constants = memory.constants.copy()
-    state = memory.state.ctypes.data
+    addresses = (constants.ctypes.data, memory.state.ctypes.data)
     block = memory.block.ctypes.data
     while True:
         order = line.recv(ORDER.size, socket.MSG_WAITALL)
@@ -173,7 +173,7 @@ def _run(firmware: FirmwareBinding, line: socket.socket, memory: SharedMemory) -
             os._exit(0)
         what, value = ORDER.unpack(order)
         if what == ADVANCE:
-            kernel.advance(constants.ctypes.data, state, int(value))
+            kernel.advance(*addresses, int(value))
         elif what == RESET:
             constants[:] = memory.constants
             constants["port_period"] = firmware.period
