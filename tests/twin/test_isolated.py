@@ -147,7 +147,30 @@ def test_slow_firmware_is_not_taken_for_an_endless_loop(board):
     assert drive.firmware_fault == ""
 
 
-@pytest.mark.skipif(sys.platform == "win32", reason="no interval timer")
+def test_a_signal_handler_may_use_the_bench_in_the_middle(board):
+    drive = board(
+        top="#define _POSIX_C_SOURCE 199309L\n#include <time.h>\n",
+        period=after(0.01, "{ struct timespec t = {0, 2000000}; nanosleep(&t, 0); }"),
+        patience=1.0,
+    )
+    drive.advance(0.009)
+
+    def use(_number, _frame):
+        drive.set_supply(0.0, 0.0, False)
+        drive.advance(0.0005)
+
+    former = signal.signal(signal.SIGALRM, use)
+    try:
+        signal.setitimer(signal.ITIMER_REAL, 0.05)
+        drive.advance(0.006)  # takes 0.2 s of wall-clock time
+    finally:
+        signal.setitimer(signal.ITIMER_REAL, 0.0)
+        signal.signal(signal.SIGALRM, former)
+    drive.advance(0.001)
+    assert drive.firmware_fault == ""
+    assert not drive.supply_on
+
+
 def test_an_interrupt_between_order_and_answer_does_no_harm(board):
     drive = board(
         top="#define _POSIX_C_SOURCE 199309L\n#include <time.h>\n",

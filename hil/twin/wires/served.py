@@ -126,6 +126,10 @@ class Served:
             self._forward_board()
             while not self._asked.empty():
                 self._asked.get()()
+            try:
+                world.check_firmware()
+            except FirmwareError as error:
+                self._on_fault(str(error))  # the board is dead, and its clients will notice
 
     def stop(self) -> None:
         """Make `run` return soon; safe from another thread and from a signal handler."""

@@ -271,6 +271,23 @@ def test_it_follows_the_clock_and_never_runs_ahead(world: World) -> None:
         assert served.worst_lag == pytest.approx(2.0, abs=0.1)
 
 
+def test_firmware_that_fails_is_told_and_serving_goes_on(world: World, drive) -> None:
+    told: list[str] = []
+    clock = StepClock()
+    with Served(world, clock=clock, on_fault=told.append) as served:
+        thread = serve_in_thread(served)
+        for fault in ("", "mine: port_period crashed", "mine: port_period crashed"):
+            drive.firmware_fault = fault
+            clock.time += 0.1
+            deadline = time.monotonic() + PATIENCE
+            while clock.time - 100.0 - (world.now - 0.002) > 1e-6 and time.monotonic() < deadline:
+                time.sleep(0.001)
+            assert world.now - 0.002 == pytest.approx(clock.time - 100.0, abs=1e-6)
+        served.stop()
+        thread.join(PATIENCE)
+    assert told == ["mine: port_period crashed"]
+
+
 @pytest.mark.usefixtures("served")
 def test_pace_of_the_real_clock(world: World) -> None:
     before, start = world.now, time.monotonic()

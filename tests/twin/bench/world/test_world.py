@@ -12,7 +12,7 @@ import pyvisa
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from hil.core.errors import BenchError
+from hil.core.errors import BenchError, FirmwareError
 from hil.ports.clock import Clock
 from hil.twin.instruments.base import SimulatedInstrument
 from hil.twin.wires.visa import visa_library
@@ -106,6 +106,22 @@ def test_virtual_clock(world: World) -> None:
     assert clock.now() == world.now == pytest.approx(0.3, abs=1e-12)
 
 
+def test_firmware_that_fails_is_told_once_by_the_wait_after(world: World, drive) -> None:
+    clock = VirtualClock(world)
+    clock.sleep(0.1)
+    drive.firmware_fault = "mine: port_period crashed"
+    with pytest.raises(FirmwareError, match="mine: port_period crashed"):
+        clock.sleep(0.1)
+    assert world.now == pytest.approx(0.1)  # no time passed: the bench may look first
+    clock.sleep(0.1)
+    assert world.now == pytest.approx(0.2)
+    drive.firmware_fault = ""
+    clock.sleep(0.0)
+    drive.firmware_fault = "mine: another"
+    with pytest.raises(FirmwareError, match="another"):
+        clock.sleep(0.0)
+
+
 def test_board_line(world: World, frame_line) -> None:
     world.send(b"id\n")
     assert world.waiting() == 0
@@ -197,6 +213,11 @@ def test_two_threads_do_not_get_in_each_others_way(world: World, drive) -> None:
     assert world.receive().count(b"done,stop*") == 200
     assert drive.time == pytest.approx(world.now, abs=60e-6)
     manager.close()
+
+
+def test_closing_lets_go_of_the_firmware(world: World, drive) -> None:
+    world.close()
+    assert drive.closed
 
 
 def test_closing_switches_off(world: World, drive) -> None:
