@@ -53,7 +53,8 @@ def run() -> Iterator[Result]:
     from hil.twin.drive import Drive
     from hil.twin.variation import Change, Variation
 
-    firmwares = module("firmwares", TESTS / "conftest.py")
+    # under the name pytest gives it: the cache of machine code looks modules up by name
+    firmwares = module("tests.twin.conftest", TESTS / "conftest.py")
     rig = load_rig(RIG)
     alone = Variation("alone", (Change("firmware.link_timeout", 0.0),))
     drive = running(world_for(rig, "kernel", alone).drive, firmware=True)

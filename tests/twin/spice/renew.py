@@ -29,7 +29,8 @@ def main() -> None:
     """Note the schedule in closed loop, run ngspice on it, store both, draw."""
     circuit = module("circuit", HERE / "circuit.py")
     overlay = module("overlay", HERE / "overlay.py")
-    firmwares = module("firmwares", HERE.parent / "conftest.py")
+    # under the name pytest gives it: the cache of machine code looks modules up by name
+    firmwares = module("tests.twin.conftest", HERE.parent / "conftest.py")
     commutations = circuit.note_commutations(firmwares.new_scripted())
     with tempfile.TemporaryDirectory() as folder:
         truth = circuit.by_ngspice(commutations, Path(folder), tmax=0.5e-6)
