@@ -111,8 +111,15 @@ def read_trace(path: Path) -> Trace:
         if first != len(t):
             raise StoreError(f"{path}: holds {len(t)} samples, its description says {first}")
         marks = tuple(Mark(*mark) for mark in facts["marks"])
-        counts = (facts[name] for name in ("frames", "lost", "bad"))
-        # Traces written before repeats were counted have none of them.
-        return Trace(channels, marks, facts["end"], *counts, facts.get("repeated", 0))
+        return Trace(
+            channels,
+            marks,
+            end=facts["end"],
+            frames=facts["frames"],
+            lost=facts["lost"],
+            bad=facts["bad"],
+            # Traces written before repeats were counted have none of them.
+            repeated=facts.get("repeated", 0),
+        )
     except (OSError, ValueError, KeyError, TypeError, pa.ArrowException) as problem:
         raise StoreError(f"{path}: not a readable trace: {problem}") from problem
