@@ -29,6 +29,11 @@ _NEW = click.Path(dir_okay=False, path_type=Path)
 @click.option(
     "--whole", is_flag=True, help="All items for every defect, not up to the first catch."
 )
+@click.option(
+    "--without-series",
+    is_flag=True,
+    help="Keep items that are repeated for intermittent defects alone.",
+)
 @click.option("--jobs", type=click.IntRange(1), help="Processes; one per core if left out.")
 @click.option("--scheduler", default="", help="Address of a Dask cluster to run on instead.")
 @click.option("--seed", default="1", show_default=True, help="Of everything random on the bench.")
@@ -48,6 +53,7 @@ def defects(
     tag: tuple[str, ...],
     listing: bool,
     whole: bool,
+    without_series: bool,
     jobs: int | None,
     scheduler: str,
     seed: str,
@@ -93,6 +99,7 @@ def defects(
         lambda tasks: run_campaign(tasks, jobs=jobs, scheduler=scheduler),
         seed=seed,
         whole=whole,
+        without_series=without_series,
         tell=lambda text: click.echo(text, err=True),
     )
     facts = {

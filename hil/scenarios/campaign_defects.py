@@ -174,6 +174,7 @@ def prove(
     *,
     seed: str = "1",
     whole: bool = False,
+    without_series: bool = False,
     tell: Callable[[str], object] = lambda _text: None,
 ) -> Matrix:
     """Run the healthy firmware, then every defect, through the items of a plan.
@@ -183,6 +184,7 @@ def prove(
     plan, rig : files, as in `Task`.
     items : of the plan by id.
     whole : all items for every defect, in the order of the plan; else until one catches it.
+    without_series : items that are repeated are kept for intermittent defects alone.
     tell : called with one line now and then.
 
     Returns
@@ -197,10 +199,12 @@ def prove(
     if matrix.void:
         return matrix
     matrix.proofs = [Proof(one, starts, one.chance(starts)) for one in defects]
-    order = {
-        one.defect.name: list(items) if whole else likeliest(one.defect, items.values())
-        for one in matrix.proofs
-    }
+    single = [item for item in items.values() if item.repeats == 1]
+    order: dict[str, list[str]] = {}
+    for one in matrix.proofs:
+        kept = single if without_series and not one.defect.intermittent else list(items.values())
+        ids = [item.id for item in kept]
+        order[one.defect.name] = ids if whole else likeliest(one.defect, kept)
     sizes = (len(items),) if whole else (*ROUNDS, len(items))
     for size in sizes:
         open_ones = [proof for proof in matrix.proofs if whole or proof.caught is None]

@@ -178,6 +178,15 @@ def test_the_whole_matrix_is_in_the_order_of_the_plan() -> None:
         assert [r.task.item for r in proof.results] == list(items)
 
 
+def test_series_may_be_kept_for_intermittent_defects() -> None:
+    items = items_named("start-series.hall", "stop.hall.cw")
+    chosen = [INTERMITTENT, DEFECTS["stall-not-noticed"]]
+    matrix = prove("p", "", items, chosen, Bench({}), whole=True, without_series=True)
+    ran = {p.defect.name: [r.task.item for r in p.results] for p in matrix.proofs}
+    assert ran[INTERMITTENT.name] == list(items)
+    assert ran["stall-not-noticed"] == ["stop.hall.cw"]
+
+
 def test_without_a_healthy_pass_nothing_is_proved() -> None:
     items = items_named("stiff.hall.1000rpm", "stop.hall.cw")
     bench = Bench({}, healthy=Verdict.UNDECIDED)

@@ -46,6 +46,7 @@ def _increasing(trace: Trace) -> bool:
 def _same(a: Trace, b: Trace) -> None:
     assert list(a.channels) == list(b.channels)
     assert (a.marks, a.end, a.frames, a.lost, a.bad) == (b.marks, b.end, b.frames, b.lost, b.bad)
+    assert a.repeated == b.repeated
     for one, other in zip(a.channels.values(), b.channels.values(), strict=True):
         assert (one.name, one.unit, one.accuracy) == (other.name, other.unit, other.accuracy)
         assert (one.time_uncertainty, one.interval) == (other.time_uncertainty, other.interval)
