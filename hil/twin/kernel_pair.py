@@ -71,7 +71,7 @@ def pair(c: Any, s: Any, x: int, y: int, z: int, qx: int, qy: int, h: float) -> 
     inverse_l = 0.5 * c.inverse_inductance
     a = h * r * inverse_l
     yielding = inverse_l * (1.0 - u * u * inverse_l * link_bend(c, h, gain))
-    k = yielding * (u * link_mean(c, s, link_mid, supply) + (ox - oy) - emf * (sx - sy) - r * i)
+    k = yielding * (u * link_mean(c, s, link_mid, supply, h) + (ox - oy) - emf * (sx - sy) - r * i)
     m = i + h * (0.5 - a * (1.0 / 6.0 - a * (1.0 / 24.0))) * k
     d = h * (1.0 - a * (0.5 - a * (1.0 / 6.0))) * k
     j = i + d

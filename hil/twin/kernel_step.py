@@ -39,13 +39,14 @@ def supply_current(c: Any, s: Any, link: float, drain: float, gain: float) -> fl
 
 
 @inlined
-def link_mean(c: Any, s: Any, middle: float, supply: float) -> float:
+def link_mean(c: Any, s: Any, middle: float, supply: float, h: float) -> float:
     """Mean of the link voltage over a step, V.
 
     While the supply is within its limits, what its leads drop at their mean current; else the link
     goes straight, through `middle`.
     """
-    within = s.supply_least < supply < s.supply_most
+    # the energy account takes the link for straight, which it is not in much longer steps
+    within = s.supply_least < supply < s.supply_most and h * c.lead_rate < 0.5
     return float(s.source - c.supply_resistance * supply if within else middle)
 
 
@@ -204,7 +205,7 @@ def step(  # noqa: PLR0915 - three phases, kept in registers
     supply = supply_current(c, s, link, first_drain, gain)
     link_mid = link + half * (supply - first_drain) * c.inverse_capacitance
 
-    link_over = link_mean(c, s, link_mid, supply)
+    link_over = link_mean(c, s, link_mid, supply, h)
 
     # phase currents: slope at the start, mean over the step, change; the decay through the
     # resistance, which is nearly the same in all phases, right to third order

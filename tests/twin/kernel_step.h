@@ -84,8 +84,9 @@ static void commit(S *s, double h, double link, double supply, double leak, doub
     s->steps++;
 }
 
-static double link_mean(const C *c, const S *s, double middle, double supply) {
-    return s->supply_least < supply && supply < s->supply_most ? s->source - c->supply_resistance * supply
+static double link_mean(const C *c, const S *s, double middle, double supply, double h) {
+    return s->supply_least < supply && supply < s->supply_most && h * c->lead_rate < 0.5
+               ? s->source - c->supply_resistance * supply
                                                                : middle;
 }
 
@@ -117,7 +118,7 @@ static int pair(const C *c, S *s, int x, int y, int z, int qx, int qy, double h)
     r = 2.0 * s->winding_r + p;
     inverse_l = 0.5 * c->inverse_inductance;
     a = h * r * inverse_l;
-    k = inverse_l * (1.0 - u * u * inverse_l * link_bend(c, h, gain)) * (u * link_mean(c, s, link_mid, supply) + (ox - oy) - emf * (sx - sy) - r * i);
+    k = inverse_l * (1.0 - u * u * inverse_l * link_bend(c, h, gain)) * (u * link_mean(c, s, link_mid, supply, h) + (ox - oy) - emf * (sx - sy) - r * i);
     m = i + h * (0.5 - a * (1.0 / 6.0 - a * (1.0 / 24.0))) * k;
     d = h * (1.0 - a * (0.5 - a * (1.0 / 6.0))) * k;
     j = i + d;
@@ -184,7 +185,7 @@ static double step(const C *c, S *s, const int q[3], double h) {
     gain = supply_gain(c, h);
     supply = supply_current(c, s, link, first, gain);
     link_mid = link + half * (supply - first) * c->inverse_capacitance;
-    link_mid = link_mean(c, s, link_mid, supply);
+    link_mid = link_mean(c, s, link_mid, supply, h);
     a = h * (s->winding_r + mean_p * share) * c->inverse_inductance;
     to_mean = h * (0.5 - a * (1.0 / 6.0 - a * (1.0 / 24.0)));
     to_end = h * (1.0 - a * (0.5 - a * (1.0 / 6.0)));
