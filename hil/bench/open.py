@@ -266,7 +266,12 @@ def sources_of(rig: Rig) -> Sources:
         accuracy["witness.speed"] = shaft.speed_accuracy.limits()
         accuracy["witness.position"] = shaft.position_accuracy.limits()
         interval |= {"witness.speed": shaft.interval, "witness.position": shaft.interval}
-    return Sources(accuracy=accuracy, interval=interval, line_time=frame_time(profile))
+    return Sources(
+        accuracy=accuracy,
+        interval=interval,
+        line_time=frame_time(profile),
+        speed_gate=0.0 if shaft is None else shaft.speed_gate,
+    )
 
 
 def frame_time(profile: LinkDescription) -> float:

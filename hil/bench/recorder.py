@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from hil.bench.timebase import relate
+from hil.bench.timebase import relate, segments
 from hil.core.trace import Accuracy, Channel, FloatArray, Mark, Trace
 from hil.ports.board import BoardReadings
 from hil.ports.instruments import ShaftReadings, SupplyReading
@@ -36,11 +36,13 @@ class Sources:
     accuracy : channel name -> limits of error.
     interval : channel name -> nominal sampling interval, s.
     line_time : s that one telemetry frame spends on the line.
+    speed_gate : s over which the tachometer counts one speed, up to the stamp of the sample.
     """
 
     accuracy: dict[str, Accuracy] = field(default_factory=dict)
     interval: dict[str, float] = field(default_factory=dict)
     line_time: float = 0.0
+    speed_gate: float = 0.0
 
 
 class Recorder:
@@ -120,8 +122,12 @@ class Recorder:
         board = np.concatenate([readings.board_time for readings in filled])
         time, uncertainty = host, 0.0
         if bool(np.isfinite(board).all()):
-            relation = relate(host, board, self._sources.line_time)
-            time, uncertainty = relation.to_host(board), relation.uncertainty
+            # Between two resets the board counts from one zero, so each stretch has a relation.
+            time = host.copy()
+            for part in segments(board):
+                relation = relate(host[part], board[part], self._sources.line_time)
+                time[part] = relation.to_host(board[part])
+                uncertainty = max(uncertainty, relation.uncertainty)
         names = sorted({name for readings in filled for name in readings.values})
         return [
             self._channel(
@@ -143,7 +149,12 @@ class Recorder:
             "witness.position": np.concatenate([readings.position for readings in self._shaft]),
             "witness.speed": np.concatenate([readings.speed for readings in self._shaft]),
         }
-        return [self._channel(name, time, y, self._shaft_uncertainty) for name, y in values.items()]
+        # A speed counted over a gate is that of the middle of the gate.
+        late = {"witness.position": 0.0, "witness.speed": self._sources.speed_gate / 2.0}
+        return [
+            self._channel(name, time - late[name], y, self._shaft_uncertainty)
+            for name, y in values.items()
+        ]
 
     def _readback(self) -> list[Channel]:
         if not self._supply:

@@ -2,36 +2,57 @@
 
 A telemetry frame is stamped by the board when it is made and by the host when it is read. The
 host's stamp is late by the time on the line and by however long the bytes waited to be read, never
-early; so the smallest difference is the best estimate of the offset.
+early; so the relation is the line that lies under all differences and touches the earliest. Its
+value is the offset, its slope the drift of one clock against the other.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
 from hil.core.trace import FloatArray
 
+#: Shorter traces, s, cannot tell drift from jitter; then the clocks are taken to run alike.
+LEAST_SPAN = 2.0
+#: Clocks that differ by more than this (fraction) are not two crystals: the slope is left out.
+MOST_DRIFT = 0.02
+#: A board clock that goes back by more than this, s, has wrapped around or been reset.
+BACK = 1e-4
+
 
 @dataclass(frozen=True, slots=True)
 class ClockRelation:
-    """``host = board + offset``, with the standard uncertainty of the offset, in seconds.
+    """``host = board * (1 + drift) + offset``, with standard uncertainties.
 
     Parameters
     ----------
-    offset : s.
-    uncertainty : standard uncertainty of `offset`, s.
+    offset : s, at board time `origin`: what must be added to the board time there.
+    uncertainty : standard uncertainty of the host time that a board time stands for, s, anywhere
+        in the trace; rectangular (JCGM 100:2008, 4.3.7).
     jitter : standard deviation of the lateness of the host stamps, s.
+    drift : how much slower the board's clock is than the host's, fraction (1e-6 is 1 ppm).
+    drift_uncertainty : standard uncertainty of `drift`.
+    origin : board time at which `offset` holds, s.
     """
 
     offset: float
     uncertainty: float
     jitter: float
+    drift: float = 0.0
+    drift_uncertainty: float = 0.0
+    origin: float = 0.0
+
+    @property
+    def ppm(self) -> float:
+        """Drift in parts per million."""
+        return 1e6 * self.drift
 
     def to_host(self, board_time: FloatArray) -> FloatArray:
         """Board times, shape (n,), on the host's scale."""
-        return board_time + self.offset
+        return board_time + self.offset + self.drift * (board_time - self.origin)
 
 
 def relate(host: FloatArray, board: FloatArray, line_time: float) -> ClockRelation:
@@ -42,25 +63,101 @@ def relate(host: FloatArray, board: FloatArray, line_time: float) -> ClockRelati
     host, board : shape (n,), n >= 1, seconds; NaN in `board` is left out.
     line_time : seconds that one frame spends on the line, subtracted from the lateness.
 
-    The offset is the smallest lateness less `line_time`. What remains unknown is how long even
-    the least delayed frame waited: it lies between zero and the smallest step by which lateness
-    varies, taken as rectangular (JCGM 100:2008, 4.3.7).
+    Over `LEAST_SPAN` or more the drift is the slope of that edge of the lower convex hull of the
+    lateness that lies over the middle of the trace: no frame is early against it, and frames that
+    waited long have no say. What remains unknown is how long even the least delayed frame waited:
+    it lies between zero and the smallest step by which lateness varies.
 
     Raises
     ------
     ValueError
         Without a single usable pair.
     """
-    usable = np.isfinite(board)
+    usable = np.isfinite(board) & np.isfinite(host)
     if not bool(usable.any()):
         raise ValueError("no frame carries board time")
-    lateness = np.sort(host[usable] - board[usable])
+    x, late = board[usable], host[usable] - board[usable]
+    origin = float(x[0])
+    drift, drift_uncertainty = _drift(x - origin, late)
+    flat = np.sort(late - drift * (x - origin))
     # Frames that arrive together are read together: the spread of the earliest few tells how
     # finely the true delay was probed.
-    earliest = lateness[: max(2, min(10, lateness.size))]
+    earliest = flat[: max(2, min(10, flat.size))]
     probe = float(earliest[-1] - earliest[0])
     return ClockRelation(
-        offset=float(lateness[0]) - line_time,
+        offset=float(flat[0]) - line_time,
         uncertainty=float(np.hypot(probe, line_time) / np.sqrt(12.0)),
-        jitter=float(np.std(lateness)),
+        jitter=float(np.std(flat)),
+        drift=drift,
+        drift_uncertainty=drift_uncertainty,
+        origin=origin,
     )
+
+
+def _drift(x: FloatArray, late: FloatArray) -> tuple[float, float]:
+    """Slope of the lower hull over the middle of `x`, and its standard uncertainty."""
+    span = float(np.max(x) - np.min(x))
+    if span < LEAST_SPAN:
+        return 0.0, 0.0
+    i = _lower_hull(x, late)
+    if i.size < 2:
+        return 0.0, 0.0
+    middle = 0.5 * float(x[i[0]] + x[i[-1]])
+    k = int(np.clip(np.searchsorted(x[i], middle, side="right"), 1, i.size - 1))
+    width = float(x[i[k]] - x[i[k - 1]])
+    slope = float(late[i[k]] - late[i[k - 1]]) / width
+    # The two frames that carry the edge waited, each, up to the step by which lateness is probed.
+    low = np.sort(late - slope * x)[: max(2, min(10, x.size))]
+    spread = float(low[-1] - low[0]) / width
+    if abs(slope) > MOST_DRIFT:
+        return 0.0, 0.0
+    # Over so short an edge the slope is noise: drift that is not seen is not corrected.
+    if abs(slope) <= 2.0 * spread or width < LEAST_SPAN / 2.0:
+        return 0.0, float(np.hypot(spread, slope))
+    return slope, float(spread)
+
+
+def _lower_hull(x: FloatArray, y: FloatArray) -> np.typing.NDArray[np.intp]:
+    """Indices of the lower convex hull, from left to right (monotone chain)."""
+    order = np.lexsort((y, x))
+    hull: list[int] = []
+    for j in order.tolist():
+        while len(hull) > 1:
+            a, b = hull[-2], hull[-1]
+            if (x[b] - x[a]) * (y[j] - y[a]) > (y[b] - y[a]) * (x[j] - x[a]):
+                break
+            hull.pop()
+        hull.append(j)
+    return np.array(hull, dtype=np.intp)
+
+
+def unwrap(board: FloatArray, modulus: float) -> FloatArray:
+    """Board times without the wrap-around of a counter that starts again at `modulus` s.
+
+    Shape (n,); NaN stays. A step back of more than half the modulus is a wrap-around; a lesser one
+    is a reset of the board and is left as it is (see `segments`).
+
+    Raises
+    ------
+    ValueError
+        If the modulus is not positive.
+    """
+    if not modulus > 0.0:
+        raise ValueError(f"a counter wraps around after a positive time, found {modulus!r} s")
+    found = board.copy()
+    usable = np.flatnonzero(np.isfinite(board))
+    if usable.size > 1:
+        turns = np.cumsum(np.diff(board[usable]) < -0.5 * modulus)
+        found[usable[1:]] += modulus * turns
+    return found
+
+
+def segments(board: FloatArray) -> tuple[slice, ...]:
+    """Stretches between resets of the board, each a slice of frames; shape (n,), NaN is ignored.
+
+    Each needs a relation of its own: after a reset the board counts from another zero.
+    """
+    usable = np.flatnonzero(np.isfinite(board))
+    cuts = usable[1:][np.diff(board[usable]) < -BACK] if usable.size > 1 else usable[:0]
+    edges = [0, *cuts.tolist(), int(board.size)]
+    return tuple(slice(a, b) for a, b in pairwise(edges))

@@ -148,6 +148,11 @@ def rectangular(source: str, half_width: float) -> Budget:
     return line(source, half_width, Shape.RECTANGULAR)
 
 
+def clock(uncertainty: float) -> Budget:
+    """Budget of a time scale that is known to lie within the span of an exchange, and no more."""
+    return rectangular(CLOCK, uncertainty * Shape.RECTANGULAR.divisor)
+
+
 def total(budgets: Iterable[Budget]) -> Budget:
     """Independent budgets of one result together."""
     return Budget(tuple(part for budget in budgets for part in budget.parts))

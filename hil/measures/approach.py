@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
-from hil.core.budget import CLOCK, NOISE, line
+from hil.core.budget import NOISE, clock
 from hil.core.measure import Outcome
 from hil.core.trace import Mark
 from hil.measures import steady, waveform
@@ -67,7 +67,7 @@ class Approach:
     def instant(self, delay: float, smoothing: float = SMOOTHING) -> Estimate:
         """A time counted from the onset, with its uncertainty and resolution."""
         at = self.onset.t + delay
-        budget = self.smooth.crossing(at, smoothing) + line(CLOCK, self.onset.uncertainty)
+        budget = self.smooth.crossing(at, smoothing) + clock(self.onset.uncertainty)
         return Estimate(delay, budget, self.raw.interval, self.raw.note)
 
     def first_entry(self) -> float:
@@ -90,7 +90,8 @@ class Approach:
     def beyond(self, part: Signal) -> Estimate:
         """Overshoot of `part` in % of the waveform amplitude; the gain error cancels."""
         base, final = self.levels
-        value = waveform.overshoot(part.y, (base, final))
+        smooth = waveform.full_means(part.t, part.y, steady.RIPPLE_FILTER)
+        value = waveform.overshoot(smooth, (base, final))
         factor = 100.0 / (final - base)
         return Estimate(
             value,
@@ -211,7 +212,8 @@ def overshoot_recipe(find: ApproachOf, window: Window) -> Recipe:
         "%",
         f"""Largest shaft speed after mark `{window.onset}` beyond the final level, in % of the
         waveform amplitude (final level minus level before); 0 if none; speed ripple is part of
-        it. Final level: time mean of the steady window; {steady.STEADY_TEXT}. No filter.
+        it. Final level: time mean of the steady window; {steady.STEADY_TEXT}. Filter: moving mean
+        of {1e3 * steady.RIPPLE_FILTER:g} ms, on top of the tachometer's own.
         {window.text}""",
         source=IEEE_181,
         channels=SPEED,

@@ -90,7 +90,9 @@ def deming(x: FloatArray, y: FloatArray, ratio: float = 1.0) -> Line:
     if sxy == 0.0:
         raise Unmeasurable(Outcome.TOO_FEW_SAMPLES, "x and y do not vary together")
     d = syy - ratio * sxx
-    slope = (d + math.hypot(d, 2.0 * math.sqrt(ratio) * sxy)) / (2.0 * sxy)
+    root = math.hypot(d, 2.0 * math.sqrt(ratio) * sxy)
+    # Two forms of one solution; each keeps its digits where the other one loses them.
+    slope = (d + root) / (2.0 * sxy) if d > 0.0 else 2.0 * ratio * sxy / (root - d)
     off = v - slope * u
     true = u + slope * off / (ratio + slope * slope)  # where the points are most likely to lie
     return _line(slope, mx, my, n, float(true @ true), float(off @ off))

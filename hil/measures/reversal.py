@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from hil.core.budget import CLOCK, line
+from hil.core.budget import clock
 from hil.core.measure import Outcome
 from hil.measures import approach as to
 from hil.measures import steady, waveform
@@ -66,7 +66,7 @@ def time_to_standstill(view: View) -> Estimate:
     """Time until the shaft first stands; see its definition."""
     at, part = view.once(_standstill)
     onset = view.mark("reverse")
-    budget = part.crossing(at) + line(CLOCK, onset.uncertainty)
+    budget = part.crossing(at) + clock(onset.uncertainty)
     return Estimate(at - onset.t, budget, part.interval, part.note)
 
 

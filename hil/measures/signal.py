@@ -7,7 +7,17 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from hil.core.budget import ACCURACY, CLOCK, FILTER, RESOLUTION, SAMPLING, Budget, line, rectangular
+from hil.core.budget import (
+    ACCURACY,
+    FILTER,
+    RESOLUTION,
+    SAMPLING,
+    Budget,
+    Shape,
+    clock,
+    line,
+    rectangular,
+)
 from hil.core.measure import Outcome
 from hil.core.trace import Accuracy, Channel, FloatArray
 from hil.measures.recipe import Unmeasurable
@@ -106,12 +116,17 @@ class Signal:
     def difference(self, width: float = 0.0) -> Budget:
         """Budget of the difference of two readings, the second one a mean over `width` s.
 
-        The gain error cancels; of the fixed error each has its own (an encoder is eccentric).
+        The gain error cancels; of the fixed error each has its own (an encoder is eccentric). The
+        single reading of a speed is a count over a gate: the difference of two roundings, whose
+        error is triangular over plus and minus one step.
         """
         absolute = rectangular(ACCURACY, self.accuracy.absolute)
-        rounded = rectangular(RESOLUTION, self.accuracy.resolution / 2.0)
+        step = self.accuracy.resolution
+        rounded = rectangular(RESOLUTION, step / 2.0)
+        if width <= 0.0:
+            return absolute + absolute + rounded + rounded
         other = line(RESOLUTION, self.resolution_of_mean(width) / math.sqrt(12.0))
-        return absolute + absolute + rounded + other
+        return absolute + absolute + line(RESOLUTION, step, Shape.TRIANGULAR) + other
 
     def resolution_of_mean(self, width: float) -> float:
         """Resolution of a mean over `width` s: that of one reading over the root of their number.
@@ -135,13 +150,16 @@ class Signal:
             around = np.interp([at - span, at, at + span], self.t, self.y)
             slope = abs(float(around[2] - around[0])) / (2.0 * span)
             error = self.mean_level(float(around[1]), smoothing)
+            if smoothing <= self.interval:
+                counted = line(RESOLUTION, self.accuracy.resolution, Shape.TRIANGULAR)
+                error = error.of(ACCURACY) + counted
             limit = 10.0 * max(span, self.interval)
             size = error.total
             if size > 0.0:
                 flat = slope * limit <= size  # the level is passed so slowly that it says little
                 by_level = error * (limit / size if flat else 1.0 / slope)
         return (
-            line(CLOCK, self.time_uncertainty)
+            clock(self.time_uncertainty)
             + rectangular(SAMPLING, self.interval / 2.0)
             + by_level
             + rectangular(FILTER, smoothing / 10.0)

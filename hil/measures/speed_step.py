@@ -69,7 +69,8 @@ def transition_duration(view: View) -> Estimate:
     "%",
     f"""Largest excursion of the shaft speed against the step, short of the level before,
     between mark `set-point` and the 90 % reference level instant, in % of the waveform
-    amplitude; 0 if none; speed ripple is part of it. {_LEVELS} No filter. {WINDOW.text}""",
+    amplitude; 0 if none; speed ripple is part of it. {_LEVELS} Filter: moving mean of
+    {1e3 * steady.RIPPLE_FILTER:g} ms, on top of the tachometer's own. {WINDOW.text}""",
     source=IEEE_181,
     channels=to.SPEED,
 )
@@ -79,9 +80,10 @@ def undershoot(view: View) -> Estimate:
     levels = it.levels
     _, until = waveform.transition(it.smooth.t, it.smooth.y, levels, (50.0, 90.0))
     part = it.raw.cut(it.onset.t, until)
+    smooth = waveform.full_means(part.t, part.y, steady.RIPPLE_FILTER)
     factor = 100.0 / (levels[1] - levels[0])
     return Estimate(
-        waveform.undershoot(part.y, levels),
+        waveform.undershoot(smooth, levels),
         factor * part.difference(BEFORE),
         factor * part.accuracy.resolution,
         part.note,
@@ -93,7 +95,8 @@ def undershoot(view: View) -> Estimate:
     "%",
     f"""Largest shaft speed after the release of the load that held the controller in saturation
     (the last mark `load-off` or `brake-off` after `set-point`) beyond the final level, in % of the
-    waveform amplitude; 0 if none. {_LEVELS} No filter. Only for steps that saturate on purpose, and
+    waveform amplitude; 0 if none. {_LEVELS} Filter: moving mean of
+    {1e3 * steady.RIPPLE_FILTER:g} ms. Only for steps that saturate on purpose, and
     only if the speed stayed below target - tolerance for the {1e3 * HELD:g} ms before the
     release. {WINDOW.text}""",
     source=COMMON,

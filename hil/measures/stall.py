@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from hil.core.budget import CLOCK, Budget, line
+from hil.core.budget import Budget, clock
 from hil.core.drive import Fault
 from hil.core.measure import Outcome
 from hil.measures import latch, steady, waveform
@@ -43,7 +43,7 @@ def tripped(view: View) -> Estimate:
 def trip_time_from_brake(view: View) -> Estimate:
     """Trip time counted from the brake; see its definition."""
     trip, brake = view.once(expected_trip), view.mark("brake-on")
-    budget = trip.budget + line(CLOCK, brake.uncertainty)
+    budget = trip.budget + clock(brake.uncertainty)
     return Estimate(trip.t - brake.t, budget, trip.resolution)
 
 
@@ -68,7 +68,7 @@ def trip_time_from_standstill(view: View) -> Estimate:
     began = part.crossing(onset)
     command = view.trace.mark("command")
     if command is not None and start < command.t < trip.t and command.t > onset:
-        onset, began = command.t, line(CLOCK, command.uncertainty)
+        onset, began = command.t, clock(command.uncertainty)
     return Estimate(
         trip.t - onset,
         trip.budget + began,
@@ -101,7 +101,7 @@ def let_through(view: View) -> Estimate:
     first, last = (float(i) for i in np.interp([start, end], part.t, part.y))
     rms = float(np.sqrt(value / (end - start))) if end > start else 0.0
     by_current = 2.0 * rms * (end - start) * part.mean_level(rms, end - start)
-    by_time = last**2 * ended + first**2 * line(CLOCK, brake.uncertainty)
+    by_time = last**2 * ended + first**2 * clock(brake.uncertainty)
     return Estimate(value, by_current + by_time, last**2 * resolution)
 
 

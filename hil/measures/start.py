@@ -6,6 +6,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
+from hil.core.budget import CLOCK, SAMPLING, Budget, rectangular
 from hil.core.drive import DriveState, Sensing
 from hil.core.measure import Outcome
 from hil.measures import approach as to
@@ -46,7 +47,11 @@ def _approach(view: View) -> to.Approach:
 )
 def alignment_time(view: View) -> Estimate:
     """Duration of the alignment; see its definition."""
-    held, budget, resolution = view.time_in(DriveState.ALIGN, *WINDOW.of(view))
+    start, end = WINDOW.of(view)
+    states = view.signal("reported.state")
+    # No alignment begins before the command; the two clocks may disagree on which came first.
+    early = max(start - states.interval - 2.0 * states.time_uncertainty, float(states.t[0]))
+    held, budget, resolution = view.time_in(DriveState.ALIGN, min(early, start), end)
     if held > 0.0:
         return Estimate(held, budget, resolution)
     if view.conditions.sensing is Sensing.HALL:
@@ -140,9 +145,21 @@ def _handover_level(view: View) -> steady.Level:
     return steady.level_of(view.speed.window(at - BEFORE_HANDOVER, at, 2))
 
 
-def _slope(window: Signal) -> float:
-    """Mean slope over the window, rpm/s; the ramp itself, so no scatter of the level."""
-    return float(window.y[-1] - window.y[0]) / float(window.t[-1] - window.t[0])
+def _by_instant(view: View) -> Budget:
+    """How much the handover speed depends on the instant, rpm: where between two frames it was.
+
+    Half-width: the largest deviation of such a mean taken up to half a telemetry interval earlier
+    or later; the speed pulsates within that time, so its mean slope would say too little.
+    """
+    event, level = view.once(_handover), view.once(_handover_level)
+    reach = event.resolution / 2.0 + 2.0 * event.budget.of(CLOCK).total
+    around = view.speed.cut(event.t - BEFORE_HANDOVER - reach, event.t + reach)
+    means = waveform.moving_mean(around.t, around.y, BEFORE_HANDOVER)
+    centre = event.t - BEFORE_HANDOVER / 2.0
+    near = means[np.abs(around.t - centre) <= reach]
+    if not near.size:
+        return Budget()
+    return rectangular(SAMPLING, float(np.max(np.abs(near - level.value))))
 
 
 @defines(
@@ -150,18 +167,17 @@ def _slope(window: Signal) -> float:
     "rpm",
     f"""Mean shaft speed over the {1e3 * BEFORE_HANDOVER:g} ms before the reported state
     changes from ramp to run, positive in the commanded direction. Not applicable to a start
-    without a ramp. Uncertainty includes the slope of the speed times the uncertainty of the
-    instant.""",
+    without a ramp. Uncertainty includes what the speed does while the instant is uncertain.""",
     source=COMMON,
     channels=("witness.speed", "reported.state"),
 )
 def handover_speed(view: View) -> Estimate:
     """Speed at which the ramp ends; see its definition."""
-    event, level = view.once(_handover), view.once(_handover_level)
+    level = view.once(_handover_level)
     window = level.window
     return Estimate(
         level.value,
-        window.mean_level(level.value, BEFORE_HANDOVER) + _slope(window) * event.budget,
+        window.mean_level(level.value, BEFORE_HANDOVER) + view.once(_by_instant),
         window.accuracy.resolution,
         window.note,
     )
@@ -188,7 +204,7 @@ def handover_dip(view: View) -> Estimate:
     factor = 100.0 / level.value
     return Estimate(
         max(0.0, factor * (level.value - lowest)),
-        factor * (_slope(level.window) * event.budget + after.difference(BEFORE_HANDOVER)),
+        factor * (view.once(_by_instant) + after.difference(BEFORE_HANDOVER)),
         factor * after.accuracy.resolution,
         after.note,
     )

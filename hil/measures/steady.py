@@ -101,7 +101,7 @@ def ripple(level: Level, target: float, note: str = "") -> Estimate:
     factor = 100.0 / abs(level.value)
     return Estimate(
         waveform.ripple(window.t, window.y, RIPPLE_FILTER),
-        factor * window.difference(),
+        factor * window.difference(RIPPLE_FILTER),
         factor * window.resolution_of_mean(RIPPLE_FILTER),
         note,
     )

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
+from hil.core.budget import RESOLUTION, Budget, rectangular
 from hil.core.measure import Outcome
 from hil.measures import steady, sweep, waveform
 from hil.measures.peaks import fault_count, peak_current_recipe, peak_dc_link_recipe
@@ -55,7 +56,11 @@ def peak_temperature(view: View) -> Estimate:
     """Largest power-stage temperature of the trace; see its definition."""
     part = view.all_of("reported.temperature")
     value, _ = waveform.peak(part.t, part.y)
-    return Estimate(value, part.level(value), part.accuracy.resolution)
+    # Where the rig file states no resolution, the numbers themselves tell how they are rounded.
+    steps = np.diff(np.unique(part.y))
+    grain = part.accuracy.resolution or (float(np.min(steps)) if steps.size else 0.0)
+    rounded = Budget() if part.accuracy.resolution else rectangular(RESOLUTION, grain / 2.0)
+    return Estimate(value, part.level(value) + rounded, grain)
 
 
 @defines(

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from hil.core.budget import ACCURACY, CLOCK, NOISE, RESOLUTION, Budget, line, rectangular
+from hil.core.budget import ACCURACY, NOISE, RESOLUTION, Budget, clock, line, rectangular
 from hil.core.measure import Outcome
 from hil.core.trace import FloatArray
 from hil.measures import steady, waveform
@@ -191,8 +191,11 @@ def stop_time(view: View) -> Estimate:
     if turning.size and turning[-1] == y.size - 1:
         detail = f"the shaft still turned at {y[-1]:.4g} rpm {part.t[-1] - onset:.4g} s after"
         raise Unmeasurable(Outcome.NEVER_REACHED, detail)
-    at = float(part.t[turning[-1] + 1]) if turning.size else onset
-    budget = part.crossing(at, SMOOTHING) + line(CLOCK, view.mark("stop").uncertainty)
+    at = onset
+    if turning.size:
+        i = int(turning[-1])
+        at = float(np.interp(-threshold, -y[i : i + 2], part.t[i : i + 2]))
+    budget = part.crossing(at, SMOOTHING) + clock(view.mark("stop").uncertainty)
     return Estimate(at - onset, budget, part.interval, part.note)
 
 

@@ -8,7 +8,7 @@ from typing import Any, TypeVar, cast
 
 import numpy as np
 
-from hil.core.budget import CLOCK, SAMPLING, Budget, line, rectangular, total
+from hil.core.budget import SAMPLING, Budget, clock, rectangular, total
 from hil.core.conditions import Conditions
 from hil.core.drive import DriveState
 from hil.core.measure import Outcome
@@ -173,18 +173,23 @@ class View:
         states.window(start, b, 1)
         a = max(a, start)
         width = max(b - a, states.interval)
-        budget = rectangular(SAMPLING, width / 2.0) + line(CLOCK, states.time_uncertainty)
+        budget = rectangular(SAMPLING, width / 2.0) + clock(states.time_uncertainty)
         return Event((a + b) / 2.0, budget, width)
 
     def time_in(self, state: DriveState, start: float, end: float) -> tuple[float, Budget, float]:
         """Time spent in `state` within [start, end]: s, budget, resolution in s."""
-        states = self.signal("reported.state").window(start, end, 1)
-        held = (np.rint(states.y) == state).astype(np.float64)
-        middles = (states.t[1:] + states.t[:-1]) / 2.0
-        edges = np.concatenate(([states.t[0]], middles, [states.t[-1]]))
-        changes = int(np.count_nonzero(np.diff(held)))
+        whole = self.signal("reported.state")
+        states = whole.window(start, end, 1)
+        t, code = states.t, np.rint(states.y)
+        earlier = whole.cut(-np.inf, start)
+        if earlier.t.size and t[0] > start:
+            # What was reported last before the window held on at its beginning.
+            t, code = np.append(start, t), np.append(np.rint(earlier.y[-1]), code)
+        held = (code == state).astype(np.float64)
+        edges = np.concatenate(([t[0]], (t[1:] + t[:-1]) / 2.0, [t[-1]]))
         # The clock's error is common to all changes and cancels in a duration.
-        budget = total(rectangular(SAMPLING, states.interval / 2.0) for _ in range(changes))
+        gaps = np.diff(t)[np.diff(held) != 0.0]
+        budget = total(rectangular(SAMPLING, float(gap) / 2.0) for gap in gaps)
         return float(np.sum(np.diff(edges) * held)), budget, states.interval
 
     def faulted(self, start: float, end: float) -> bool:

@@ -225,6 +225,17 @@ def mean(t: FloatArray, y: FloatArray) -> float:
     return float(np.trapezoid(y, t) / (t[-1] - t[0]))
 
 
+def full_means(t: FloatArray, y: FloatArray, width: float) -> FloatArray:
+    """Moving means over the full `width` alone, shape (m,), m <= n.
+
+    Shorter ones at the ends are filtered less, and an extreme would be looked for among them. With
+    fewer than three full ones, all are given.
+    """
+    means = moving_mean(t, y, width)
+    full = (t >= t[0] + width / 2.0) & (t <= t[-1] - width / 2.0)
+    return means[full] if np.count_nonzero(full) >= 3 else means
+
+
 def ripple(t: FloatArray, y: FloatArray, width: float) -> float:
     """Peak-to-peak value after a moving mean of `width` s, in % of the mean magnitude.
 
@@ -235,11 +246,7 @@ def ripple(t: FloatArray, y: FloatArray, width: float) -> float:
     level = abs(mean(t, y))
     if level == 0.0:
         raise Unmeasurable(Outcome.NEVER_REACHED, "the mean is zero: no ripple in % of it")
-    means = moving_mean(t, y, width)
-    full = (t >= t[0] + width / 2.0) & (t <= t[-1] - width / 2.0)
-    if np.count_nonzero(full) >= 3:
-        means = means[full]
-    return 100.0 * float(np.ptp(means)) / level
+    return 100.0 * float(np.ptp(full_means(t, y, width))) / level
 
 
 def integral_of_square(t: FloatArray, y: FloatArray, start: float, end: float) -> float:

@@ -170,6 +170,7 @@ class TachometerInstrument(Instrument):
 
     senses_direction: Switch = True
     interval: Time = 0.001
+    speed_gate: Time = 0.0  # over which one speed is counted; its stamp is at the end of it
     speed_accuracy: SpeedAccuracy = SpeedAccuracy()
     position_accuracy: PositionAccuracy = PositionAccuracy()
 

@@ -101,7 +101,7 @@ class Witness:
                 float(firmware["faults"]),
                 0.5 * sum(map(abs, drive.phase_currents)),
                 drive.current_peak,
-                drive.dc_link_peak,
+                drive.dc_link_voltage,
                 drive.temperatures.junction,
                 drive.supply_voltage,
                 drive.supply_current,
@@ -109,19 +109,26 @@ class Witness:
         )
         drive.clear_peaks()
 
-    def trace(self, start: float, seen: Trace) -> Trace:
+    def trace(self, start: float, seen: Trace, gate: float) -> Trace:
         """What truly happened, with the marks and the end of the trace that was `seen`.
 
-        `start` is the origin of `seen` on the time of the drive, s.
+        `start` is the origin of `seen` on the time of the drive, s. The speed is a mean over the
+        `gate` of the tachometer, which belongs to the definition of every measure of speed.
         """
         table = np.array(self.rows, dtype=np.float64)
         t = table[:, 0] - start
         table, t = table[(t >= 0.0) & (t <= seen.end)], t[(t >= 0.0) & (t <= seen.end)]
+        columns = dict(zip(_COLUMNS, table.T, strict=True))
+        columns["witness.speed"] = _gated(columns["witness.speed"], round(gate / TICK))
         channels = {
-            name: Channel(name, seen.channels[name].unit, t, table[:, i], interval=TICK)
-            for i, name in enumerate(_COLUMNS)
+            name: Channel(name, seen.channels[name].unit, t, y, interval=TICK)
+            for name, y in columns.items()
             if name in seen.channels
         }
+        # A supply is asked now and then; the truth is asked at the same instants.
+        for name in ("supply.voltage", "supply.current"):
+            at = seen.channels[name].t
+            channels[name] = replace(channels[name], t=at, y=np.interp(at, t, columns[name]))
         return replace(seen, channels=channels)
 
 
@@ -150,6 +157,40 @@ class Held:
         return abs(self.value - self.true) <= self.half_width + slack
 
 
+def _gated(speed: FloatArray, count: int) -> FloatArray:
+    """Centred mean over `count` intervals between samples, ends repeated."""
+    if count < 1:
+        return speed
+    weights = np.ones(count + 1)
+    weights[0] = weights[-1] = 0.5  # trapezoids, for a count that is odd too
+    padded = np.pad(speed, (count // 2, count - count // 2), mode="edge")
+    whole = np.convolve(padded, weights / count, mode="valid")
+    found: FloatArray = whole if count % 2 == 0 else _halfway(whole)
+    return found
+
+
+def _halfway(y: FloatArray) -> FloatArray:
+    """Values half a sample later: an odd gate has its middle between two samples."""
+    later: FloatArray = 0.5 * (y + np.append(y[1:], y[-1]))
+    return later
+
+
+def as_defined(true: Trace, seen: Trace, drive: Drive) -> Trace:
+    """The true currents as the definitions have them: as the board samples and filters them.
+
+    Known as its readings without the gain and the offset error that were drawn for this board.
+    What the board cannot see (ripple between its samples, and during commutation) is in neither.
+    """
+    sensing = drive.parameters.sensing
+    channels = dict(true.channels)
+    for name in ("reported.current", "reported.peak"):
+        said = seen.channels[name]
+        # The offset counts for the sign that the current has, which is positive while it drives.
+        y = np.maximum(said.y - sensing.current_offset, 0.0) / sensing.current_gain
+        channels[name] = replace(said, y=y, accuracy=Accuracy())
+    return replace(true, channels=channels)
+
+
 def stated_tolerances(rig: Rig) -> Tolerances:
     """Healthy rigs whose boards and instruments use up the limits of error that the rig states."""
     told = rig.telemetry
@@ -176,15 +217,20 @@ def misread(trace: Trace, rng: np.random.Generator) -> Trace:
 
     Speed: one gain error of its time base, one offset. Position: an eccentric encoder, whose error
     over a turn is a sine of such an amplitude that at a random angle it is uniform within the
-    limits (the coordinate of a random point on a sphere is).
+    limits (the coordinate of a random point on a sphere is). Time: the simulated counter starts
+    at the very beginning of the exchange that starts it; a real one somewhere within it.
     """
     channels = dict(trace.channels)
     speed, position = channels.get("witness.speed"), channels.get("witness.position")
     if speed is not None:
         a = speed.accuracy
+        half = math.sqrt(3.0) * speed.time_uncertainty
+        late = rng.uniform(0.0, 2.0 * half)
+        speed = replace(speed, t=speed.t - late)
         gain, offset = 1.0 + a.relative * rng.uniform(-1, 1), a.absolute * rng.uniform(-1, 1)
         channels["witness.speed"] = replace(speed, y=gain * speed.y + offset)
-    if position is not None:
+    if position is not None and speed is not None:
+        position = replace(position, t=position.t - late)
         size = position.accuracy.absolute * math.sqrt(1.0 - rng.uniform(-1.0, 1.0) ** 2)
         error = size * np.sin(np.radians(position.y) + rng.uniform(0.0, 2.0 * math.pi))
         channels["witness.position"] = replace(position, y=position.y + error)
@@ -223,6 +269,8 @@ def held_against_truth(
     with closing(
         assemble(rig, open_parts(rig, access, {}), access.clock, None, access.poll)
     ) as bench:
+        # Nothing ties the moment of a command to the telemetry of a real board.
+        bench.clock.sleep(float(np.random.default_rng([seed, number, 5]).uniform(0.1, 0.2)))
         done = execute(
             item, rig, bench, keep=lambda _repeat, _trace: starts.append(bench.trace_start)
         )
@@ -233,7 +281,8 @@ def held_against_truth(
     stops = [mark.t for mark in whole.marks if mark.name == "stop"]
     seen = whole.between(0.0, stops[-1]) if stops else whole
     rng = np.random.default_rng([seed, number, 11])
-    true = witness.trace(starts[0], seen)
+    gate = 0.0 if rig.tachometer is None else rig.tachometer.speed_gate
+    true = as_defined(witness.trace(starts[0], seen, gate), seen, drive)
     found = measure(item.kind, misread(seen, rng), conditions)
     truth = {m.name: m for m in measure(item.kind, true, conditions)}
     said = {n: c for n, c in seen.channels.items() if n.startswith("reported.")}

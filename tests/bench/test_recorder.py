@@ -133,3 +133,19 @@ def test_every_channel_of_the_module_table_has_a_unit() -> None:
     kept.add_board(frames([50.1], [0.1], **{name: [1.0] for name in names}))
     for name, channel in kept.trace(51.0).channels.items():
         assert channel.unit == UNITS[name]
+
+
+def test_a_board_that_restarts_gets_a_relation_of_its_own() -> None:
+    kept = recorder()
+    kept.add_board(frames([50.1, 50.2], [7.0, 7.1], speed=[1.0, 2.0]))
+    kept.add_board(frames([50.5, 50.6], [0.0, 0.1], speed=[3.0, 4.0]))
+    assert kept.trace(51.0).channels["reported.speed"].t == pytest.approx([0.1, 0.2, 0.5, 0.6])
+
+
+def test_a_gated_speed_belongs_to_the_middle_of_its_gate() -> None:
+    kept = recorder(speed_gate=0.02)
+    shaft = ShaftReadings(np.array([50.1, 50.2]), np.array([1.0, 2.0]), np.array([3.0, 4.0]))
+    kept.add_shaft(shaft, 0.0)
+    channels = kept.trace(51.0).channels
+    assert channels["witness.speed"].t == pytest.approx([0.09, 0.19])
+    assert channels["witness.position"].t == pytest.approx([0.1, 0.2])

@@ -2,10 +2,10 @@
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from hil.bench.timebase import relate
+from hil.bench.timebase import relate, segments, unwrap
 
 
 def test_the_least_delayed_frame_gives_the_offset() -> None:
@@ -50,3 +50,69 @@ def test_polling_on_a_grid_is_covered_by_the_uncertainty() -> None:
         host = np.ceil(board / 0.0103) * 0.0103 + 0.001
         relation = relate(host, board, 0.001)
         assert abs(relation.offset) < 2.0 * relation.uncertainty + 1e-3
+
+
+def lines_of(n: int, drift: float, rng: np.random.Generator, wait: float = 0.01):
+    """Frames every 5 ms whose bytes wait up to `wait` s; the board is slow by `drift`."""
+    host_made = np.arange(n) * 0.005 + rng.uniform(0.0, 0.005)
+    board = (host_made - host_made[0]) / (1.0 + drift) + 7.0
+    return host_made, board, host_made + 0.001 + rng.uniform(0.0, wait, n)
+
+
+@given(st.floats(-500e-6, 500e-6), st.integers(0, 2**32 - 1))
+@settings(max_examples=40, deadline=None)
+def test_drift_is_found_under_random_waits(drift: float, seed: int) -> None:
+    made, board, read = lines_of(12_000, drift, np.random.default_rng(seed))
+    relation = relate(read, board, 0.001)
+    assert relation.ppm == pytest.approx(1e6 * drift, abs=6.0)
+    assert relation.to_host(board) == pytest.approx(made, abs=4e-4)
+
+
+@given(st.floats(-500e-6, 500e-6), st.integers(0, 2**32 - 1))
+@settings(max_examples=40, deadline=None)
+def test_no_frame_is_placed_after_it_was_read(drift: float, seed: int) -> None:
+    _, board, read = lines_of(2_000, drift, np.random.default_rng(seed))
+    relation = relate(read, board, 0.0)
+    assert float(np.min(read - relation.to_host(board))) >= -1e-9
+
+
+def test_a_few_frames_that_waited_long_have_no_say() -> None:
+    rng = np.random.default_rng(3)
+    made, board, read = lines_of(4_000, 100e-6, rng, wait=0.002)
+    read[rng.integers(0, 4_000, 400)] += rng.uniform(0.0, 2.0, 400)
+    assert relate(read, board, 0.001).to_host(board) == pytest.approx(made, abs=3e-4)
+
+
+def test_a_short_trace_tells_no_drift() -> None:
+    _, board, read = lines_of(200, 300e-6, np.random.default_rng(1))
+    relation = relate(read, board, 0.0)
+    assert (relation.drift, relation.drift_uncertainty) == (0.0, 0.0)
+
+
+def test_clocks_that_run_alike_have_no_drift_beyond_its_uncertainty() -> None:
+    """Noise is not corrected for: the two clocks of a simulated bench are one."""
+    for seed in range(20):
+        _, board, read = lines_of(2_000, 0.0, np.random.default_rng(seed))
+        relation = relate(read, board, 0.0)
+        assert abs(relation.drift) <= 4.0 * max(relation.drift_uncertainty, 1e-9)
+
+
+def test_jitter_is_the_scatter_of_the_waits() -> None:
+    _, board, read = lines_of(5_000, 50e-6, np.random.default_rng(2), wait=0.012)
+    assert relate(read, board, 0.0).jitter == pytest.approx(0.012 / np.sqrt(12.0), rel=0.05)
+
+
+@given(st.floats(0.5, 70.0), st.integers(2, 400), st.floats(0.0, 70.0))
+def test_a_counter_that_wraps_around_is_unwrapped(modulus: float, n: int, start: float) -> None:
+    true = start % modulus + np.arange(n) * modulus / 7.3
+    assert unwrap(true % modulus, modulus) == pytest.approx(true, abs=1e-6)
+
+
+def test_a_reset_is_no_wrap_around() -> None:
+    board = np.array([10.0, 10.1, 0.0, 0.1])
+    assert unwrap(board, 4294.967296) == pytest.approx(board)
+    assert segments(board) == (slice(0, 2), slice(2, 4))
+    assert segments(np.array([np.nan, 1.0, np.nan, 2.0])) == (slice(0, 4),)
+    assert segments(np.array([])) == (slice(0, 0),)
+    with pytest.raises(ValueError, match="positive"):
+        unwrap(board, 0.0)

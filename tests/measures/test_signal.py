@@ -112,7 +112,8 @@ def test_resolution_of_a_mean():
 def test_budget_of_a_crossing_has_four_parts():
     t = np.arange(0.0, 1.0, 0.01)
     s = signal(t, 200.0 * t, accuracy=ACCURACY, time_uncertainty=0.002, interval=0.01)
-    level = s.level(100.0).total / 200.0
+    # limits of error 1.3, and a count over a gate, triangular over one step of 0.1
+    level = np.hypot(1.3 / np.sqrt(3.0), 0.1 / np.sqrt(6.0)) / 200.0
     parts = [0.002, 0.01 / np.sqrt(12.0), level]
     assert s.crossing(0.5).total == pytest.approx(np.linalg.norm(parts), rel=1e-6)
     parts.append(0.02 / 10.0 / np.sqrt(3.0))

@@ -53,7 +53,7 @@ def test_a_second_order_step(lab, step, entry, target, direction):
 def test_uncertainty_of_an_overshoot_is_that_of_a_difference(lab, step):
     """Gain errors cancel; offset 0.5 rpm and resolution 0.1 rpm of two readings stay."""
     m = lab.measures("speed-step", step(1000, 2000).trace(), entry=1000.0)["overshoot"]
-    both = np.sqrt(2.0) * np.sqrt(0.5**2 / 3.0 + 0.1**2 / 12.0)
+    both = np.sqrt(2.0 * 0.5**2 / 3.0 + 0.1**2 / 6.0)  # a count over a gate: triangular
     assert m.uncertainty == pytest.approx(100.0 * both / 1000.0, rel=0.01)
     assert m.resolution == pytest.approx(100.0 * 0.1 / 1000.0, rel=0.01)
     u = lab.measures("speed-step", step(1000, 2000).trace(), entry=1000.0)["undershoot"]
@@ -67,7 +67,9 @@ def test_undershoot_is_the_excursion_against_the_step(lab):
         marks=[("set-point", AT)],
     )
     found = lab.measures("speed-step", scene.trace(), entry=1000.0, target=2000.0)
-    assert found["undershoot"].value == pytest.approx(10.0, abs=1e-6)
+    # a mean of 5 ms takes w/2 * a*b/(a+b) off a corner between slopes a and b (closed form)
+    blunted = 100.0 - 0.0025 * 2000.0 * 4400.0 / (2000.0 + 4400.0)
+    assert found["undershoot"].value == pytest.approx(blunted / 10.0, abs=0.002)
     assert found["overshoot"].value == pytest.approx(0.0, abs=1e-6)
 
 
@@ -123,7 +125,10 @@ def saturated(lab):
 def test_wind_up_overshoot_counts_from_the_release(lab, saturated):
     asked = {"entry": 1000.0, "target": 2500.0, "saturated": True}
     found = lab.measures("speed-step", saturated.trace(), **asked)
-    assert found["wind-up-overshoot"].value == pytest.approx(100.0 * 200.0 / 1500.0, abs=1e-6)
+    assert found["wind-up-overshoot"].value == pytest.approx(
+        100.0 * 200.0 / 1500.0,
+        abs=0.11,  # the mean of 5 ms blunts the corner
+    )
 
 
 def test_wind_up_needs_a_release(lab, saturated):

