@@ -16,6 +16,7 @@ from typing import Any
 
 from hil.core.errors import HarnessError
 from hil.twin.firmware_server import LINE
+from hil.twin.jit import cache_folder
 
 _START = (
     "import json, sys; sys.path[:] = json.loads(sys.argv[2]); "
@@ -50,10 +51,14 @@ class Server:
         Raises
         ------
         HarnessError
-            If the server does not answer.
+            If the server does not answer, or runs other code than this process.
         """
         request = {"op": "new", "name": name, "path": str(path), "image": str(image)}
-        return int(self._ask(request, descriptors)["pid"])
+        request["sources"] = cache_folder().name
+        answer = self._ask(request, descriptors)
+        if "error" in answer:
+            raise HarnessError(str(answer["error"]))
+        return int(answer["pid"])
 
     def end(self, pid: int) -> int | None:
         """Kill a board if it still runs; how it ended as `os.waitpid` says it, None if unknown."""

@@ -5,9 +5,10 @@ it is ready in milliseconds. It runs as ``main(descriptor)`` with one end of a s
 the bench asks for boards; when that end is closed, everything here ends.
 
 Requests and answers are lines of JSON. ``{"op": "new", "name": shown in errors, "path": library,
-"image": copy}`` comes with three descriptors (the board's socket, its `SharedMemory`, a file for
-what it prints) and is answered ``{"pid": n}``; the board then says itself on its socket how loading
-went. ``{"op": "end", "pid": n}`` kills a board and is answered ``{"status": s}`` as from
+"image": copy, "sources": digest}`` comes with three descriptors (the board's socket, its
+`SharedMemory`, a file for what it prints) and is answered ``{"pid": n}``, or ``{"error": text}``
+where the two processes do not run the same code; the board then says itself on its socket how
+loading went. ``{"op": "end", "pid": n}`` kills a board and is answered ``{"status": s}`` as from
 `os.waitpid`.
 
 On its socket a board gets `ORDER` records, an order and a number, and answers one each.
@@ -31,6 +32,7 @@ from pathlib import Path
 
 from hil.core.errors import HilError
 from hil.twin import kernel, library
+from hil.twin.jit import cache_folder
 from hil.twin.kernel_memory import CONSTANTS, STATE
 from hil.twin.port import FirmwareBinding
 from hil.twin.shared import SharedMemory
@@ -93,10 +95,12 @@ class _Boards:
                     os.kill(pid, signal.SIGKILL)
                     os.waitpid(pid, 0)
 
-    def _answer(self, request: dict[str, str], descriptors: list[int]) -> dict[str, int]:
+    def _answer(self, request: dict[str, str], descriptors: list[int]) -> dict[str, int | str]:
         if request["op"] == "end":
             return {"status": self._end(int(request["pid"]))}
         try:
+            if request["sources"] != cache_folder().name:
+                return {"error": "the sources of the simulated bench were changed in mid-run"}
             pid = os.fork()
             if pid == 0:
                 self._control.close()

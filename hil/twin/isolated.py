@@ -156,7 +156,7 @@ class Isolated:
             end = self._periods + periods
             self._order(ADVANCE, periods)
             self._periods = end
-            if self._line is not None:
+            if not self.gone:
                 return
             periods = max(0, end - int(self.memory[0]["periods"]))
         kernel.advance(*self._addresses, periods)

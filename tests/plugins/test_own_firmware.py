@@ -104,7 +104,7 @@ def test_the_console_script_does_the_same(folder):
         pytest.skip("pytest is not installed as a command beside this Python")
     done, record, _ = session(folder, "1500 rpm, 1000 rpm", [str(script)], "-q")
     assert record is not None, done.stdout + done.stderr
-    assert [one.verdict.value for one in record.results] == ["fail", "pass"]
+    assert [one.verdict.value for one in record.results] == ["fail", "pass"], done.stdout
 
 
 def test_sources_that_do_not_compile_stop_the_session_with_the_compilers_words(folder):
@@ -118,3 +118,45 @@ def test_sources_that_do_not_compile_stop_the_session_with_the_compilers_words(f
         done.stderr,
     ), done.stderr
     assert re.search(r"rotor\.c:\d+:\d+: error: ", done.stderr)
+
+
+SCRIPT = """
+import pytest
+
+pytestmark = pytest.mark.hil(rig="rig.yaml")
+
+
+@pytest.mark.parametrize("speed", [1500.0, 1000.0])
+def test_run(hil_script, speed):
+    hil_script.prepare(voltage=24.0, sensing="hall")
+    measured = hil_script.start(speed)
+    hil_script.judge(measured["time-to-speed"], high=2.0)
+"""
+
+
+def test_a_scenario_in_python_fails_and_the_next_one_runs(folder):
+    (folder / "test_mine.py").write_text(SCRIPT)
+    done, record, run = session(
+        folder, "1000 rpm", [sys.executable, "-m", "pytest"], "test_mine.py", "-q"
+    )
+    assert record is not None, done.stdout + done.stderr
+    results = {one.item: one for one in record.results}
+    bad, good = results["test_mine.test_run-1500.0"], results["test_mine.test_run-1000.0"]
+    assert (bad.verdict.value, good.verdict.value) == ("fail", "pass")
+    assert bad.reason.startswith("firmware: src: port_receive crashed with SIGABRT")
+    (name,) = bad.traces
+    trace = read_trace(run / "traces" / Path(name).name)
+    assert trace.channels["reported.voltage"].t.size > 5
+
+
+def test_firmware_that_crashes_at_power_up_fails_every_item(folder):
+    link = folder / "src" / "link.c"
+    text = link.read_text()
+    anchor = "void link_reset(void)\n{"
+    assert anchor in text
+    link.write_text(text.replace(anchor, anchor + " abort();"))
+    done, record, _ = session(folder, "1000 rpm, 1100 rpm", [sys.executable, "-m", "pytest"])
+    assert done.returncode == 1, done.stdout + done.stderr
+    assert record is not None
+    assert [one.verdict.value for one in record.results] == ["fail", "fail"]
+    assert all("port_reset crashed with SIGABRT" in one.reason for one in record.results)
