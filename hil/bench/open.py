@@ -43,6 +43,7 @@ class Access:
     on_close : called when the bench is closed.
     poll : interval of reading board and tachometer, s.
     firmware : name of the user's own firmware on a simulated board; "" on any other.
+    simulated : whether the instruments speak SCPI-1999, whatever the rig file says.
     """
 
     board: str
@@ -51,6 +52,7 @@ class Access:
     on_close: list[Callable[[], None]] = field(default_factory=list)
     poll: float = 0.01
     firmware: str = ""
+    simulated: bool = False  # the instruments are those of the simulated bench
 
 
 def board_port(rig: Rig, resources: Mapping[str, str]) -> str:
@@ -115,15 +117,18 @@ def open_parts(
         for action in access.on_close:
             undo.callback(action)
         registry = _drivers()
+        if access.simulated:
+            rig = rig.as_simulated()
         opened: dict[str, Any] = {}
         for role in ROLES:
             instrument: Instrument | None = getattr(rig, role)
             if instrument is None:
                 continue
             descriptor = registry.get(role, instrument.driver)
-            config = _configured(
-                descriptor.config, _offer(role, instrument, resources.get(role, ""))
-            )
+            offer = _offer(role, instrument, resources.get(role, ""))
+            if role in rig.commands:
+                offer["commands"] = rig.commands[role]
+            config = _configured(descriptor.config, offer)
             opened[role] = descriptor.open(config, access.clock, access.visa)
             undo.callback(opened[role].close)
         try:
@@ -303,7 +308,7 @@ def guarded(rig: Rig, parts: Parts, resources: Mapping[str, str], guarding: Guar
     GuardLost
         If it cannot reach the supply, or finds another one there.
     """
-    who = parts.supply.identify()
+    who, commands = parts.supply.identify(), rig.commands["supply"]
     guard = Guard.start(
         GuardSettings(
             resource=resources.get("supply") or rig.supply.resource,
@@ -312,6 +317,8 @@ def guarded(rig: Rig, parts: Parts, resources: Mapping[str, str], guarding: Guar
             log=guarding.log,
             record=guarding.record,
             hold=guarding.hold,
+            off=(commands.message(commands.output_off),),
+            state=commands.message(commands.output_query),
         )
     )
     try:

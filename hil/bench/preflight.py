@@ -7,7 +7,7 @@ from datetime import date
 
 from hil.bench.findings import Finding, Grade
 from hil.bench.open import Guarding, open_bench
-from hil.bench.prove import prove
+from hil.bench.prove import prove, set_limits
 from hil.core.errors import HilError
 from hil.core.record import Identity
 from hil.motor.bounds import highest_braking_speed, lossless_bus_peak
@@ -45,14 +45,8 @@ def look_over(
         for who in bench.identities():
             yield _identity(who, today)
         try:
-            supply = rig.supply
-            bench.supply.prepare(supply.voltage, supply.current_limit, supply.over_voltage_limit)
-            yield Finding(
-                "supply limits",
-                Grade.OK,
-                f"{supply.voltage:g} V, {supply.current_limit:g} A, protection at "
-                f"{supply.over_voltage_limit:g} V: set and read back, output off",
-            )
+            grade, text = set_limits(bench, rig)
+            yield Finding("supply limits", grade, f"{text}, output off")
         except HilError as error:
             yield Finding("supply limits", Grade.FAILED, str(error))
             energise = False

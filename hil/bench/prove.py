@@ -66,12 +66,24 @@ def _interlocks(bench: Bench, rig: Rig) -> tuple[Grade, str]:
 
 
 def _limits(bench: Bench, rig: Rig) -> tuple[Grade, str]:
-    supply = rig.supply
+    return set_limits(bench, rig)
+
+
+def set_limits(bench: Bench, rig: Rig) -> tuple[Grade, str]:
+    """Set the limits of the rig file, output left alone; a warning if the supply lacks any.
+
+    Raises
+    ------
+    InstrumentError
+        If the supply refuses a value or reads back another one.
+    """
+    supply, lacks = rig.supply, getattr(bench.supply, "lacks", ())
     bench.supply.prepare(supply.voltage, supply.current_limit, supply.over_voltage_limit)
-    return Grade.OK, (
-        f"{supply.voltage:g} V, {supply.current_limit:g} A, protection at "
-        f"{supply.over_voltage_limit:g} V: set and read back"
-    )
+    limits = f"{supply.voltage:g} V, {supply.current_limit:g} A"
+    if lacks:
+        return Grade.WARNING, f"{limits}: set, as far as the supply can: {'; '.join(lacks)}"
+    protection = f"protection at {supply.over_voltage_limit:g} V"
+    return Grade.OK, f"{limits}, {protection}: set and read back"
 
 
 def _low(bench: Bench, rig: Rig) -> float:

@@ -226,4 +226,5 @@ def twin_access(rig: Rig, seed: str, variation: Variation = AS_DESCRIBED) -> Acc
         on_close=[manager.close, world.close],
         poll=poll_of(rig.profile),
         firmware=rig.firmware.name if rig.firmware is not None else "",
+        simulated=True,
     )

@@ -152,15 +152,18 @@ class ScpiSession:
     def drain_errors(self) -> tuple[QueueEntry, ...]:
         """Empty the error queue, oldest first. InstrumentError if it never ends."""
         found: list[QueueEntry] = []
-        while len(found) < MOST_ERRORS:
-            text = self.query("SYST:ERR?")
+        query = self._config.error_query
+        while query and len(found) < MOST_ERRORS:
+            text = self.query(query)
             try:
                 entry = parse_queue_entry(text)
             except ValueError as error:
-                raise self._unexpected("SYST:ERR?", text, '<code>,"<text>"') from error
+                raise self._unexpected(query, text, '<code>,"<text>"') from error
             if entry.code == 0:
                 return tuple(found)
             found.append(entry)
+        if not query:
+            return ()
         raise InstrumentError(
             f"{self.name}: error queue does not end after {MOST_ERRORS} entries, "
             f"first {found[0]}, last {found[-1]}"

@@ -1,43 +1,47 @@
-"""Bench supply over SCPI.
+"""Bench supply over SCPI, or over whatever commands its description gives.
 
-config = SupplyConfig(scpi=ScpiConfig(resource=..., role="supply"))
+config = SupplyConfig(scpi=ScpiConfig(resource=..., role="supply"), commands=SupplyCommands())
 supply = ScpiSupply.open(config, clock, manager)      # implements hil.ports.instruments.Supply
 """
 
 from __future__ import annotations
 
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from hil.core.errors import InstrumentError
 from hil.core.record import Identity
 from hil.drivers.scpi import ScpiConfig, ScpiSession, needs_visa
-from hil.drivers.scpi_numbers import format_number
 from hil.ports.clock import Clock
 from hil.ports.instruments import SupplyReading
 from hil.ports.registry import Descriptor
+from hil.ports.supply_commands import SCPI_1999, SupplyCommands
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SupplyConfig:
-    """A supply. `voltage_step`, `current_step`: how far a set point may read back off, V and A."""
+    """A supply, and the commands that it understands."""
 
     scpi: ScpiConfig
-    voltage_step: float = 0.02
-    current_step: float = 0.02
+    commands: SupplyCommands = SCPI_1999
 
 
 class ScpiSupply:
     """See `hil.ports.instruments.Supply`."""
 
     def __init__(self, session: ScpiSession, config: SupplyConfig, clock: Clock) -> None:
-        self._session, self._config, self._clock = session, config, clock
+        self._session, self._commands, self._clock = session, config.commands, clock
+        self._fed: float | None = None  # when the watchdog was last fed; None while it is off
 
     @classmethod
     def open(cls, config: SupplyConfig, clock: Clock, manager: Any) -> ScpiSupply:
         """Connect and make sure that the output is off."""
-        session = ScpiSession.open(manager, config.scpi, clock)
+        commands = config.commands
+        scpi = replace(
+            config.scpi, command_gap=commands.command_gap, error_query=commands.error_query
+        )
+        session = ScpiSession.open(manager, scpi, clock)
         supply = cls(session, config, clock)
         try:
             supply.switch_off()
@@ -65,22 +69,50 @@ class ScpiSupply:
             )
         # A protection level below the present set point is refused by some supplies and trips on
         # others, so the set point goes down first. It never goes up before its limits are set.
-        if self._session.query_number("VOLT?") >= over_voltage:
-            self.set_voltage(voltage)
-        step = self._config.voltage_step
-        self._set("over-voltage protection", "VOLT:PROT", over_voltage, "V", step)
-        self._set("current limit", "CURR", current_limit, "A", self._config.current_step)
+        commands = self._commands
+        if commands.protection:
+            if not commands.voltage_query or self._number(commands.voltage_query) >= over_voltage:
+                self.set_voltage(voltage)
+            self._set(
+                "over-voltage protection",
+                (commands.protection, commands.protection_query),
+                over_voltage,
+                "V",
+                commands.voltage_step,
+            )
+        self.set_current_limit(current_limit)
         self.set_voltage(voltage)
 
     def set_voltage(self, voltage: float) -> None:
         """Change the voltage set point in V, read back."""
-        self._set("voltage", "VOLT", voltage, "V", self._config.voltage_step)
+        commands = self._commands
+        texts = commands.voltage, commands.voltage_query
+        self._set("voltage", texts, voltage, "V", commands.voltage_step)
 
-    def _set(self, what: str, header: str, value: float, unit: str, step: float) -> None:
+    def set_current_limit(self, current: float) -> None:
+        """Change the current limit in A, read back."""
+        commands = self._commands
+        texts = commands.current, commands.current_query
+        self._set("current limit", texts, current, "A", commands.current_step)
+
+    @property
+    def lacks(self) -> tuple[str, ...]:
+        """What this supply cannot do, in words."""
+        return self._commands.lacks
+
+    def _number(self, query: str) -> float:
+        return self._session.query_number(self._commands.message(query))
+
+    def _set(self, what: str, texts: tuple[str, str], value: float, unit: str, step: float) -> None:
         session = self._session
-        session.write(f"{header} {format_number(value)}")
+        setting, query = texts
+        session.write(self._commands.message(setting, value))
         errors = "; ".join(str(entry) for entry in session.drain_errors())
-        found = session.query_number(f"{header}?")
+        if not query:
+            if errors:
+                raise InstrumentError(f"{session.name}: {what} set to {value:g} {unit}: {errors}")
+            return
+        found = self._number(query)
         if errors or abs(found - value) > step + 1e-9:
             said = f"the instrument says {errors}" if errors else "its error queue is empty"
             raise InstrumentError(
@@ -90,8 +122,12 @@ class ScpiSupply:
 
     def switch_on(self) -> None:
         """Output on, verified by query; InstrumentError, after switching off, if that fails."""
+        commands = self._commands
         try:
-            self._session.checked_write("OUTP ON")
+            if commands.watchdog is not None:
+                self._session.checked_write(commands.message(commands.watchdog.enable))
+                self._fed = self._clock.now()
+            self._session.checked_write(commands.message(commands.output_on))
             if self.is_on():
                 return
         except InstrumentError:
@@ -101,7 +137,7 @@ class ScpiSupply:
             raise
         hint = ""
         with suppress(InstrumentError):  # not every supply has this query
-            if self._session.query_flag("VOLT:PROT:TRIP?"):
+            if commands.tripped and self.tripped():
                 hint = ": over-voltage protection has tripped"
         with suppress(InstrumentError):
             self.switch_off()
@@ -119,32 +155,60 @@ class ScpiSupply:
 
     def _off_once(self) -> None:
         # no error queue here: an old error in it must not stand in the way of switching off
-        self._session.write("OUTP OFF")
+        commands, dog = self._commands, self._commands.watchdog
+        self._session.write(commands.message(commands.output_off))
         if self.is_on():
             raise InstrumentError(f"{self._session.name}: output switched off but reads back ON")
+        if dog is not None and dog.disable and self._fed is not None:
+            self._session.write(commands.message(dog.disable))
+        self._fed = None
 
     def is_on(self) -> bool:
         """Output state as the supply reports it."""
-        return self._session.query_flag("OUTP?")
+        return self._session.query_flag(self._commands.message(self._commands.output_query))
 
     def set_protection(self, voltage: float) -> None:
-        """Set the over-voltage protection alone; InstrumentError if the supply refuses."""
-        self._session.checked_write(f"VOLT:PROT {format_number(voltage)}")
+        """Set the over-voltage protection alone.
+
+        Raises
+        ------
+        InstrumentError
+            If the supply refuses, or if it has no protection whose trip can be seen and cleared.
+        """
+        commands = self._commands
+        if not (commands.protection and commands.tripped and commands.clear):
+            raise InstrumentError(f"{self._session.name}: {'; '.join(commands.lacks)}")
+        self._session.checked_write(commands.message(commands.protection, voltage))
 
     def tripped(self) -> bool:
-        """Whether the over-voltage protection has tripped."""
-        return self._session.query_flag("VOLT:PROT:TRIP?")
+        """Whether the over-voltage protection has tripped; InstrumentError if it cannot say."""
+        return self._session.query_flag(self._known(self._commands.tripped))
 
     def clear_protection(self) -> None:
         """Reset a tripped over-voltage protection; the output stays off."""
-        self._session.checked_write("VOLT:PROT:CLE")
+        self._session.checked_write(self._known(self._commands.clear))
+
+    def _known(self, text: str) -> str:
+        if not text:
+            raise InstrumentError(f"{self._session.name}: {'; '.join(self._commands.lacks)}")
+        return self._commands.message(text)
 
     def measure(self) -> SupplyReading:
         """Measured voltage and current, timed to the middle of the two queries."""
+        self._feed()
         before = self._clock.now()
-        voltage = self._session.query_number("MEAS:VOLT?")
-        current = self._session.query_number("MEAS:CURR?")
+        voltage = self._number(self._commands.measure_voltage)
+        current = self._number(self._commands.measure_current)
         return SupplyReading((before + self._clock.now()) / 2.0, voltage, current)
+
+    def _feed(self) -> None:
+        """Keep the watchdog of the supply quiet: the bench reads it all the time while it is on."""
+        dog = self._commands.watchdog
+        if dog is None or not dog.keep_alive or self._fed is None:
+            return
+        if self._clock.now() - self._fed >= dog.interval / 2.0:
+            self._session.write(self._commands.message(dog.keep_alive))
+            self._fed = self._clock.now()
 
     def close(self) -> None:
         """Release the session; a second call does nothing. The output is left as it is."""

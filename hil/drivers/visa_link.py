@@ -29,6 +29,7 @@ class ScpiConfig:
     expect : text that the answer to ``*IDN?`` must contain, "" for any.
     timeout : s for one answer. open_timeout : s for the connection.
     command_gap : s of clock time the instrument needs between two messages.
+    error_query : reads one entry of the error queue; "" for an instrument without one.
     """
 
     resource: str
@@ -37,6 +38,7 @@ class ScpiConfig:
     timeout: float = 2.0
     open_timeout: float = 5.0
     command_gap: float = 0.0
+    error_query: str = "SYST:ERR?"
     calibration_due: str = ""
 
 

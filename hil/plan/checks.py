@@ -22,6 +22,17 @@ def check_rig(rig: Rig) -> Iterator[Complaint]:
     yield from _check_rest(rig)
 
 
+def check_commands(rig: Rig) -> Iterator[Complaint]:
+    """Contradictions between the rig file and the descriptions of its instruments."""
+    told = rig.regeneration.absorbed_by
+    if told == "two-quadrant-supply" and rig.commands["supply"].sinks is False:
+        yield (
+            ("regeneration", "absorbed-by"),
+            "regeneration.absorbed-by: two-quadrant-supply, but the description of the supply says "
+            "sinks: false",
+        )
+
+
 def _check_board(rig: Rig) -> Iterator[Complaint]:
     board = rig.board
     named = [

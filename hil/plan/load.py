@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from pathlib import Path
 
-from hil.plan.checks import check_rig
+from hil.plan.checks import check_commands, check_rig
 from hil.plan.explain import validate
 from hil.plan.firmware import find_firmware
 from hil.plan.matrix import Wrong, read_scenario
@@ -16,6 +16,7 @@ from hil.plan.profile_link import describe_link
 from hil.plan.reader import read, read_based
 from hil.plan.rig import Rig
 from hil.plan.source import Problem, Source, Where, refuse
+from hil.plan.supply import find_commands
 from hil.ports.link import LinkDescription
 
 
@@ -42,7 +43,11 @@ def load_rig(path: Path | str) -> Rig:
         )
     rig._firmware = find_firmware(rig.twin.firmware, source)
     firmware = rig._firmware.files if rig._firmware is not None else ()
-    rig._files = (*source.files, *firmware, profile)
+    rig._commands["supply"], described = find_commands(
+        rig.supply.commands, source, ("supply", "commands")
+    )
+    _raise(source, check_commands(rig))
+    rig._files = (*source.files, *described, *firmware, profile)
     rig._profile = load_profile(profile)
     return rig
 

@@ -20,6 +20,7 @@ from hil.plan.accuracy import CurrentAccuracy, PositionAccuracy, SpeedAccuracy, 
 from hil.plan.firmware import FirmwareFiles, SimulatedFirmware
 from hil.plan.model import Count, Model, Name, Switch, Text
 from hil.plan.population import Population
+from hil.plan.supply import SupplyTexts
 from hil.plan.units import (
     Angle,
     BackEmf,
@@ -37,6 +38,7 @@ from hil.plan.units import (
     Voltage,
 )
 from hil.ports.link import LinkDescription
+from hil.ports.supply_commands import SupplyCommands
 
 
 class Motor(Model):
@@ -155,6 +157,7 @@ class SupplyInstrument(Instrument):
     """
 
     guard: Literal["own-session", "takeover"] = "own-session"
+    commands: SupplyTexts | None = None  # None: as SCPI-1999 has them
     voltage: Voltage
     current_limit: Current
     over_voltage_limit: Voltage
@@ -268,6 +271,7 @@ class Rig(Model):
     _files: tuple[Path, ...] = PrivateAttr(default=())
     _profile: LinkDescription = PrivateAttr()
     _firmware: FirmwareFiles | None = PrivateAttr(default=None)
+    _commands: dict[str, SupplyCommands] = PrivateAttr(default_factory=dict)
 
     @property
     def files(self) -> tuple[Path, ...]:
@@ -281,6 +285,17 @@ class Rig(Model):
     def firmware(self) -> FirmwareFiles | None:
         """The user's own firmware for the simulated bench; None for the reference firmware."""
         return self._firmware
+
+    @property
+    def commands(self) -> Mapping[str, SupplyCommands]:
+        """Role -> what the instrument in it understands, as described or as in SCPI-1999."""
+        return {"supply": SupplyCommands(), **self._commands}
+
+    def as_simulated(self) -> Rig:
+        """The same rig as the simulated bench has it: its instruments speak SCPI-1999."""
+        rig = self.model_copy()
+        rig._commands = {}
+        return rig
 
     @property
     def profile(self) -> LinkDescription:

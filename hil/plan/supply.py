@@ -1,0 +1,252 @@
+"""The description of a bench supply: which commands it understands.
+
+    supply: {commands: my-supply.yaml}                      # in the rig file: a file beside it
+    supply: {commands: {file: my-supply.yaml, channel: {number: 2}}}
+    supply: {commands: {over-voltage-protection: {present: false}, command-gap: 50 ms}}
+
+Every key may be left out; what is left out is as in SCPI-1999.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import AfterValidator, model_validator
+
+from hil.plan.explain import validate
+from hil.plan.model import Count, Model, Switch
+from hil.plan.reader import read
+from hil.plan.source import Problem, Source, Where, refuse
+from hil.plan.units import CurrentLimit, Time, VoltageLimit
+from hil.ports.supply_commands import PLACE, SCPI_1999, Channel, SupplyCommands, Watchdog
+
+_DEFAULT = SCPI_1999
+
+
+def _line(text: str) -> str:
+    if not text.isascii() or not text.isprintable() or text != text.strip():
+        raise ValueError(f"expected one line of ASCII without blanks around it, found {text!r}")
+    return text
+
+
+def _fixed(text: str) -> str:
+    if not text or "{" in _line(text) or "}" in text or "?" in text:
+        raise ValueError(f"expected a command without braces and question mark, found {text!r}")
+    return text
+
+
+def _setting(text: str) -> str:
+    rest = PLACE.sub("", _line(text), count=1)
+    if rest == text or "{" in rest or "}" in rest or "?" in rest:
+        raise ValueError(f"expected a command with {{value}} in it once, found {text!r}")
+    return text
+
+
+def _query(text: str) -> str:
+    if "?" not in _line(text) or "{" in text or "}" in text:
+        raise ValueError(f"expected a query, with a question mark, found {text!r}")
+    return text
+
+
+Fixed = Annotated[str, AfterValidator(_fixed)]
+Setting = Annotated[str, AfterValidator(_setting)]
+Query = Annotated[str, AfterValidator(_query)]
+#: "" says that the instrument has none.
+FixedOrNone = Annotated[str, AfterValidator(lambda text: text and _fixed(text))]
+QueryOrNone = Annotated[str, AfterValidator(lambda text: text and _query(text))]
+
+
+class VoltageTexts(Model):
+    """Voltage set point."""
+
+    set: Setting = _DEFAULT.voltage
+    query: QueryOrNone = _DEFAULT.voltage_query
+    step: VoltageLimit = _DEFAULT.voltage_step  # how far it may read back off
+
+
+class CurrentTexts(Model):
+    """Current limit."""
+
+    set: Setting = _DEFAULT.current
+    query: QueryOrNone = _DEFAULT.current_query
+    step: CurrentLimit = _DEFAULT.current_step
+
+
+class ProtectionTexts(Model):
+    """Over-voltage protection, if there is one."""
+
+    present: Switch = True
+    set: Setting = _DEFAULT.protection
+    query: QueryOrNone = _DEFAULT.protection_query
+    tripped: QueryOrNone = _DEFAULT.tripped
+    clear: FixedOrNone = _DEFAULT.clear
+
+
+class OutputTexts(Model):
+    """Output relay; its state must be readable, or nobody would know that it is off."""
+
+    on: Fixed = _DEFAULT.output_on
+    off: Fixed = _DEFAULT.output_off
+    query: Query = _DEFAULT.output_query
+
+
+class MeasureTexts(Model):
+    """What the supply measures at its output."""
+
+    voltage: Query = _DEFAULT.measure_voltage
+    current: Query = _DEFAULT.measure_current
+
+
+class ChannelTexts(Model):
+    """One output of several; see `hil.ports.supply_commands.Channel`."""
+
+    number: Count
+    by: Literal["select", "list", "prefix"] = "select"
+    text: str | None = None
+
+    @model_validator(mode="after")
+    def _fits(self) -> ChannelTexts:
+        if self.by == "list" and self.text is not None:
+            raise ValueError("text: a channel list is always (@n), expected none")
+        if self.by == "prefix" and self.text is None:
+            raise ValueError("text is missing: a prefix such as 'CH{number}:'")
+        if self.text is not None and _line(self.text).count("{number}") != 1:
+            raise ValueError(f"text: expected {{number}} in it once, found {self.text!r}")
+        return self
+
+    def described(self) -> Channel:
+        """The same for a driver."""
+        return Channel(number=self.number, by=self.by, text=self.text or "INST:NSEL {number}")
+
+
+class WatchdogTexts(Model):
+    """Communication watchdog of the supply; off unless it is described."""
+
+    enable: Fixed
+    disable: FixedOrNone = ""
+    keep_alive: str = ""
+    interval: Time = 1.0
+
+
+class SupplyTexts(Model):
+    """Everything a supply description can say."""
+
+    format: Literal[1] = 1
+    file: str = ""
+    name: str = ""
+    voltage: VoltageTexts = VoltageTexts()
+    current: CurrentTexts = CurrentTexts()
+    over_voltage_protection: ProtectionTexts = ProtectionTexts()
+    output: OutputTexts = OutputTexts()
+    measure: MeasureTexts = MeasureTexts()
+    channel: ChannelTexts | None = None
+    error_query: QueryOrNone = _DEFAULT.error_query
+    command_gap: Time = 0.0
+    watchdog: WatchdogTexts | None = None
+    sinks: Switch | None = None
+
+    @model_validator(mode="before")
+    @classmethod
+    def _file_alone(cls, data: Any) -> Any:
+        return {"file": data} if isinstance(data, str) else data
+
+    def described(self, name: str = "") -> SupplyCommands:
+        """The same for a driver."""
+        trip, dog = self.over_voltage_protection, self.watchdog
+        has = trip.present
+        return SupplyCommands(
+            name=self.name or name or _DEFAULT.name,
+            voltage=self.voltage.set,
+            voltage_query=self.voltage.query,
+            current=self.current.set,
+            current_query=self.current.query,
+            protection=trip.set if has else "",
+            protection_query=trip.query if has else "",
+            tripped=trip.tripped if has else "",
+            clear=trip.clear if has else "",
+            output_on=self.output.on,
+            output_off=self.output.off,
+            output_query=self.output.query,
+            measure_voltage=self.measure.voltage,
+            measure_current=self.measure.current,
+            error_query=self.error_query,
+            command_gap=self.command_gap,
+            voltage_step=self.voltage.step,
+            current_step=self.current.step,
+            channel=self.channel.described() if self.channel else None,
+            watchdog=None if dog is None else Watchdog(**dog.model_dump()),
+            sinks=self.sinks,
+        )
+
+
+def find_commands(
+    texts: SupplyTexts | None, source: Source, at: Where
+) -> tuple[SupplyCommands, tuple[Path, ...]]:
+    """What a rig file says at `at`, and the file it was read from, if any.
+
+    Raises
+    ------
+    PlanError
+        With file, line and column of every problem.
+    """
+    if texts is None:
+        return _DEFAULT, ()
+    wrong = list(_contradictions(texts, source, at))
+    if wrong:
+        raise refuse(wrong)
+    if not texts.file:
+        return texts.described("in the rig file"), ()
+    place: Where = at if isinstance(_value(source, at), str) else (*at, "file")
+    path = Path(source.position(place).file).parent / texts.file
+    if not path.is_file():
+        raise refuse([source.problem(place, f"{_dotted(at)}: there is no file {path.as_posix()}")])
+    own = read(path)
+    described = validate(SupplyTexts, own)
+    wrong = list(_contradictions(described, own, ()))
+    if described.file:
+        wrong.append(own.problem(("file",), "file: a supply description names no other file"))
+    if wrong:
+        raise refuse(wrong)
+    if texts.channel is not None:
+        chosen = _number(texts.channel, described.channel)
+        described = described.model_copy(update={"channel": chosen})
+    return described.described(path.name), (path,)
+
+
+def _number(chosen: ChannelTexts, known: ChannelTexts | None) -> ChannelTexts:
+    """Channel of the rig file; how it is addressed is as in the description, if that says so."""
+    if known is None or chosen.model_fields_set - {"number"}:
+        return chosen
+    return known.model_copy(update={"number": chosen.number})
+
+
+def _contradictions(texts: SupplyTexts, source: Source, at: Where) -> Iterator[Problem]:
+    given = texts.model_fields_set
+    if texts.file and at and given - {"file", "channel", "format"}:
+        for name in sorted(given - {"file", "channel", "format"}):
+            key = name.replace("_", "-")
+            yield source.problem(
+                (*at, key), f"{_dotted((*at, key))}: beside file only channel may stand", key=True
+            )
+    trip = texts.over_voltage_protection
+    if not trip.present and trip.model_fields_set != {"present"}:
+        where = (*at, "over-voltage-protection")
+        yield source.problem(
+            where, f"{_dotted(where)}: present is false, so that no commands may be given"
+        )
+    if texts.watchdog is not None and texts.watchdog.interval <= 0.0:
+        where = (*at, "watchdog", "interval")
+        yield source.problem(where, f"{_dotted(where)}: expected more than zero, found 0")
+
+
+def _dotted(where: Where) -> str:
+    return ".".join(str(part) for part in where)
+
+
+def _value(source: Source, at: Where) -> object:
+    here: Any = source.data
+    for part in at:
+        here = here[part]
+    return here

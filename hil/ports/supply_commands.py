@@ -1,0 +1,126 @@
+"""What a bench supply understands, as data: what a rig file says, and what a driver sends.
+
+`hil.plan.supply` reads it from a file; `hil.drivers.supply` and `hil.drivers.brake_current` speak
+by it. The defaults are the short forms of SCPI-1999, volume 2 (SOURce, OUTPut, MEASure).
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from typing import Literal
+
+#: Where a number goes in a command text.
+PLACE = re.compile(r"\{value(?::(0?\d*\.\d+f))?\}")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Channel:
+    """One output of several.
+
+    Parameters
+    ----------
+    by : ``select``: `text` goes ahead of each command in one message, so that nobody can select
+        another output in between; ``list``: ``(@n)`` is the last parameter; ``prefix``: `text`
+        stands right before the command.
+    text : with ``{number}``.
+    """
+
+    number: int
+    by: Literal["select", "list", "prefix"] = "select"
+    text: str = "INST:NSEL {number}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Watchdog:
+    """The supply switches itself off when nobody speaks to it any more.
+
+    `enable` is sent before output-on, `disable` ("" for none) after output-off, `keep_alive` ("" if
+    every message counts) at least every `interval` s while the output is on.
+    """
+
+    enable: str
+    disable: str = ""
+    keep_alive: str = ""
+    interval: float = 1.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SupplyCommands:
+    """Command texts; "" where the supply has none.
+
+    ``{value}`` stands for a number in V or A; ``{value:.3f}`` or ``{value:06.3f}`` for one with so
+    many decimals, and zeros ahead.
+
+    Parameters
+    ----------
+    name : of the description, for people.
+    error_query : "" for an instrument without an error queue.
+    command_gap : s that it needs between two messages.
+    voltage_step, current_step : how far a set point may read back off, V and A.
+    sinks : whether it takes current back; None: the file does not say.
+    """
+
+    name: str = "SCPI-1999"
+    voltage: str = "VOLT {value}"
+    voltage_query: str = "VOLT?"
+    current: str = "CURR {value}"
+    current_query: str = "CURR?"
+    protection: str = "VOLT:PROT {value}"
+    protection_query: str = "VOLT:PROT?"
+    tripped: str = "VOLT:PROT:TRIP?"
+    clear: str = "VOLT:PROT:CLE"
+    output_on: str = "OUTP ON"
+    output_off: str = "OUTP OFF"
+    output_query: str = "OUTP?"
+    measure_voltage: str = "MEAS:VOLT?"
+    measure_current: str = "MEAS:CURR?"
+    error_query: str = "SYST:ERR?"
+    command_gap: float = 0.0
+    voltage_step: float = 0.02
+    current_step: float = 0.02
+    channel: Channel | None = None
+    watchdog: Watchdog | None = None
+    sinks: bool | None = None
+
+    def message(self, text: str, value: float | None = None) -> str:
+        """One of the texts as it is sent: with its number, for the channel that is meant.
+
+        At most nine significant digits if the text does not say otherwise, and no unit (suffixes
+        are optional in SCPI).
+        """
+        if value is not None:
+            text = PLACE.sub(lambda found: format(value, found[1] or ".9g"), text)
+        channel = self.channel
+        if channel is None:
+            return text
+        if channel.by == "list":
+            return f"{text}{',' if ' ' in text else ' '}(@{channel.number})"
+        ahead = channel.text.replace("{number}", str(channel.number))
+        if channel.by == "prefix":
+            return f"{ahead}{text}"
+        # A header after ";" would be read relative to the one before it: ":" starts at the root.
+        return f"{ahead};{'' if text.startswith((':', '*')) else ':'}{text}"
+
+    @property
+    def lacks(self) -> tuple[str, ...]:
+        """What this supply cannot do, in words; nothing for one that does it all."""
+        found = []
+        if not self.protection:
+            found.append("no over-voltage protection: nothing in the supply limits its voltage")
+        else:
+            if not self.protection_query:
+                found.append("its over-voltage protection cannot be read back")
+            if not (self.tripped and self.clear):
+                found.append("a trip of its protection cannot be asked for and cleared")
+        if not self.voltage_query:
+            found.append("its voltage setting cannot be read back")
+        if not self.current_query:
+            found.append("its current limit cannot be read back")
+        if not self.error_query:
+            found.append("no error queue: a refused command shows only in what is read back")
+        return tuple(found)
+
+
+#: A supply that keeps to the standard.
+SCPI_1999 = SupplyCommands()
