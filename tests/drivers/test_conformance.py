@@ -13,7 +13,7 @@ from hil.drivers.brake import BrakeConfig, ScpiBrake
 from hil.drivers.scpi import ScpiConfig
 from hil.drivers.serial_board import SerialBoard, SerialBoardConfig
 from hil.drivers.supply import ScpiSupply, SupplyConfig
-from hil.drivers.switch import ScpiSwitch, SwitchConfig
+from hil.drivers.switch import CHANNELS, ScpiSwitch, SwitchConfig
 from hil.drivers.tachometer import ScpiTachometer, TachometerConfig
 from hil.ports.conformance import (
     BoardConformance,
@@ -116,20 +116,21 @@ class TestScpiBrake(BrakeConformance):
 class TestScpiSwitch(SignalSwitchConformance):
     """On a TCP socket."""
 
-    lines = ("hall-a", "hall-b", "hall-c", "phase-a", "phase-b", "phase-c")
+    lines = tuple(CHANNELS)
 
     @pytest.fixture
     def port(self, serve, manager, simple, clock):
-        closed = dict.fromkeys("123456", True)
+        closed = dict.fromkeys("1234567", True)
         instrument = simple("SIM-SWITCH", {})
 
         def reply(message):
-            found = re.fullmatch(r"ROUT:(CLOS|OPEN)(\?)? \(@([1-6])\)", message)
+            found = re.fullmatch(r"ROUT:(CLOS|OPEN)(\?)? \(@([1-7](?:,[1-7])*)\)", message)
             if found is None:
                 return instrument(message)
+            channels = found[3].split(",")
             if found[2]:
-                return str(int(closed[found[3]]))
-            closed[found[3]] = found[1] == "CLOS"
+                return ",".join(str(int(closed[channel])) for channel in channels)
+            closed.update(dict.fromkeys(channels, found[1] == "CLOS"))
             return None
 
         scpi = ScpiConfig(resource=serve(reply).resource, role="switch", timeout=0.5)

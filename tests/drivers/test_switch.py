@@ -15,12 +15,12 @@ from hil.ports.instruments import SignalSwitch
 
 @pytest.fixture
 def relays(simple):
-    """Six relays; one that is stuck keeps its place."""
+    """Seven relays; one that is stuck keeps its place."""
 
     class Relays(simple):
         def __init__(self) -> None:
             super().__init__("SIM-SWITCH", {})
-            self.closed = dict.fromkeys(range(1, 7), True)
+            self.closed = dict.fromkeys(range(1, 8), True)
             self.welded: set[int] = set()
 
         def __call__(self, message):

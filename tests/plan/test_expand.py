@@ -296,7 +296,7 @@ def test_rig_without_a_brake(refused, rig):
         ("{at-least: 100 %}", "at-least: expected above 0 % and below 100 %, found 100 %"),
         ("{at-least: 95 %}", "20 repeats cannot show 95 % with 95 % confidence, not even without"),
         ("{at-least: 0.95}", "success.at-least: expected a ratio with its unit"),
-        ("{}", "success.at-least is missing"),
+        ("{}", "expected one of at-least, sequential"),
     ],
 )
 def test_refused_success(refused, success, message):

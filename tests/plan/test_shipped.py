@@ -117,7 +117,7 @@ def test_ids_stay_as_they_are(items):
     assert ids[0] == "start.hall.cw.20v.2000rpm"
     assert "reversal.back-emf.ccw.3000rpm" in ids
     assert "stall.hall.2000rpm.800mnm" in ids
-    assert ids[-1] == "blocked-twice.back-emf"
+    assert "blocked-twice.back-emf" in ids
 
 
 def test_smoke_has_every_manoeuvre_once(items):
