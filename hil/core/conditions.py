@@ -21,6 +21,7 @@ class Conditions:
     saturated : the manoeuvre drives the controller into its limit on purpose.
     back_emf_constant : nameplate, V*s/rad, peak of the flat top, line to line; 0 when unknown.
     resistance : nameplate winding resistance, ohm, line to line; 0 when unknown.
+    senses_direction : the tachometer tells which way the shaft turns; else it shows magnitudes.
     trip_expected : a stall must trip; its partner must not.
     tolerance : half-width of the band that counts as 'at speed', % of target.
     """
@@ -37,3 +38,4 @@ class Conditions:
     saturated: bool = False
     back_emf_constant: float = 0.0
     resistance: float = 0.0
+    senses_direction: bool = True

@@ -20,6 +20,7 @@ WINDOW = Window("reverse")
 
 
 def _approach(view: View) -> to.Approach:
+    view.need_direction()
     onset, asked = WINDOW.mark(view), view.conditions
     _, end = WINDOW.of(view)
     return to.approach(
@@ -40,6 +41,7 @@ def standstill_threshold(view: View) -> float:
 
 def _standstill(view: View) -> tuple[float, Signal]:
     """First entry into the standstill band, s on the axis of the trace, and the speed."""
+    view.need_direction()
     start, end = WINDOW.of(view)
     part = view.speed.window(start, end, 3)
     threshold = standstill_threshold(view)

@@ -24,7 +24,8 @@ def _level(view: View) -> tuple[steady.Level, float]:
     moves = [mark for mark in view.trace.marks if mark.name in MOTION]
     start = moves[-1].t if moves else 0.0
     turned = sum(mark.name == "reverse" for mark in moves) % 2 == 1
-    speed = view.speed if not turned else -view.speed
+    directed = view.conditions.senses_direction
+    speed = -view.speed if turned and directed else view.speed
     level = steady.steady(speed, start, view.until(start, ("stop",)))
     return level, abs(view.conditions.target)
 

@@ -41,7 +41,7 @@ class _Line:
 
 
 def _line(view: View) -> _Line:
-    reported, witness = view.signal("reported.speed"), view.signal("witness.speed")
+    reported, witness = view.seen("reported.speed"), view.seen("witness.speed")
     grid, valid = view.once(running)
     start, end = float(grid[0]), float(grid[-1])
     around = round(MEAN / float(grid[1] - grid[0])) if grid.size > 1 else 1
@@ -143,6 +143,8 @@ def largest_speed_error(view: View) -> Estimate:
         if not wanted or end - mark.t < steady.STEADY:
             continue
         speed = view.speed if view.conditions.direction > 0 else -view.speed
+        if not view.conditions.senses_direction:
+            speed, wanted = view.speed, abs(wanted)
         level = steady.steady(speed, mark.t, end)
         found = steady.steady_error(level, wanted, f"at {wanted:+.0f} rpm")
         if worst is None or abs(found.value) > worst.value:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, TypeVar, cast
 
 import numpy as np
@@ -128,9 +128,24 @@ class View:
         """
         return self.once(_speed)
 
+    def need_direction(self) -> None:
+        """NOT_APPLICABLE if the tachometer cannot tell which way the shaft turns."""
+        if "witness.speed" in self.trace.channels and not self.conditions.senses_direction:
+            detail = "the tachometer does not sense the direction of rotation"
+            raise Unmeasurable(Outcome.NOT_APPLICABLE, detail)
+
+    def seen(self, name: str) -> Signal:
+        """A speed as it may be held against the tachometer: its magnitude, if that is all it has.
+
+        The channel itself where the tachometer senses the direction.
+        """
+        found = self.signal(name)
+        return found if self.conditions.senses_direction else replace(found, y=np.abs(found.y))
+
     @property
     def position(self) -> Signal:
-        """Shaft angle in degrees from the tachometer."""
+        """Shaft angle in degrees from the tachometer; NOT_APPLICABLE if it knows no direction."""
+        self.need_direction()
         return self.signal("witness.position", float(self.conditions.direction))
 
     def mark(self, name: str, nth: int = 0) -> Mark:
@@ -213,7 +228,10 @@ class View:
 def _speed(view: View) -> Signal:
     factor = float(view.conditions.direction)
     if "witness.speed" in view.trace.channels:
-        return view.signal("witness.speed", factor)
+        if view.conditions.senses_direction:
+            return view.signal("witness.speed", factor)
+        note = "magnitude: the tachometer does not sense the direction"
+        return replace(view.seen("witness.speed"), note=note)
     if "reported.speed" not in view.trace.channels:
         raise Unmeasurable(Outcome.MISSING_DATA, "witness.speed was not captured")
     found = view.signal("reported.speed", factor)

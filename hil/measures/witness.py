@@ -42,7 +42,7 @@ class _Speeds:
 
 
 def _speeds(view: View) -> _Speeds:
-    reported, witness = view.signal("reported.speed"), view.signal("witness.speed")
+    reported, witness = view.seen("reported.speed"), view.seen("witness.speed")
     grid, valid = view.once(running)
     if not bool(np.any(valid)):
         detail = f"the drive was in the state run for less than {LAG + LEAD:g} s"
@@ -101,6 +101,7 @@ def speed_disagreement(view: View) -> Estimate:
 )
 def direction_agreement(view: View) -> Estimate:
     """Reported direction against the tachometer; see its definition."""
+    view.need_direction()
     it = view.once(_speeds)
     forward = (it.reported > it.low) & (it.witness.high < -it.low)
     backward = (it.reported < -it.low) & (it.witness.low > it.low)

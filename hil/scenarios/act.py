@@ -48,6 +48,7 @@ def conditions_for(
         saturated=saturated,
         back_emf_constant=rig.motor.back_emf_constant,
         resistance=rig.motor.resistance,
+        senses_direction=rig.tachometer is None or rig.tachometer.senses_direction,
     )
 
 
