@@ -136,9 +136,15 @@ class Evidence:
 
     # -- session ---------------------------------------------------------------------------
 
-    def pytest_report_collectionfinish(self) -> str:
+    def pytest_report_collectionfinish(self) -> list[str]:
         """Say which bench is used, and why, before the first item."""
-        return f"bench: {self._run.choice.reason}"
+        lines = [f"bench: {self._run.choice.reason}"]
+        if self._run.choice.simulated:
+            from hil.twin.jit import compiled_before
+
+            if not compiled_before():
+                lines.append("the simulated motor is compiled first, once: about half a minute")
+        return lines
 
     @pytest.hookimpl(tryfirst=True)
     def pytest_runtestloop(self, session: pytest.Session) -> bool | None:

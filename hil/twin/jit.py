@@ -69,6 +69,11 @@ def cache_folder() -> Path:
     return folder
 
 
+def compiled_before() -> bool:
+    """Whether machine code of exactly these sources is kept from an earlier use."""
+    return any(cache_folder().rglob("*.nbc"))
+
+
 @contextlib.contextmanager
 def _caching() -> Iterator[bool]:
     """Point numba's cache at `cache_folder`; without a writable one, compile in every process."""

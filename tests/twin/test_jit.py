@@ -119,3 +119,14 @@ def test_cache_home_follows_the_environment(monkeypatch, home):
     monkeypatch.setenv("XDG_CACHE_HOME", home)
     expected = Path(home) if home else Path.home() / ".cache"
     assert jit.cache_home() == expected / "hil-twin"
+
+
+def test_what_was_compiled_before_is_known(monkeypatch, tmp_path):
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path))
+    jit.cache_folder.cache_clear()
+    try:
+        assert not jit.compiled_before()
+        (jit.cache_folder() / "part.nbc").write_bytes(b"")
+        assert jit.compiled_before()
+    finally:
+        jit.cache_folder.cache_clear()
