@@ -8,7 +8,7 @@ import numpy as np
 
 from hil.core.budget import RESOLUTION, Budget, rectangular
 from hil.core.measure import Outcome
-from hil.measures import steady, sweep, waveform
+from hil.measures import evenness, steady, sweep, waveform
 from hil.measures.peaks import fault_count, peak_current_recipe, peak_dc_link_recipe
 from hil.measures.recipe import COMMON, Estimate, Recipe, Unmeasurable, defines
 from hil.measures.view import View
@@ -92,5 +92,6 @@ _RECIPES: tuple[Recipe, ...] = (
     fault_count,
     duration,
     *sweep.RECIPES.values(),
+    *evenness.RECIPES.values(),
 )
 RECIPES: Mapping[str, Recipe] = {recipe.definition.name: recipe for recipe in _RECIPES}

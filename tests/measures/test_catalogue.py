@@ -29,7 +29,7 @@ NAMES = {
     "steps": """final-speed-error ripple peak-speed peak-current peak-dc-link-voltage
         peak-temperature fault-count duration largest-speed-error reported-speed-slope
         reported-speed-offset stop-time refusals telemetry-rate-error
-        telemetry-repeats final-current-crest""",
+        telemetry-repeats final-current-crest uneven-commutation sector-scatter""",
 }
 WITNESS = """speed-disagreement direction-agreement voltage-disagreement current-disagreement
     telemetry-loss"""

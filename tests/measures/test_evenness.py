@@ -1,0 +1,70 @@
+"""Uneven sectors as orders and as sector times, from a shaft angle of known ripple."""
+
+import numpy as np
+import pytest
+
+from hil.core.measure import Outcome
+
+P, STEP = 4, 360.0 / 4096.0
+
+
+def scene(lab, rpm, order, percent):
+    """A shaft whose speed pulsates by `percent` at one order; the angle in closed form (small)."""
+    swing = np.degrees(percent / 100.0 / order) if order else 0.0
+
+    def position(t):
+        even = 6.0 * rpm * t
+        return np.floor((even - swing * np.cos(np.radians(order * even))) / STEP) * STEP
+
+    return lab.Scene(
+        end=3.0, speed=lab.constant(rpm), marks=[("command", 0.0)], position=position
+    ).trace()
+
+
+def of(lab, name, *asked, **more):
+    return lab.measures("steps", scene(lab, *asked), pole_pairs=P, **more)[name]
+
+
+@pytest.mark.parametrize(("order", "percent"), [(4, 2.0), (8, 1.0), (4, 5.0)])
+def test_ripple_of_the_electrical_turn_is_found(lab, order, percent):
+    found = of(lab, "uneven-commutation", 1200.0, order, percent)
+    assert found.value == pytest.approx(percent, rel=0.1)
+    assert f"order {order}" in found.detail
+    assert "Hall" in found.detail
+
+
+@pytest.mark.parametrize(("order", "word"), [(3, ""), (12, "half-waves")])
+def test_other_orders_are_not_blamed_on_the_commutation(lab, order, word):
+    found = of(lab, "uneven-commutation", 1200.0, order, 3.0)
+    assert found.value < 0.3  # a tenth of it at most leaks into other orders
+    assert f"order {order}" in found.detail
+    assert "Hall" not in found.detail
+    assert word in found.detail
+
+
+def test_an_even_shaft_is_even_within_its_uncertainty(lab):
+    for name in ("uneven-commutation", "sector-scatter"):
+        found = of(lab, name, 510.0, 0, 0.0)
+        assert found.value <= 4.0 * found.uncertainty, name
+
+
+def test_sectors_show_where_the_sampling_allows(lab):
+    uneven = of(lab, "sector-scatter", 510.0, 4, 6.0)
+    even = of(lab, "sector-scatter", 510.0, 3, 6.0)
+    # a sine of order p: means over sixths of its period, standard deviation 6 %/sqrt(2) * sinc(1/6)
+    assert uneven.value == pytest.approx(6.0 / np.sqrt(2.0) * np.sinc(1.0 / 6.0), rel=0.1)
+    assert even.value < 0.5
+
+
+def test_fast_sectors_are_not_judged(lab):
+    found = of(lab, "sector-scatter", 2000.0, 4, 5.0)
+    assert found.outcome is Outcome.NOT_APPLICABLE
+    assert "too fast" in found.detail
+
+
+def test_a_short_stretch_and_no_direction(lab):
+    brief = lab.Scene(end=0.4, speed=lab.constant(1200.0), marks=[("command", 0.0)]).trace()
+    found = lab.measures("steps", brief)["uneven-commutation"]
+    assert found.outcome is Outcome.TOO_FEW_SAMPLES
+    blind = of(lab, "uneven-commutation", 1200.0, 4, 2.0, senses_direction=False)
+    assert blind.outcome is Outcome.NOT_APPLICABLE

@@ -1,0 +1,85 @@
+"""Intervals hold the truth of the simulated bench: a small version of ``ci/truth``."""
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from hil.core.budget import ACCURACY, Contribution, Shape
+from hil.core.trace import Accuracy, Channel, Trace
+from hil.scenarios.campaign_task import items_of, rig_of
+from hil.scenarios.truth import Held, coverage, drawn_rig, held_against_truth, misread
+
+PLAN = str(Path(__file__).parents[2] / "ci/truth.plan.yaml")
+RIGS = 4
+
+
+@pytest.fixture(scope="module")
+def cases():
+    items, rig = items_of(PLAN), rig_of(PLAN)
+    found = []
+    for number in range(1, RIGS + 1):
+        for name in ("start.back-emf.cw", "step.hall.ccw", "stall.hall.cw"):
+            held, problem = held_against_truth(items[name], rig, 3, number)
+            assert not problem
+            found += held
+    return found
+
+
+def test_most_intervals_hold_the_truth(cases):
+    # 95 % over all; of so few cases no less than four in five are asked for
+    assert len(cases) > 20 * RIGS
+    assert np.mean([c.covered for c in cases]) >= 0.8
+
+
+def test_errors_are_as_large_as_they_are_said_to_be(cases):
+    level = [c for c in cases if c.measure in ("steady-error", "peak-current")]
+    z = np.array([(c.value - c.true) / c.uncertainty for c in level])
+    assert 0.2 < np.sqrt(np.mean(z**2)) < 1.8
+    assert np.any(z != 0.0)
+
+
+def test_the_same_rig_gives_the_same_cases(cases):
+    items, rig = items_of(PLAN), rig_of(PLAN)
+    again, _ = held_against_truth(items["start.back-emf.cw"], rig, 3, 1)
+    assert again == cases[: len(again)]
+
+
+def test_rigs_differ_within_what_the_rig_file_states():
+    rig = rig_of(PLAN)
+    drawn = [drawn_rig(rig, 1, n) for n in range(1, 40)]
+    gains = [c.value for v in drawn for c in v.changes if c.path == "drive.sensing.current_gain"]
+    limit = rig.telemetry.current_accuracy.limits().relative
+    assert max(abs(g - 1.0) for g in gains) <= limit
+    assert max(abs(g - 1.0) for g in gains) > 0.8 * limit
+    assert drawn[0] == drawn_rig(rig, 1, 1)
+
+
+def test_misreadings_stay_within_the_data_sheet():
+    t = np.arange(0.0, 1.0, 0.001)
+    told = Accuracy(0.001, 0.5, 0.0)
+    speed = Channel("witness.speed", "rpm", t, np.full(t.size, 1000.0), told, 0.0)
+    position = Channel("witness.position", "deg", t, 720.0 * t, Accuracy(0.0, 0.05), 0.0)
+    trace = Trace({"witness.speed": speed, "witness.position": position}, (), 1.0)
+    errors, bends = [], []
+    for seed in range(300):
+        other = misread(trace, np.random.default_rng(seed))
+        errors.append(float(other.channels["witness.speed"].y[0]) - 1000.0)
+        bends.append(float(other.channels["witness.position"].y[0]))
+    assert max(map(abs, errors)) <= 1.5
+    assert max(map(abs, bends)) <= 0.05
+    assert np.std(bends) == pytest.approx(0.05 / np.sqrt(3.0), rel=0.1)  # uniform at any angle
+
+
+def test_the_table():
+    part = (Contribution(ACCURACY, 1.0, Shape.RECTANGULAR),)
+    case = Held("start", "ripple", "%", 5.0, 5.5, 1.0, part)
+    assert case.half_width == pytest.approx(0.95 * np.sqrt(3.0), abs=0.01)
+    assert case.covered
+    (line,) = coverage([case, replace(case, true=9.0)])
+    assert (line.n, line.held, line.share) == (2, 1, 50.0)
+    assert line.bias == pytest.approx(-2.25)
+    exact = Held("start", "dip", "%", 0.0, 0.0, 0.0, ())
+    assert exact.covered
+    assert not replace(exact, true=0.1).covered
