@@ -6,12 +6,14 @@ from collections.abc import Iterator, Mapping
 from datetime import date
 
 from hil.bench.findings import Finding, Grade
-from hil.bench.open import Guarding, open_bench
+from hil.bench.offered import driver_findings, transport_findings
+from hil.bench.open import ROLES, Guarding, open_bench
 from hil.bench.prove import prove, set_limits
 from hil.core.errors import HilError
 from hil.core.record import Identity
 from hil.motor.bounds import highest_braking_speed, lossless_bus_peak
 from hil.plan.rig import Rig
+from hil.ports.registry import Registry
 
 __all__ = ["Finding", "Grade", "look_over"]
 
@@ -35,6 +37,16 @@ def look_over(
     """
     yield Finding("rig file", Grade.OK, f"{rig.rig}: {rig.description or rig.motor.name}")
     yield from _limits(rig)
+    try:
+        yield from driver_findings(rig, Registry.installed())
+    except HilError as error:
+        yield Finding("drivers", Grade.FAILED, str(error))
+    if not simulated:
+        yield from transport_findings(
+            resources.get(role) or instrument.resource
+            for role in ROLES
+            if (instrument := getattr(rig, role)) is not None
+        )
     try:
         guarding = Guarding() if energise else None
         bench = open_bench(rig, simulated, resources, seed="check", guarding=guarding)
