@@ -157,7 +157,9 @@ def take(
         lease = Lease()
         stale: list[Holder] = []
         try:
-            for role, address in sorted(addresses(rig, resources).items(), key=lambda a: a[1]):
+            # Two outputs of one supply are one address.
+            wired = {address: role for role, address in addresses(rig, resources).items()}
+            for address, role in sorted(wired.items()):
                 stale += _lock(lease, rig.rig, role, address, purpose)
         except _Held as held:
             lease.release()

@@ -142,6 +142,7 @@ def world_for(rig: Rig, seed: int | str, variation: Variation = AS_DESCRIBED) ->
     ValueError
         If the variation names a parameter that does not exist or cannot be so.
     """
+    rig = rig.as_simulated()
     number = seed_number(str(seed))
     parameters = variation.applied("drive", drive_parameters(rig, number))
     drive = Drive(parameters, firmware_for(rig, variation), number)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from hil.plan.rig import Rig
+from hil.plan.rig import SOURCE_BRAKES, Rig
 from hil.plan.source import Where
 
 #: Lines a signal switch can have.
@@ -31,6 +31,30 @@ def check_commands(rig: Rig) -> Iterator[Complaint]:
             "regeneration.absorbed-by: two-quadrant-supply, but the description of the supply says "
             "sinks: false",
         )
+    yield from _check_source_brake(rig)
+
+
+def _check_source_brake(rig: Rig) -> Iterator[Complaint]:
+    brake = rig.brake
+    if brake is None:
+        return
+    needs = SOURCE_BRAKES.get(brake.driver, ())
+    for key in ("torque-constant", "compliance-voltage", "full-scale-voltage"):
+        value = getattr(brake, key.replace("-", "_"))
+        if key in needs and not value:
+            found = "nothing" if value is None else "0"
+            yield (
+                ("brake", key),
+                f"brake.{key}: a brake with driver {brake.driver} needs it, found {found}",
+            )
+    if needs and brake.resource.upper() == rig.supply.resource.upper():
+        own, supply = rig.commands["brake"].channel, rig.commands["supply"].channel
+        if own is None or supply is None or own.number == supply.number:
+            yield (
+                ("brake", "resource"),
+                f"brake.resource: {brake.resource} is also that of the supply; then both need "
+                "commands.channel, with different numbers",
+            )
 
 
 def _check_board(rig: Rig) -> Iterator[Complaint]:
@@ -141,6 +165,9 @@ def _check_rest(rig: Rig) -> Iterator[Complaint]:
         part = getattr(rig, name)
         if part is None:
             continue
+        shared = name == "brake" and resources.get(part.resource) == "supply"
+        if shared and part.driver in SOURCE_BRAKES:
+            continue  # two outputs of one supply: see `check_commands`
         if part.resource in resources:
             yield (
                 (name, "resource"),

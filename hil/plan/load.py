@@ -46,6 +46,11 @@ def load_rig(path: Path | str) -> Rig:
     rig._commands["supply"], described = find_commands(
         rig.supply.commands, source, ("supply", "commands")
     )
+    if rig.brake is not None:
+        rig._commands["brake"], more = find_commands(
+            rig.brake.commands, source, ("brake", "commands")
+        )
+        described = tuple(dict.fromkeys((*described, *more)))
     _raise(source, check_commands(rig))
     rig._files = (*source.files, *described, *firmware, profile)
     rig._profile = load_profile(profile)

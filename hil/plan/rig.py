@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from datetime import date
 from pathlib import Path
+from types import MappingProxyType
 from typing import Annotated, Any, Literal
 
 from pydantic import (
@@ -178,11 +179,30 @@ class TachometerInstrument(Instrument):
     position_accuracy: PositionAccuracy = PositionAccuracy()
 
 
+#: Driver of a brake that is fed by a source -> keys that it needs.
+SOURCE_BRAKES: Mapping[str, tuple[str, ...]] = MappingProxyType(
+    {"current": ("torque-constant", "compliance-voltage"), "voltage": ("full-scale-voltage",)}
+)
+
+#: Where the simulated bench has the brake of a rig in which it is an output of the supply.
+SIMULATED_BRAKE = "TCPIP::127.0.0.1::1::SOCKET"
+
+
 class BrakeInstrument(Instrument):
-    """Brake on the shaft."""
+    """Brake on the shaft.
+
+    `driver` scpi: an instrument that takes a torque; current: a coil on an output of a supply, with
+    `torque_constant` and `compliance_voltage`; voltage: an amplifier that makes `max_torque` of
+    `full_scale_voltage`. The source is described by `commands`, as a supply is.
+    """
 
     max_torque: Torque
     delay: Time = 0.0  # from command to torque, for the time uncertainty of the mark
+    torque_constant: BackEmf | None = None  # N*m/A
+    compliance_voltage: Voltage | None = None
+    full_scale_voltage: Voltage | None = None
+    source_current: Current = 0.02  # that the amplifier's input may draw
+    commands: SupplyTexts | None = None
 
 
 class SwitchInstrument(Instrument):
@@ -292,8 +312,18 @@ class Rig(Model):
         return {"supply": SupplyCommands(), **self._commands}
 
     def as_simulated(self) -> Rig:
-        """The same rig as the simulated bench has it: its instruments speak SCPI-1999."""
+        """The same rig as the simulated bench has it.
+
+        Its instruments speak SCPI-1999, and its brake takes a torque.
+        """
         rig = self.model_copy()
+        if rig.brake is not None and rig.brake.driver in SOURCE_BRAKES:
+            # On a bench of its own it has an address of its own, not that of the supply.
+            own = {"driver": "scpi", "expect": ""}
+            if rig.brake.resource.upper() == rig.supply.resource.upper():
+                own["resource"] = SIMULATED_BRAKE
+            brake = rig.brake.model_copy(update=own)
+            rig = rig.model_copy(update={"brake": brake})
         rig._commands = {}
         return rig
 

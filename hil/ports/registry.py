@@ -50,6 +50,8 @@ BUILT_IN: Mapping[str, Mapping[str, str]] = MappingProxyType(
             "supply.scpi": "hil.drivers.supply:DESCRIPTOR",
             "tachometer.scpi": "hil.drivers.tachometer:DESCRIPTOR",
             "brake.scpi": "hil.drivers.brake:DESCRIPTOR",
+            "brake.current": "hil.drivers.brake_source:BY_CURRENT",
+            "brake.voltage": "hil.drivers.brake_source:BY_VOLTAGE",
             "switch.scpi": "hil.drivers.switch:DESCRIPTOR",
             "interlock.scpi": "hil.drivers.interlock:DESCRIPTOR",
         },

@@ -5,6 +5,7 @@ from dataclasses import replace
 import hil.bench.open
 from hil.bench.bench import closing
 from hil.bench.findings import Grade
+from hil.bench.lease import take
 from hil.bench.open import Guarding, guarded, open_bench
 from hil.bench.prove import prove, set_limits
 from hil.ports.supply_commands import SCPI_1999, Channel
@@ -66,3 +67,17 @@ def test_a_rig_with_own_commands_runs_on_the_simulated_bench(rig) -> None:
         bench.begin_trace()
         bench.energise(12.0)
         assert bench.supply.is_on()
+
+
+def test_a_brake_on_an_output_of_the_supply_on_the_simulated_bench(rig) -> None:
+    own = {
+        "driver": "current",
+        "torque_constant": 0.5,
+        "compliance_voltage": 24.0,
+        "resource": rig.supply.resource,
+    }
+    shared = rig.model_copy(update={"brake": rig.brake.model_copy(update=own)})
+    with take(shared, {}), closing(open_bench(shared, True, {}, seed="1")) as bench:
+        assert bench.require_brake().identify().model == "SIM-BRAKE"
+        assert bench.supply.identify().model == "SIM-SUPPLY"
+        bench.require_brake().apply(0.1)

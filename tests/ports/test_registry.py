@@ -73,6 +73,8 @@ def test_every_built_in_driver_fits_its_port():
         ("supply", "scpi"),
         ("tachometer", "scpi"),
         ("brake", "scpi"),
+        ("brake", "current"),
+        ("brake", "voltage"),
         ("switch", "scpi"),
         ("interlock", "scpi"),
     }
@@ -112,7 +114,7 @@ def test_an_unknown_name_suggests_the_nearest():
     registry = Registry(built_in_entries())
     with pytest.raises(BenchError, match=r"no supply driver 'scip', did you mean 'scpi'"):
         registry.get("supply", "scip")
-    with pytest.raises(BenchError, match=r"no brake driver 'x'.* known: scpi"):
+    with pytest.raises(BenchError, match=r"no brake driver 'x'.* known: current, scpi, voltage"):
         registry.get("brake", "x")
     with pytest.raises(BenchError, match="known: none"):
         Registry([]).get("supply", "scpi")
@@ -120,7 +122,7 @@ def test_an_unknown_name_suggests_the_nearest():
 
 def test_a_third_partys_driver_is_opened_through_its_descriptor():
     registry = Registry([*built_in_entries(), entry(descriptor())])
-    assert registry.names("brake") == ("example", "scpi")
+    assert registry.names("brake") == ("current", "example", "scpi", "voltage")
     assert isinstance(registry.get("brake", "example").open({}, None, None), GoodBrake)
 
 
