@@ -49,7 +49,8 @@ class GuardSettings:
     stuck_after : s without `Guard.beat` while energised after which the run counts as stuck.
     log : file to which the guard writes what it did and when.
     record : record of the run, to which a guard that acts after the run's death adds a note.
-    off : commands that switch the output off; state : query of its state.
+    off : commands that switch the output off; state : query of its state; gap : s that the supply
+        needs between two messages.
     hold : open files (the lease of the rig) that shall stay held until the guard ends.
     """
 
@@ -61,6 +62,7 @@ class GuardSettings:
     record: Path | None = None
     off: tuple[str, ...] = ("OUTP OFF",)
     state: str = "OUTP?"
+    gap: float = 0.0
     hold: tuple[int, ...] = ()
 
 
@@ -97,6 +99,7 @@ class Guard:
             "patience": PATIENCE,
             "off": list(settings.off),
             "state": settings.state,
+            "gap": settings.gap,
             "log": str(settings.log.resolve()) if settings.log else "",
             "record": str(settings.record.resolve()) if settings.record else "",
             "run": os.getpid(),

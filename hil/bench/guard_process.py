@@ -142,7 +142,8 @@ class Guard:
         ``session``: ``own`` to hold a session from the start, ``takeover`` for a supply that
         allows one session only: then one is opened when the run has gone; ``patience``: s without
         a line after which the run counts as standing still; ``off``: commands; ``state``: query;
-        ``log``: file; ``record``: record of the run, to which a note is added; ``run``: process id.
+        ``gap``: s between messages; ``log``: file; ``record``: record of the run, to which a note
+        is added; ``run``: process id.
     """
 
     def __init__(self, settings: dict[str, Any]) -> None:
@@ -223,6 +224,7 @@ class Guard:
             try:
                 for command in self._settings["off"]:
                     used.send(command)
+                    time.sleep(self._settings.get("gap", 0.0))
                 answer = used.ask(self._settings["state"])
             finally:
                 if used is not session:

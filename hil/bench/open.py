@@ -22,7 +22,7 @@ from hil.core.trace import Accuracy
 from hil.drivers.port_select import UsbMatch, find_port
 from hil.drivers.scpi import ScpiConfig
 from hil.drivers.serial_board import ByteLog
-from hil.plan.rig import Instrument, Rig
+from hil.plan.rig import SOURCE_BRAKES, Instrument, Rig
 from hil.ports.board import Board
 from hil.ports.clock import Clock, WallClock
 from hil.ports.link import LinkDescription
@@ -300,6 +300,17 @@ class Guarding:
     hold: tuple[int, ...] = ()
 
 
+def _brake_off(rig: Rig, resources: Mapping[str, str]) -> tuple[str, ...]:
+    """What the guard sends after switching the supply off, if the brake is an output of it too."""
+    brake, commands = rig.brake, rig.commands.get("brake")
+    if brake is None or commands is None or brake.driver not in SOURCE_BRAKES:
+        return ()
+    same = (resources.get("brake") or brake.resource).upper() == (
+        resources.get("supply") or rig.supply.resource
+    ).upper()
+    return (commands.message(commands.output_off),) if same else ()
+
+
 def guarded(rig: Rig, parts: Parts, resources: Mapping[str, str], guarding: Guarding) -> Guard:
     """An armed guard of the supply among `parts`.
 
@@ -317,8 +328,9 @@ def guarded(rig: Rig, parts: Parts, resources: Mapping[str, str], guarding: Guar
             log=guarding.log,
             record=guarding.record,
             hold=guarding.hold,
-            off=(commands.message(commands.output_off),),
+            off=(commands.message(commands.output_off), *_brake_off(rig, resources)),
             state=commands.message(commands.output_query),
+            gap=commands.command_gap,
         )
     )
     try:

@@ -38,6 +38,19 @@ def test_the_guard_switches_off_in_the_words_of_the_supply(rig, monkeypatch) -> 
 
     guarded(own, Parts, {}, Guarding())
     guarded(rig, Parts, {}, Guarding())
+    own = own.model_copy(
+        update={
+            "brake": own.brake.model_copy(
+                update={"driver": "current", "resource": own.supply.resource.lower()}
+            )
+        }
+    )
+    own._commands["brake"] = replace(SCPI_1999, channel=Channel(number=3))
+    guarded(own, Parts, {}, Guarding())
+    guarded(own, Parts, {"brake": "TCPIP::127.0.0.1::9::SOCKET"}, Guarding())
+    # a brake that is an output of the same supply lets go as well, after the supply is off
+    assert started[2].off == ("INST:NSEL 2;:STATE 0", "INST:NSEL 3;:OUTP OFF")
+    assert started[3].off == ("INST:NSEL 2;:STATE 0",)
     assert (started[0].off, started[0].state) == (
         ("INST:NSEL 2;:STATE 0",),
         "INST:NSEL 2;:STATE?",

@@ -205,6 +205,27 @@ def test_a_demand_is_met_at_once_over_its_own_session(supply, tmp_path) -> None:
         assert guard.lost() == ""  # it did as it was told, and is still there
 
 
+def test_a_supply_that_needs_a_gap_between_messages_gets_it(supply, tmp_path) -> None:
+    asked = []
+    original = supply._obey
+
+    def obey(command: str) -> str:
+        asked.append((command, time.monotonic()))
+        return original(command)
+
+    supply._obey = obey
+    off = ("OUTP OFF", "BRAKE OFF")
+    with guarding(supply, tmp_path, off=off, gap=0.05) as guard:
+        guard.await_armed()
+        guard.demand("a trial")
+        supply.await_off()
+        wait_for(lambda: "read back off" in log_of(tmp_path))
+    at = [command for command, _ in asked].index("OUTP OFF")
+    assert [command for command, _ in asked[at : at + 3]] == ["OUTP OFF", "BRAKE OFF", "OUTP?"]
+    times = [when for _, when in asked[at : at + 3]]
+    assert min(times[1] - times[0], times[2] - times[1]) > 0.04
+
+
 def test_a_run_that_stands_still_with_the_supply_on_loses_it(supply, tmp_path) -> None:
     with guarding(supply, tmp_path, stuck_after=0.4) as guard:
         guard.await_armed()
