@@ -61,6 +61,7 @@ class Bench:
         self._settled_at: float | None = None  # V, what the output has been seen to reach
         self._next_supply = 0.0
         self._heard: float | None = None  # host time of the newest telemetry
+        self._board_time = np.nan  # of the newest telemetry, s
         self._recorder = Recorder(sources, clock.now())
 
     # -- identities ------------------------------------------------------------------------
@@ -131,7 +132,8 @@ class Bench:
         self.keeper.look()
         readings = self.board.read()
         self._recorder.add_board(readings)
-        if len(readings):
+        says = self._says_something(readings)
+        if says:
             values = {name: float(y[-1]) for name, y in readings.values.items()}
             now = self.latest
             now.reported_speed = values.get("reported.speed", np.nan)
@@ -144,8 +146,9 @@ class Bench:
             now.fault = Fault(int(fault)) if np.isfinite(fault) else Fault.NONE
         self._poll_instruments()
         self.clock.sleep(0.0)  # simulated firmware that has failed ends the item here
-        self._listen(readings)
-        self.watch.check_board(readings)
+        self._listen(readings, says)
+        if says:
+            self.watch.check_board(readings)
         self.observer.readings(self.latest)
         self._keep_alive()
 
@@ -186,15 +189,23 @@ class Bench:
             self._spoke = now
             self.board.identify()
 
-    def _listen(self, readings: BoardReadings) -> None:
+    def _says_something(self, readings: BoardReadings) -> bool:
+        """Whether there is telemetry that is not the same frame again, by the time of the board."""
+        if not len(readings):
+            return False
+        before, self._board_time = self._board_time, float(readings.board_time[-1])
+        return not bool(np.all(readings.board_time == before))
+
+    def _listen(self, readings: BoardReadings, says: bool) -> None:
         """Notice a board that has stopped talking; bytes that waited to be read still count."""
         now = self.clock.now()
-        if len(readings):
+        if says:
             self._heard = now
         elif self._heard is not None and now - self._heard > self.settings.silence:
+            again = "but the same frame again and again " if len(readings) else ""
             raise LinkTimeout(
-                f"no telemetry for {now - self._heard:.2f} s in mid-scenario: cable, power of "
-                f"the board, or a firmware that hangs{self.undecoded()}"
+                f"no telemetry {again}for {now - self._heard:.2f} s in mid-scenario: cable, power "
+                f"of the board, or a firmware that hangs{self.undecoded()}"
             )
 
     def undecoded(self) -> str:

@@ -7,7 +7,7 @@ import json
 import os
 import signal
 import threading
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -15,6 +15,7 @@ import click
 
 if TYPE_CHECKING:
     from hil.plan.rig import Rig
+    from hil.twin.trouble import Trouble
     from hil.twin.wires.served import Served
 
 #: Roles in the order in which they are printed.
@@ -40,24 +41,92 @@ _CAUTION = (
     type=click.Path(dir_okay=False, path_type=Path),
     help="Write the same object here, to keep.",
 )
-def twin(rig: Path, ready: Path | None, seed: int, json_file: Path | None) -> None:
+@click.option(
+    "--trouble",
+    "troubles",
+    multiple=True,
+    metavar="FILE|KIND@TIME[:[DURATION][:VALUE]]",
+    help="Have the bench misbehave, TIME s after it is ready, for DURATION s or for ever; a YAML "
+    "file holds a list. May be repeated. 'help' lists the kinds.",
+)
+def twin(
+    rig: Path,
+    ready: Path | None,
+    seed: int,
+    json_file: Path | None,
+    troubles: tuple[str, ...],
+) -> None:
     """Serve the simulated bench of RIG until interrupted.
 
     The board is a pseudo-terminal, each instrument a TCP socket on this machine only. Stop it
     with Ctrl-C or SIGTERM.
     """
+    if "help" in troubles:
+        click.echo("\n".join(kinds_of_trouble()))
+        return
+    schedule = schedule_of(troubles)
     if ready is not None:
         ready.unlink(missing_ok=True)  # from an earlier run: its ports are gone
     try:
-        _serve(rig, seed, ready, json_file)
+        _serve(rig, seed, ready, json_file, schedule)
     finally:
         if ready is not None:
             ready.unlink(missing_ok=True)
 
 
-def _serve(path: Path, seed: int, ready: Path | None, json_file: Path | None) -> None:
+def kinds_of_trouble() -> list[str]:
+    """A line for each kind of trouble, with the unit and the default of its value."""
+    from hil.twin.trouble import KINDS
+
+    return [
+        f"{name:<22}{kind.text}" + (f" (default {kind.default:g} {kind.unit})" if kind.unit else "")
+        for name, kind in KINDS.items()
+    ]
+
+
+def schedule_of(given: Sequence[str]) -> tuple[Trouble, ...]:
+    """Troubles from texts and names of YAML files.
+
+    Raises
+    ------
+    click.BadParameter
+        If one is wrong; the text says where.
+    """
+    from hil.twin.trouble import parse, parse_schedule
+
+    found: list[Trouble] = []
+    for text in given:
+        try:
+            if "@" in text and not Path(text).is_file():
+                found.append(parse(text))
+            else:
+                found += parse_schedule(_plain(Path(text)))
+        except (ValueError, OSError) as error:
+            where = "" if "@" in text else f"{text}: "
+            raise click.BadParameter(f"{where}{error}", param_hint="--trouble") from error
+    return tuple(found)
+
+
+def _plain(file: Path) -> object:
+    from ruamel.yaml import YAML
+    from ruamel.yaml.error import YAMLError
+
+    try:
+        return YAML(typ="safe", pure=True).load(file.read_text(encoding="utf-8"))
+    except YAMLError as error:
+        raise ValueError(" ".join(str(error).split())) from error
+
+
+def _serve(
+    path: Path,
+    seed: int,
+    ready: Path | None,
+    json_file: Path | None,
+    schedule: Sequence[Trouble] = (),
+) -> None:
     from hil.bench.simulate import world_for
     from hil.plan.load import load_rig
+    from hil.twin.adversary import Adversary
     from hil.twin.wires.served import Served
 
     rig = load_rig(path)
@@ -68,10 +137,27 @@ def _serve(path: Path, seed: int, ready: Path | None, json_file: Path | None) ->
     with Served(world_for(rig, seed), on_fault=tell) as served, stopping_on_signals(served.stop):
         places = {"board": served.board, **served.resources}
         failures: list[Exception] = []
+        protocol = "" if rig.firmware is not None else str(rig.twin.firmware.protocol)
+
+        def adversary(origin: float) -> Adversary:
+            return Adversary(
+                served.world, schedule, origin=origin, protocol=protocol, seed=seed,
+                tell=lambda text: click.echo(f"trouble {text}", err=True),
+            )  # fmt: skip
+
+        def misbehave() -> None:
+            adversary(served.world.now).install()
+
+        try:
+            adversary(0.0)  # what this bench cannot do is said before it is served
+        except ValueError as error:
+            raise click.BadParameter(str(error), param_hint="--trouble") from error
 
         def check() -> None:
             try:
                 _ask_everyone(rig, places)
+                if schedule:
+                    served.call(misbehave)
                 served.worst_lag = 0.0  # the check ran in this process and took its time
                 _announce(places, path, [ready, json_file])
             except Exception as error:

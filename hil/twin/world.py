@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import threading
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Protocol
 
 from hil.core.errors import BenchError, FirmwareError
@@ -68,6 +68,23 @@ class DriveLike(Protocol):
         """Time s, angle deg, speed rpm of the shaft at 1 kHz since the last call."""
 
 
+class Watching(Protocol):
+    """What looks at the bench after each slice of time, as the instruments do."""
+
+    def observe(self, now: float) -> None:
+        """Called after each slice, `now` in s."""
+
+    def due(self) -> float:
+        """Time in s at which it wants to act; infinity for never."""
+
+
+class Line(Protocol):
+    """What the bytes from the board go through on their way to the host."""
+
+    def pass_on(self, data: bytes, now: float) -> bytes:
+        """Take what the board said until `now`, s; what comes out by then."""
+
+
 class World:
     """A simulated bench.
 
@@ -84,6 +101,8 @@ class World:
     Attributes
     ----------
     board_silent : True and nothing gets through to the board or back, though its port opens.
+    line : what bytes from the board go through; None for a line without trouble.
+    on_connection : told when a part (``board`` or a resource) loses its connection or has it back.
     """
 
     def __init__(
@@ -102,8 +121,12 @@ class World:
         self._slice = slice_time
         devices = self.instruments.values()
         base = SimulatedInstrument
-        self._watching = tuple(d for d in devices if type(d).observe is not base.observe)
-        self._acting = tuple(d for d in devices if type(d).due is not base.due)
+        self._watching: tuple[Watching, ...] = tuple(
+            d for d in devices if type(d).observe is not base.observe
+        )
+        self._acting: tuple[Watching, ...] = tuple(
+            d for d in devices if type(d).due is not base.due
+        )
         self._now = drive.time
         #: Held while the bench is touched: a guard's thread may switch off in the middle of a run.
         self.lock = threading.RLock()
@@ -112,6 +135,9 @@ class World:
         self._until_flip = 0
         self.board_present = True
         self.board_silent = False
+        self.line: Line | None = None
+        self.on_connection: list[Callable[[str, bool], None]] = []
+        self._cuts: dict[str, int] = {}
         self._fault_told = ""
         self._unreachable: set[str] = set()
         self.closed = False
@@ -177,6 +203,8 @@ class World:
 
     def _collect(self) -> None:
         data = self.drive.drain()
+        if self.line is not None:
+            data = self.line.pass_on(data, self._now)
         if data and not self.board_silent:
             self._from_board += self._disturbed(data) if self._flip_every else data
             del self._from_board[:-BOARD_BUFFER]
@@ -238,6 +266,27 @@ class World:
     def plug_instrument(self, resource: str) -> None:
         """Put it back."""
         self._unreachable.discard(resource)
+
+    def attach(self, watching: Watching) -> None:
+        """Have something look at the bench after each slice, and when it is due."""
+        self._watching += (watching,)
+        self._acting += (watching,)
+
+    def connect(self, part: str, connected: bool) -> None:
+        """Take ``board`` or a resource off, open connections included, or bring it back."""
+        if part == "board":
+            (self.plug_board if connected else self.unplug_board)()
+        elif connected:
+            self.plug_instrument(part)
+        else:
+            self.unplug_instrument(part)
+            self._cuts[part] = self.cuts(part) + 1
+        for told in self.on_connection:
+            told(part, connected)
+
+    def cuts(self, resource: str) -> int:
+        """How often connections to an instrument were cut: older ones are dead."""
+        return self._cuts.get(resource, 0)
 
     def reachable(self, resource: str) -> bool:
         """Whether the bench has that instrument and it is on the network."""

@@ -1,5 +1,6 @@
 """An opened rig: order of energising, watching, and being safe whenever it is left."""
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -170,6 +171,20 @@ def test_a_board_that_falls_silent_is_noticed(kit: Kit) -> None:
     with pytest.raises(LinkTimeout, match=r"no telemetry for 0\.5. s in mid-scenario"):
         kit.bench.wait(5.0)
     assert kit.clock.now() - before == pytest.approx(0.51, abs=0.02)
+
+
+def test_the_same_frame_again_and_again_is_silence_and_no_contradiction(kit: Kit) -> None:
+    energised(kit)
+    kit.bench.wait(0.1)
+    kit.clock.sleep(0.02)
+    kept = kit.board.read()
+    kept = replace(kept, board_time=np.full(len(kept), 0.1))
+    assert len(kept)
+    kit.board.read = lambda: kept
+    before = kit.clock.now()
+    with pytest.raises(LinkTimeout, match=r"no telemetry but the same frame again and again for"):
+        kit.bench.wait(5.0)
+    assert kit.clock.now() - before < 0.6
 
 
 def test_noise_in_place_of_telemetry_is_named(kit: Kit) -> None:

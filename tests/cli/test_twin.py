@@ -11,11 +11,19 @@ import time
 from collections.abc import Iterator
 from pathlib import Path
 
+import click
 import pytest
 import pyvisa
 import serial
 
-from hil.cli.twin import announcement, stopping_on_signals, write_whole
+from hil.cli.twin import (
+    announcement,
+    kinds_of_trouble,
+    schedule_of,
+    stopping_on_signals,
+    write_whole,
+)
+from hil.twin.trouble import KINDS
 
 ROOT = Path(__file__).parents[2]
 RIG = ROOT / "testplans" / "rigs" / "dosing-pump.yaml"
@@ -150,3 +158,68 @@ def test_signals_stop_and_handlers_come_back(number: int) -> None:
         os.kill(os.getpid(), number)
     assert calls == [1, 1]
     assert signal.getsignal(number) is before
+
+
+def test_troubles_come_after_it_is_ready_and_are_told(tmp_path: Path) -> None:
+    file = tmp_path / "troubles.yaml"
+    file.write_text("format: 1\ntroubles:\n  - {kind: supply-error, at: 0.2, value: -330}\n")
+    ready = tmp_path / "ready.json"
+    process = start(RIG, "--ready", ready, "--trouble", file, "--trouble", "brake-lost@0.1")
+    try:
+        places = wait_for(ready, process)
+        assert process.stderr is not None
+        told = [process.stderr.readline().strip() for _ in range(2)]
+        assert told == [
+            "trouble begins: brake-lost at 0.1 s",
+            "trouble begins: supply-error -330 at 0.2 s",
+        ]
+        manager = pyvisa.ResourceManager("@py")
+        settings = {"read_termination": "\n", "write_termination": "\n", "timeout": 5000}
+        with manager.open_resource(str(places["supply"]), **settings) as supply:
+            assert supply.query("SYST:ERR?").startswith("-330,")
+        manager.close()
+    finally:
+        process.send_signal(signal.SIGTERM)
+        process.communicate(timeout=30)
+    assert process.returncode == 0
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("board-silnt@1", "did you mean 'board-silent'"),
+        ("board-silent@soon", "time must be a number"),
+        ("nothing.yaml", "nothing.yaml"),
+    ],
+)
+def test_troubles_that_are_wrong_are_refused(text: str, said: str) -> None:
+    with pytest.raises(click.BadParameter) as caught:
+        schedule_of([text])
+    assert said in caught.value.message
+
+
+def test_a_file_of_troubles_that_is_wrong_is_named(tmp_path: Path) -> None:
+    file = tmp_path / "t.yaml"
+    for text, said in (
+        ("format: 1\ntroubles: [{kind: board-late}]", "troubles[1]: at is missing"),
+        ("troubles: [", "t.yaml: "),
+    ):
+        file.write_text(text)
+        with pytest.raises(click.BadParameter) as caught:
+            schedule_of([str(file)])
+        assert said in caught.value.message
+        assert "t.yaml" in caught.value.message
+
+
+def test_a_trouble_this_bench_cannot_have_is_said_before_it_is_served() -> None:
+    process = start(RIG, "--trouble", "interlock-silent@1")
+    _, errors = process.communicate(timeout=PATIENCE)
+    assert process.returncode == 2
+    assert "this bench has no interlock" in errors
+    assert "Traceback" not in errors
+
+
+def test_the_kinds_of_trouble_are_listed() -> None:
+    lines = kinds_of_trouble()
+    assert len(lines) == len(KINDS)
+    assert any(line.startswith("board-latency ") and "0.02 s" in line for line in lines)

@@ -29,6 +29,8 @@ class SimulatedInstrument:
     Attributes
     ----------
     silent : True and it stops answering, like a device that hangs (for fault scenarios).
+    refusing : True and numbers that are to be set are refused as out of range.
+    latency : s by which answers come later.
     """
 
     def __init__(
@@ -38,7 +40,8 @@ class SimulatedInstrument:
         self.identity = ",".join((MAKER, model, serial, revision))
         self.status = Status()
         self.tree = CommandTree()
-        self.silent = False
+        self.silent = self.refusing = False
+        self.latency = 0.0
         self._replied = False
         self._add_common()
         self._add_status()
@@ -71,6 +74,8 @@ class SimulatedInstrument:
             for unit in split(message, ";"):
                 command, text, path = self.tree.find(unit, path)
                 try:
+                    if self.refusing:
+                        _refuse_numbers(unit, text)
                     reply = command.run(*command.convert(text))
                 except ScpiError as error:
                     if -199 <= error.code <= -100:
@@ -120,6 +125,12 @@ class SimulatedInstrument:
 
     def _operation_complete(self) -> None:
         self.status.standard.event |= OPERATION_COMPLETE
+
+
+def _refuse_numbers(unit: str, text: str) -> None:
+    """Refuse a command that sets a number; words, as those that switch off, are taken."""
+    if "?" not in unit and any(character.isdigit() for character in text):
+        raise ScpiError(-222)
 
 
 def _add_enable(tree: CommandTree, header: str, register: EventRegister, high: int) -> None:

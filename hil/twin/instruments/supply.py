@@ -90,6 +90,10 @@ class SimulatedSupply(SimulatedInstrument):
         if limited or self.status.questionable.condition:
             self.status.questionable.update(CURRENT_LIMITED if limited else 0)
 
+    def shift_voltmeter(self, volts: float) -> None:
+        """Let the voltage read back wrong by that much more, V."""
+        self._voltmeter.offset += volts
+
     def power_off(self) -> None:
         """Output off."""
         self.on = False

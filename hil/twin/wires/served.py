@@ -13,6 +13,7 @@ import queue
 import selectors
 import socket
 import threading
+from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from types import TracebackType
@@ -39,6 +40,7 @@ class _Client:
     role: str
     conversation: Conversation
     unsent: bytearray = field(default_factory=bytearray)
+    held: deque[tuple[float, bytes]] = field(default_factory=deque)  # virtual time, s; answer
 
 
 class Served:
@@ -96,6 +98,7 @@ class Served:
             self._master, self.board = self._open_board(self._line)
             for resource, instrument in world.instruments.items():
                 self.resources[instrument.role] = self._listen(opening, resource, host)
+            world.on_connection.append(self._connection)
             self._cleanup = opening.pop_all()
 
     # Life ------------------------------------------------------------------------------------
@@ -124,6 +127,7 @@ class Served:
                 self.worst_lag = max(self.worst_lag, lag)
                 world.advance(min(lag, SLICE))
             self._forward_board()
+            self._answer_late()
             while not self._asked.empty():
                 self._asked.get()()
             try:
@@ -229,7 +233,12 @@ class Served:
                 if not data:
                     self._drop(client)
                     return
-                client.unsent += client.conversation.receive(data)
+                answers = client.conversation.receive(data)
+                latency = self._latency(client.role)
+                if answers and (latency > 0.0 or client.held):
+                    client.held.append((self.world.now + latency, answers))
+                else:
+                    client.unsent += answers
             if client.unsent:
                 del client.unsent[: client.socket.send(client.unsent)]
         except BlockingIOError:
@@ -244,6 +253,25 @@ class Served:
         key = self._selector.get_key(client.socket)
         if key.events != wanted:
             self._selector.modify(client.socket, wanted, key.data)
+
+    def _latency(self, role: str) -> float:
+        return next(one.latency for one in self.world.instruments.values() if one.role == role)
+
+    def _answer_late(self) -> None:
+        for client in tuple(self._clients):
+            while client.held and client.held[0][0] <= self.world.now:
+                client.unsent += client.held.popleft()[1]
+                self._serve(client, selectors.EVENT_WRITE)
+
+    def _connection(self, part: str, connected: bool) -> None:
+        """The bench has taken a connection away, or given it back."""
+        if part != "board":
+            if not connected:
+                self.cut_off(self.world.instruments[part].role)
+        elif connected:
+            self.plug_board()
+        elif self._master >= 0:
+            self.unplug_board()
 
     def _drop(self, client: _Client) -> None:
         self._clients.remove(client)

@@ -45,7 +45,9 @@ class _Session:
 
     def __init__(self, world: World, key: str, parsed: rname.TCPIPSocket) -> None:
         self.world, self.key = world, key
-        self._conversation = world.instruments[key].converse()
+        self._instrument = world.instruments[key]
+        self._conversation = self._instrument.converse()
+        self._cuts = world.cuts(key)
         self._arriving: deque[tuple[float, bytes]] = deque()  # when, what
         self._buffer = bytearray()
         self.attrs: dict[int, Any] = {
@@ -66,15 +68,20 @@ class _Session:
             ResourceAttribute.timeout_value: 2000,
         }
 
+    @property
+    def _connected(self) -> bool:
+        return self.world.reachable(self.key) and self.world.cuts(self.key) == self._cuts
+
     def write(self, data: bytes) -> tuple[int, StatusCode]:
-        if not self.world.reachable(self.key):
+        if not self._connected:
             return 0, StatusCode.error_connection_lost
         half = self.world.query_time / 2.0
         self.world.advance(half)
         with self.world.lock:
             replies = self._conversation.receive(data)
         if replies:
-            self._arriving.append((self.world.now + half, replies))
+            late = half + self._instrument.latency
+            self._arriving.append((self.world.now + late, replies))
         return len(data), StatusCode.success
 
     def read(self, count: int) -> tuple[bytes, StatusCode]:
@@ -86,7 +93,7 @@ class _Session:
             done = self._cut(count)
             if done is not None:
                 return done
-            if not world.reachable(self.key):
+            if not self._connected:
                 return self._rest(count), StatusCode.error_connection_lost
             if self._arriving and self._arriving[0][0] <= deadline:
                 when, data = self._arriving.popleft()
@@ -103,7 +110,7 @@ class _Session:
 
     def clear(self) -> StatusCode:
         """As on a socket: only the received data are thrown away."""
-        if not self.world.reachable(self.key):
+        if not self._connected:
             return StatusCode.error_connection_lost
         self.discard()
         return StatusCode.success
