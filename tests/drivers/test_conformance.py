@@ -10,6 +10,12 @@ import time
 import pytest
 
 from hil.drivers.brake import BrakeConfig, ScpiBrake
+from hil.drivers.brake_source import (
+    CurrentBrake,
+    CurrentBrakeConfig,
+    VoltageBrake,
+    VoltageBrakeConfig,
+)
 from hil.drivers.scpi import ScpiConfig
 from hil.drivers.serial_board import SerialBoard, SerialBoardConfig
 from hil.drivers.supply import ScpiSupply, SupplyConfig
@@ -109,6 +115,32 @@ class TestScpiBrake(BrakeConformance):
         instrument = simple("SIM-BRAKE", {"TORQ": 0.0})
         scpi = ScpiConfig(resource=serve(instrument).resource, role="brake", timeout=0.5)
         brake = ScpiBrake.open(BrakeConfig(scpi=scpi, max_torque=2.0), clock, manager)
+        yield brake
+        brake.close()
+
+
+class TestCurrentBrake(BrakeConformance):
+    """A supply on a TCP socket, whose current makes the torque."""
+
+    @pytest.fixture
+    def port(self, serve, manager, simple_supply, clock):
+        scpi = ScpiConfig(resource=serve(simple_supply).resource, role="brake", timeout=0.5)
+        config = CurrentBrakeConfig(
+            scpi=scpi, max_torque=2.0, torque_constant=0.5, compliance_voltage=24.0
+        )
+        brake = CurrentBrake.open(config, clock, manager)
+        yield brake
+        brake.close()
+
+
+class TestVoltageBrake(BrakeConformance):
+    """A supply on a TCP socket, whose voltage makes the torque."""
+
+    @pytest.fixture
+    def port(self, serve, manager, simple_supply, clock):
+        scpi = ScpiConfig(resource=serve(simple_supply).resource, role="brake", timeout=0.5)
+        config = VoltageBrakeConfig(scpi=scpi, max_torque=2.0, full_scale_voltage=10.0)
+        brake = VoltageBrake.open(config, clock, manager)
         yield brake
         brake.close()
 
