@@ -8,7 +8,7 @@ import json
 from dataclasses import asdict
 from pathlib import Path
 
-GROUPS = ("startup", "stack", "measures", "decode", "judging", "kernel", "firmware")
+GROUPS = ("startup", "stack", "measures", "decode", "judging", "kernel", "firmware", "wallclock")
 
 
 def main() -> int:
