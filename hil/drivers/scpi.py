@@ -101,6 +101,10 @@ class ScpiSession:
         """Send a command without an answer. InstrumentError if the connection fails."""
         self._link.run(command, lambda resource: resource.write(command))
 
+    def write_unproven(self, command: str) -> None:
+        """Send a command that does no harm to whoever is there; see `VisaLink.write_unproven`."""
+        self._link.write_unproven(command)
+
     def query(self, command: str) -> str:
         """Send a query and return its answer without blanks around it.
 

@@ -146,12 +146,17 @@ class ScpiSupply:
     def switch_off(self) -> None:
         """Output off, verified by query. Safe to call at any time and more than once.
 
-        One repeat after a failure: it first brings the connection back.
+        One repeat after a failure: it first brings the connection back. If that fails too, the
+        command is sent all the same: a supply that does not answer may still obey.
         """
         try:
             self._off_once()
         except InstrumentError:
-            self._off_once()
+            try:
+                self._off_once()
+            except InstrumentError:
+                self._session.write_unproven(self._commands.message(self._commands.output_off))
+                raise
 
     def _off_once(self) -> None:
         # no error queue here: an old error in it must not stand in the way of switching off

@@ -148,6 +148,15 @@ class VisaLink:
             self._stale = True
             raise
 
+    def write_unproven(self, command: str) -> None:
+        """Send a command to whoever is there, recovery or not; nobody knows whether it arrived.
+
+        For switching off alone: an instrument that does not answer may still obey.
+        """
+        with suppress(InstrumentError), self._converted(f"{command!r} failed"):
+            if self._resource is not None:
+                self._resource.write(command)
+
     def _wait_gap(self) -> None:
         gap = self._config.command_gap
         if gap > 0.0:

@@ -21,6 +21,7 @@ CELLS = [
     ("telemetry-frozen", "run-up"),
     ("supply-drops", "output-on"),
     ("supply-lost", "at speed"),
+    ("supply-silent", "at speed"),  # it obeys, though it says nothing
     ("supply-refused", "before output-on"),
     ("tachometer-silent", "stopping"),
 ]
