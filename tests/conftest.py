@@ -32,6 +32,12 @@ def pytest_addoption(pluginmanager: pytest.PytestPluginManager) -> None:
     pluginmanager.import_plugin("pytester")
 
 
+@pytest.fixture(autouse=True)
+def _leases_of_its_own(monkeypatch: pytest.MonkeyPatch, tmp_path_factory: Any) -> None:
+    """Tests run side by side and name the same rigs: none may hold the lease of another's."""
+    monkeypatch.setenv("HIL_LEASES", str(tmp_path_factory.mktemp("leases")))
+
+
 # -- leaks --------------------------------------------------------------------------------
 
 
