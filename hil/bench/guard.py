@@ -25,8 +25,9 @@ from hil.core.errors import BenchError, InstrumentError
 from hil.ports.clock import WallClock
 
 PROGRAM = Path(__file__).with_name("guard_process.py")
-#: The run says that it lives this often; the guard waits for `PATIENCE` s.
-BEAT, PATIENCE = 0.1, 0.7
+#: The run says that it lives this often; the guard waits for `PATIENCE` s. The death of the run is
+#: seen at once, so this only concerns one that is frozen, and must not mistake a busy machine for it.
+BEAT, PATIENCE = 0.1, 1.2
 
 _now = WallClock().now
 
