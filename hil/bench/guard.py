@@ -26,7 +26,7 @@ from hil.ports.clock import WallClock
 
 PROGRAM = Path(__file__).with_name("guard_process.py")
 #: The run says that it lives this often; the guard waits for `PATIENCE` s. The death of the run is
-#: seen at once, so this only concerns one that is frozen, and must not mistake a busy machine for it.
+#: seen at once: this only concerns a frozen one, and must not mistake a busy machine for it.
 BEAT, PATIENCE = 0.1, 1.2
 
 _now = WallClock().now

@@ -245,13 +245,13 @@ def _words(bare: str, header: str) -> tuple[str, ...]:
     return tuple(word.upper() for word in words)
 
 
-@lru_cache(maxsize=None)
+@lru_cache(maxsize=4096)
 def _parts(header: str) -> tuple[tuple[str, str, str], ...]:
     """Opening bracket, word and closing bracket of each node of a header."""
     return tuple(_PATTERN.findall(header))
 
 
-@lru_cache(maxsize=None)
+@lru_cache(maxsize=4096)
 def short_form(word: str) -> str:
     """The capitals of a word as written in a pattern, e.g. ``VOLT`` of ``VOLTage``."""
     return "".join(letter for letter in word if not letter.islower())

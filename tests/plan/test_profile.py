@@ -113,7 +113,11 @@ def test_several_codes_may_mean_one_state(edited):
 @pytest.mark.parametrize(
     ("old", "new", "message"),
     [
-        ("kind: lines", "kind: morse", "framing.kind: expected 'lines', 'cobs', 'slip', 'delimited', 'length' or 'modbus', found"),
+        (
+            "kind: lines",
+            "kind: morse",
+            "framing.kind: expected 'lines', 'cobs', 'slip', 'delimited', 'length' or 'modbus'",
+        ),
         (
             "CRC-16/IBM-3740",
             "CRC-16/IBM-3741",
@@ -183,7 +187,11 @@ def test_refused(edited, old, new, message):
             "expected u8",
         ),
         ("size: 16, ", "", "size: a text of a binary protocol needs its size in bytes"),
-        ("key: 0x04", "key: 0x104", "commands.stop.key: expected a number from 0 to 255, found 260"),
+        (
+            "key: 0x04",
+            "key: 0x104",
+            "commands.stop.key: expected a number from 0 to 255, found 260",
+        ),
         ("key: 0x04", "key: [4]", "commands.stop.key: expected a word or a number"),
     ],
 )
