@@ -115,7 +115,7 @@ def screen(
     away = found - median
     sigma = MAD_TO_SIGMA * float(np.median(np.abs(away)))
     sigma = max(sigma, resolution / math.sqrt(12.0))
-    with np.errstate(divide="ignore", invalid="ignore"):
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         scores = np.where(away == 0.0, 0.0, away / sigma)
     suspects = tuple(int(index) for index in np.flatnonzero(np.abs(scores) > threshold))
     return Screening(scores, median, sigma, suspects)
