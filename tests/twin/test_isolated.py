@@ -320,9 +320,7 @@ def test_nothing_is_left_behind(board, firmware_c, tmp_path):
     gc.collect()
     assert children() == boards_before
     assert descriptors() == open_before
-    deadline = (
-        time.monotonic() + 10.0
-    )  # other tests on this machine load firmware too, for a moment
+    deadline = time.monotonic() + 10.0  # other tests load firmware too, for a moment
     while left := set(Path(library.tempfile.gettempdir()).glob("firmware-*")) - files_before:
         assert time.monotonic() < deadline, left
         time.sleep(0.02)
