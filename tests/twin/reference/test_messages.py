@@ -17,12 +17,12 @@ def of(data: bytes) -> int:
 
 
 def test_check_value_of_the_catalogue():
-    # CRC catalogue (reveng), CRC-16/IBM-3740: check 29B1, reference-checks P1 (V-C)
+    # CRC catalogue (reveng), CRC-16/IBM-3740: check 29B1, table P1 (V-C)
     assert of(b"123456789") == 0x29B1
 
 
 def test_is_not_the_variant_with_another_start():
-    # CRC-16/AUG-CCITT of the same text is E5CC, reference-checks P8 (V-C)
+    # CRC-16/AUG-CCITT of the same text is E5CC, table P8 (V-C)
     assert of(b"123456789") != 0xE5CC
 
 

@@ -171,7 +171,7 @@ def test_a_slow_rotor_at_the_limit_is_not_stalled(board):
 
 @pytest.mark.parametrize(("current", "ms"), [(6.0, 350), (5.0, 778)])
 def test_i2t(board, current, ms):
-    # (I^2 - Icont^2) t, definition (reference-checks M28): 7 A^2 s over 36 - 16, or 25 - 16
+    # (I^2 - Icont^2) t, definition (table M28): 7 A^2 s over 36 - 16, or 25 - 16
     b = running(board)
     b.inputs["i_bus"] = current
     turning(b, (ms - 10) * MS)

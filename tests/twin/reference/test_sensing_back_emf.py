@@ -74,7 +74,7 @@ def test_commutates_at_the_borders_of_the_sectors(record, sampled, rpm, directio
 
 @pytest.mark.parametrize(
     ("rpm", "poles", "delay"),
-    # reference-checks M24 (V-CD): 30 electrical degrees after the crossing, 1 / (12 f_e)
+    # table M24 (V-CD): 30 electrical degrees after the crossing, 1 / (12 f_e)
     [(3000.0, 4, 416.667e-6), (6000.0, 7, 119.048e-6)],
 )
 def test_thirty_degrees_after_the_crossing(record, sampled, rpm, poles, delay):

@@ -46,7 +46,7 @@ def unstuffed(data: bytes) -> bytes | None:
 @pytest.mark.parametrize(
     ("plain", "wire"),
     [
-        # reference-checks P15, P16 (V-C, cobs 1.2.2) and P20
+        # table P15, P16 (V-C, cobs 1.2.2) and P20
         ("", "01"),
         ("00", "01 01"),
         ("00 00", "01 01 01"),

@@ -1,4 +1,4 @@
-"""The tables against the published Hall table and its invariants (reference-checks M1 to M4)."""
+"""The tables against the published Hall table and its invariants (table M1 to M4)."""
 
 from __future__ import annotations
 

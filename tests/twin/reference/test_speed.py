@@ -24,7 +24,7 @@ def turn(s, rpm, seconds, poles=4, step=1):
 @pytest.mark.parametrize("poles", [2, 4, 7])
 @pytest.mark.parametrize("step", [1, -1])
 def test_speed_from_sectors(record, rpm, poles, step):
-    # speed = 60 f / pole pairs, six sectors per electrical turn (definition, reference-checks M5)
+    # speed = 60 f / pole pairs, six sectors per electrical turn (definition, table M5)
     s = record(pole_pairs=poles)
     turn(s, rpm, 0.5, poles, step)
     assert s["speed"] == pytest.approx(step * rpm, rel=1e-9)

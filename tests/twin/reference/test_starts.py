@@ -104,7 +104,7 @@ def test_states_of_a_back_emf_start_in_order_and_in_time(rig):
 
 @pytest.mark.parametrize("angle", ANGLES[::3])
 def test_alignment_displaces_by_less_than_half_an_electrical_turn(rig, angle):
-    # reference-checks M25 (P): at most 180 / p mechanical degrees; the second step adds 60 / p
+    # table M25 (P): at most 180 / p mechanical degrees; the second step adds 60 / p
     r, _ = started(rig, "back-emf", 1000, 0.23, angle=angle)
     assert int(r.state["state"]) == st.ALIGN
     assert abs(r.drive.speed_rpm) < 5.0
