@@ -10,8 +10,9 @@ from dataclasses import dataclass, field
 from functools import lru_cache
 from pathlib import Path
 
+from hil.bench.assemble import assemble
 from hil.bench.bench import closing
-from hil.bench.open import assemble, open_parts
+from hil.bench.open import open_parts
 from hil.bench.simulate import twin_access
 from hil.core.errors import FirmwareError, HilError, PlanError
 from hil.core.verdict import Verdict

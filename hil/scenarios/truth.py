@@ -20,8 +20,9 @@ from typing import Any
 
 import numpy as np
 
+from hil.bench.assemble import assemble
 from hil.bench.bench import closing
-from hil.bench.open import Access, assemble, open_parts
+from hil.bench.open import Access, open_parts
 from hil.bench.simulate import POLL, tolerances_of, world_for
 from hil.core.budget import Contribution
 from hil.core.conditions import Conditions

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from hil.bench.agreement import LAG, Agreement, AgreementLimits, Contradiction
-from hil.bench.open import agreement_limits
+from hil.bench.assemble import agreement_limits
 from hil.core.errors import FirmwareError
 from hil.plan.load import load_rig
 from hil.plan.rig import Rig

@@ -9,7 +9,7 @@ import hil.bench.simulate
 from hil.bench.bench import closing
 from hil.bench.choose import choose
 from hil.bench.describe import host_facts, limit_lines
-from hil.bench.open import open_bench, sources_of
+from hil.bench.open import open_bench
 from hil.bench.preflight import Grade, look_over
 from hil.core.errors import BenchError, InstrumentError
 from hil.core.record import Identity
@@ -78,15 +78,6 @@ def test_hardware_that_is_not_there_is_told(rig) -> None:
         open_bench(rig, False, NOWHERE, seed="1")
     with pytest.raises(BenchError, match="usb-dosing-drive-bench-1"):
         open_bench(rig, False, {}, seed="1")
-
-
-def test_every_channel_has_the_accuracy_and_interval_of_the_rig_file(rig) -> None:
-    sources = sources_of(rig)
-    assert sources.accuracy["witness.speed"].resolution == 3.0
-    assert sources.accuracy["supply.voltage"].absolute == pytest.approx(0.01)
-    assert sources.interval["reported.speed"] == pytest.approx(1.0 / 200.0)
-    assert sources.interval["witness.position"] == 0.001
-    assert 0.0 < sources.line_time < 0.01
 
 
 # -- choosing -----------------------------------------------------------------------------

@@ -6,7 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from hil.bench.open import assemble, open_parts
+from hil.bench.assemble import assemble
+from hil.bench.open import open_parts
 from hil.bench.simulate import twin_access, world_for
 from hil.bench.simulated_firmware import check_firmware, compiled
 from hil.core.errors import FirmwareError, PlanError

@@ -1,0 +1,107 @@
+"""From opened parts to a bench: the limits, accuracies and intervals of the rig file."""
+
+from __future__ import annotations
+
+from hil.bench.agreement import AgreementLimits
+from hil.bench.bench import Bench
+from hil.bench.limits import Limits
+from hil.bench.observe import Observer
+from hil.bench.parts import Parts, Settings
+from hil.bench.recorder import Sources
+from hil.core.trace import Accuracy
+from hil.plan.rig import Rig
+from hil.ports.clock import Clock
+from hil.ports.link import SIZES, LinkDescription
+
+
+def assemble(
+    rig: Rig,
+    parts: Parts,
+    clock: Clock,
+    observer: Observer | None,
+    poll: float = 0.01,
+) -> Bench:
+    """A bench from opened parts, with the limits and accuracies of the rig file.
+
+    `poll` is the interval of reading board and tachometer, s.
+    """
+    limits = rig.limits
+    return Bench(
+        parts=parts,
+        clock=clock,
+        settings=Settings(
+            current_limit=rig.supply.current_limit,
+            over_voltage=rig.supply.over_voltage_limit,
+            poll=poll,
+            settle_within=rig.supply.settle_within,
+            settle_time=rig.supply.settle_time,
+            silence=max(0.5, 10.0 / rig.profile.telemetry_rate),
+            keep_alive=rig.board.keep_alive or 0.0,
+        ),
+        limits=Limits(
+            speed=limits.speed,
+            current=limits.current,
+            dc_link_voltage=limits.dc_link_voltage,
+            temperature=limits.temperature,
+            wrong_direction=limits.wrong_direction,
+            agreement=agreement_limits(rig),
+        ),
+        sources=sources_of(rig),
+        observer=observer,
+    )
+
+
+def agreement_limits(rig: Rig) -> AgreementLimits:
+    """How far reported and witnessed speed may be apart on this rig."""
+    unsigned = any(
+        spec.channel == "reported.speed" and spec.type.startswith("u")
+        for spec in rig.profile.messages["telemetry"].fields
+    )
+    limits, shaft = rig.limits, rig.tachometer
+    gap = 0.1 * limits.speed if limits.speed_gap is None else limits.speed_gap
+    return AgreementLimits(
+        gap=gap,
+        turning=min(200.0, gap),
+        lasting=limits.speed_gap_time,
+        signed=not unsigned and (shaft is None or shaft.senses_direction),
+    )
+
+
+def sources_of(rig: Rig) -> Sources:
+    """Accuracy and sampling interval of every channel, from rig file and link profile."""
+    profile = rig.profile
+    told, supply, shaft = rig.telemetry, rig.supply, rig.tachometer
+    accuracy: dict[str, Accuracy] = {
+        "reported.speed": told.speed_accuracy.limits(),
+        "reported.setpoint": told.speed_accuracy.limits(),
+        "reported.current": told.current_accuracy.limits(),
+        "reported.peak": told.current_accuracy.limits(),
+        "reported.voltage": told.voltage_accuracy.limits(),
+        "supply.voltage": supply.voltage_accuracy.limits(),
+        "supply.current": supply.current_accuracy.limits(),
+    }
+    telemetry = profile.messages["telemetry"]
+    frame = 1.0 / profile.telemetry_rate
+    interval = {spec.channel: frame for spec in telemetry.fields if spec.channel}
+    interval |= {"supply.voltage": 0.05, "supply.current": 0.05}
+    if shaft is not None:
+        accuracy["witness.speed"] = shaft.speed_accuracy.limits()
+        accuracy["witness.position"] = shaft.position_accuracy.limits()
+        interval |= {"witness.speed": shaft.interval, "witness.position": shaft.interval}
+    return Sources(
+        accuracy=accuracy,
+        interval=interval,
+        line_time=frame_time(profile),
+        speed_gate=0.0 if shaft is None else shaft.speed_gate,
+    )
+
+
+def frame_time(profile: LinkDescription) -> float:
+    """Seconds that one telemetry frame is on the line: start, eight data and stop bit a byte."""
+    fields = profile.messages["telemetry"].fields
+    if profile.framing.kind == "lines":
+        # A number on a line protocol takes about five characters and its separator.
+        size = sum(6 if spec.type == "number" else 1 + spec.size for spec in fields) + 8
+    else:
+        size = sum(SIZES.get(spec.type, spec.size) for spec in fields) + 5
+    return 10.0 * size / profile.baud

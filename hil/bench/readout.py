@@ -1,0 +1,236 @@
+"""What a bench reads while time passes: recorded, and held against the abort limits."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Callable
+
+import numpy as np
+
+from hil.bench.keeper import Keeper
+from hil.bench.limits import Limits, Watch
+from hil.bench.observe import Latest, Observer, Silent
+from hil.bench.parts import Parts, Settings
+from hil.bench.recorder import Recorder, Sources
+from hil.core.drive import DriveState, Fault
+from hil.core.errors import HilError, InstrumentError, LinkTimeout
+from hil.core.record import Identity
+from hil.core.trace import Trace
+from hil.ports.board import BoardReadings
+from hil.ports.clock import Clock
+from hil.ports.instruments import SupplyReading
+
+
+class Readout:
+    """The reading half of an opened rig; `hil.bench.bench.Bench` adds the energy.
+
+    Time passes only through `wait` and `wait_until`; while it does, board, tachometer and supply
+    are read, recorded and held against the abort limits.
+    """
+
+    def __init__(
+        self,
+        *,
+        parts: Parts,
+        clock: Clock,
+        settings: Settings,
+        limits: Limits,
+        sources: Sources,
+        observer: Observer | None = None,
+    ) -> None:
+        self.board, self.supply = parts.board, parts.supply
+        self.tachometer, self.brake, self.switch = parts.tachometer, parts.brake, parts.switch
+        self.interlock, self._on_close = parts.interlock, parts.on_close
+        self.keeper = Keeper(clock, parts.guard, parts.interlock)
+        self.clock, self.settings, self._sources = clock, settings, sources
+        self.observer: Observer = observer or Silent()
+        self.watch = Watch(limits)
+        self.latest = Latest()
+        self.energised = False
+        #: No keep-alive is sent: the host seems to be gone.
+        self.quiet = False
+        self._spoke = clock.now()
+        self._settled_at: float | None = None  # V, what the output has been seen to reach
+        self._next_supply = 0.0
+        self._heard: float | None = None  # host time of the newest telemetry
+        self._board_time = np.nan  # of the newest telemetry, s
+        self._recorder = Recorder(sources, clock.now())
+
+    # -- identities ------------------------------------------------------------------------
+
+    def identities(self) -> tuple[Identity, ...]:
+        """Ask board and instruments who they are."""
+        instruments = (self.supply, self.tachometer, self.brake, self.switch, self.interlock)
+        return (
+            self.board.identify(),
+            *(part.identify() for part in instruments if part is not None),
+        )
+
+    # -- recording -------------------------------------------------------------------------
+
+    def begin_trace(self) -> None:
+        """Forget what was recorded and start a new time axis now."""
+        self.board.read()
+        if self.tachometer is not None:
+            self.tachometer.begin()
+        self._recorder = Recorder(self._sources, self.clock.now())
+        self._next_supply = self.clock.now()
+        self._heard = None
+        self.watch.forget()
+        self.latest = Latest()
+
+    def mark(self, name: str, uncertainty: float = 0.0, detail: str = "") -> None:
+        """Note the present instant in the trace."""
+        self._recorder.mark(name, self.clock.now(), uncertainty, detail)
+
+    def mark_at(self, name: str, time: float, detail: str = "") -> None:
+        """Note an instant on the host clock, s."""
+        self._recorder.mark(name, time, detail=detail)
+
+    @property
+    def trace_start(self) -> float:
+        """Host time of the origin of the trace, s."""
+        return self._recorder.start
+
+    def trace(self) -> Trace:
+        """What was recorded since `begin_trace`."""
+        return self._recorder.trace(self.clock.now())
+
+    # -- time ------------------------------------------------------------------------------
+
+    def wait(self, seconds: float) -> None:
+        """Let time pass while reading, recording and watching the abort limits."""
+        self.wait_until(lambda: False, seconds)
+
+    def wait_until(self, condition: Callable[[], bool], within: float) -> bool:
+        """Wait until `condition` holds, at most `within` seconds; True if it did."""
+        deadline = self.clock.now() + within
+        while True:
+            self.poll()
+            if condition():
+                return True
+            left = deadline - self.clock.now()
+            if left <= 0.0:
+                return False
+            self.clock.sleep(min(self.settings.poll, left))
+
+    def poll(self) -> None:
+        """Read everything that is due, record it, and check it.
+
+        Raises
+        ------
+        LimitExceeded, Contradiction, LinkError, InstrumentError, InterlockOpen
+        """
+        self.keeper.look()
+        readings = self.board.read()
+        self._recorder.add_board(readings)
+        says = self._says_something(readings)
+        if says:
+            values = {name: float(y[-1]) for name, y in readings.values.items()}
+            now = self.latest
+            now.reported_speed = values.get("reported.speed", np.nan)
+            now.current = values.get("reported.current", np.nan)
+            now.voltage = values.get("reported.voltage", np.nan)
+            now.temperature = values.get("reported.temperature", np.nan)
+            state = values.get("reported.state", np.nan)
+            now.state = DriveState(int(state)) if np.isfinite(state) else None
+            fault = values.get("reported.fault", 0.0)
+            now.fault = Fault(int(fault)) if np.isfinite(fault) else Fault.NONE
+        self._poll_instruments()
+        self.clock.sleep(0.0)  # simulated firmware that has failed ends the item here
+        self._listen(readings, says)
+        if says:
+            self.watch.check_board(readings)
+        self.observer.readings(self.latest)
+        self._keep_alive()
+
+    def take_rest(self) -> None:
+        """Record what has arrived and was not read yet, checking nothing; never raises.
+
+        For the trace of an item that ended early: what tells why is in its last milliseconds.
+        """
+        with contextlib.suppress(HilError):
+            self._recorder.add_board(self.board.read())
+        if self.tachometer is not None:
+            with contextlib.suppress(HilError):
+                self._recorder.add_shaft(self.tachometer.read(), self.tachometer.time_uncertainty)
+
+    def poll_instruments(self) -> None:
+        """As `poll`, leaving the board alone: for while it is flashed and cannot answer."""
+        self.keeper.look()
+        self._poll_instruments()
+        self.observer.readings(self.latest)
+
+    def _poll_instruments(self) -> None:
+        if self.tachometer is not None:
+            shaft = self.tachometer.read()
+            self._recorder.add_shaft(shaft, self.tachometer.time_uncertainty)
+            if shaft.time.size:
+                self.latest.witness_speed = float(shaft.speed[-1])
+                self.latest.position = float(shaft.position[-1])
+            self.watch.check_shaft(shaft)
+        if self.clock.now() >= self._next_supply:
+            reading = self._read_supply()
+            self.watch.check_supply(reading)
+            self._check_output(reading)
+
+    def _keep_alive(self) -> None:
+        """Ask the board who it is, so that it knows that somebody is there."""
+        every, now = self.settings.keep_alive, self.clock.now()
+        if every > 0.0 and self.energised and not self.quiet and now - self._spoke >= every:
+            self._spoke = now
+            self.board.identify()
+
+    def _says_something(self, readings: BoardReadings) -> bool:
+        """Whether there is telemetry that is not the same frame again, by the time of the board."""
+        if not len(readings):
+            return False
+        before, self._board_time = self._board_time, float(readings.board_time[-1])
+        return not bool(np.all(readings.board_time == before))
+
+    def _listen(self, readings: BoardReadings, says: bool) -> None:
+        """Notice a board that has stopped talking; bytes that waited to be read still count."""
+        now = self.clock.now()
+        if says:
+            self._heard = now
+        elif self._heard is not None and now - self._heard > self.settings.silence:
+            again = "but the same frame again and again " if len(readings) else ""
+            raise LinkTimeout(
+                f"no telemetry {again}for {now - self._heard:.2f} s in mid-scenario: cable, power "
+                f"of the board, or a firmware that hangs{self.undecoded()}"
+            )
+
+    def undecoded(self) -> str:
+        """What arrived in this trace and made no sense, as the end of a sentence; or ""."""
+        count, example = self._recorder.undecoded()
+        if not count:
+            return ""
+        return f"; {count} pieces of data did not decode, the last: {example}"
+
+    def _read_supply(self) -> SupplyReading:
+        reading = self.supply.measure()
+        self._recorder.add_supply(reading)
+        self._next_supply = self.clock.now() + self.settings.supply_poll
+        return reading
+
+    def _check_output(self, reading: SupplyReading) -> None:
+        """Notice a supply that switched itself off: then nothing after it is the firmware's."""
+        wanted = self._settled_at
+        if wanted is None or abs(reading.voltage - wanted) <= 0.1 * wanted:
+            return
+        if lost := self.supply_lost():
+            raise InstrumentError(f"{lost}, measured {reading.voltage:.2f} V")
+
+    def supply_lost(self) -> str:
+        """Why the supply does not feed the board any more although it was on; or ""."""
+        if self._settled_at is None:
+            return ""
+        try:
+            if self.supply.is_on():
+                return ""
+        except HilError as error:
+            return f"the supply no longer answers: {error}"
+        return (
+            f"the supply switched its output off by itself in mid-scenario (set to "
+            f"{self._settled_at:g} V, over-voltage protection at {self.settings.over_voltage:g} V)"
+        )
