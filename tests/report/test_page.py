@@ -15,7 +15,8 @@ from hil.core.errors import StoreError
 from hil.core.record import Identity, ItemResult, RunEnd, RunStart
 from hil.core.verdict import Verdict
 from hil.report.items import Standing
-from hil.report.page import CAUTIONS, SIGNS, page, write_page
+from hil.report.markup import CAUTIONS, SIGNS
+from hil.report.page import page, write_page
 from hil.store.reading import RunRecord, read
 
 
