@@ -52,6 +52,7 @@ class RunStart:
     host: Mapping[str, str] = field(default_factory=dict)  # machine, system, python, packages
     motor: Mapping[str, str] = field(default_factory=dict)  # nameplate lines for the report
     limits: Mapping[str, str] = field(default_factory=dict)  # abort limits, for the report
+    commit: str = ""  # of the firmware's sources, as the user names it
     schema: int = SCHEMA
 
 

@@ -30,6 +30,8 @@ OPTIONS = {
     "preflight": ("auto", "prove the bench before the first item: auto (hardware only), on, off"),
     "firmware": ("", "firmware image to put on the board first, by board.flash of the rig file"),
     "build": ("", "build that the board must report, else nothing is run"),
+    "commit": ("", "commit of the firmware's sources, kept in the record"),
+    "index": ("", "index that the run adds itself to at its end: SQLite file or PostgreSQL URL"),
 }  # fmt: skip
 CHOICES = {"bench": ("auto", "hardware", "twin"), "preflight": ("auto", "on", "off")}
 ROLES = ("board", "supply", "tachometer", "brake", "switch", "interlock")
@@ -48,6 +50,8 @@ class BenchOptions:
     preflight: str = "auto"
     firmware: Path | None = None
     build: str = ""
+    commit: str = ""
+    index: str = ""
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
@@ -116,4 +120,6 @@ def bench_options(config: pytest.Config) -> BenchOptions:
         preflight=values["preflight"],
         firmware=Path(values["firmware"]) if values["firmware"] else None,
         build=values["build"],
+        commit=values["commit"],
+        index=values["index"],
     )

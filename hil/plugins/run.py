@@ -198,6 +198,7 @@ class Run:
                 host=host_facts(),
                 motor=dict(self.rig.motor.nameplate),
                 limits=limit_lines(self.rig),
+                commit=self.options.commit,
             )
         )
         for left in self._lease.stale if self._lease is not None else ():
