@@ -158,7 +158,8 @@ def _welch(pair: Pair, first: FloatArray, second: FloatArray) -> tuple[Compariso
     )  # fmt: skip
     if error == 0.0:
         return base, False
-    freedom = error**4 / (part_a**2 / (a.count - 1) + part_b**2 / (b.count - 1))
+    share = part_a / (part_a + part_b)  # a ratio first: squares of small variances underflow
+    freedom = 1.0 / (share**2 / (a.count - 1) + (1.0 - share) ** 2 / (b.count - 1))
     size = abs(difference)
     # Half of each tail for |d| <= m keeps p at most 1 without a smallest size.
     p = float(student.sf((size - pair.minimum) / error, freedom))
@@ -180,8 +181,8 @@ def _ranks(pair: Pair, first: FloatArray, second: FloatArray) -> tuple[Compariso
     total = first.size * second.size
     difference, low, high = shift_interval(first, second, 0.95)
     _middle, near_low, near_high = shift_interval(first, second, 1.0 - 2.0 * ALIKE_LEVEL)
-    p = mann_whitney_tail(second - pair.minimum, first)
-    p = min(p, mann_whitney_tail(first, second + pair.minimum))
+    p = mann_whitney_tail(second, first, pair.minimum)
+    p = min(p, mann_whitney_tail(first, second, pair.minimum))
     p = min(1.0, 2.0 * p)
     alike = -pair.minimum <= near_low and near_high <= pair.minimum and pair.minimum > 0.0
     effect = (2.0 * up + ties) / total - 1.0
