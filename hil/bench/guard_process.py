@@ -39,6 +39,8 @@ ANSWER, CONNECT = 0.4, 1.0
 PAUSE, PERSIST, PERSIST_BESIDE = 0.1, 600.0, 3.0
 #: The guard's own session is tried this often, s.
 PROBE = 1.0
+#: Longest wait for the log at the end, when the supply is off already, s.
+LOGGED = 5.0
 
 _SOCKET = re.compile(r"TCPIP\d*::([^:\[\]]+|\[[^\]]+\])::(\d+)::SOCKET", re.IGNORECASE)
 
@@ -133,6 +135,39 @@ def connect(resource: str) -> Session:
     return SocketSession(found[1], int(found[2])) if found else VisaSession(resource)
 
 
+class _Log:
+    """Lines with their time, written by a thread of its own.
+
+    A full disk or one that stalls must neither delay nor end the guard.
+    """
+
+    def __init__(self, path: Path | None) -> None:
+        self._path = path
+        # A simple queue may be added to by a signal handler at any instant.
+        self._lines: queue.SimpleQueue[bytes | None] = queue.SimpleQueue()
+        self._writer = threading.Thread(target=self._write, daemon=True)
+        self._writer.start()
+
+    def add(self, text: str) -> None:
+        """Keep a line; returns at once."""
+        utc = datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+        self._lines.put(f"{utc} {' '.join(text.split())}\n".encode())
+
+    def close(self) -> None:
+        """Wait a while for what was added to be on the disk."""
+        self._lines.put(None)
+        self._writer.join(LOGGED)
+
+    def _write(self) -> None:
+        while (line := self._lines.get()) is not None:
+            if self._path is None:
+                continue
+            with contextlib.suppress(OSError), self._path.open("ab") as log:
+                log.write(line)
+                log.flush()
+                os.fsync(log.fileno())
+
+
 class Guard:
     """The guard of one supply.
 
@@ -153,6 +188,7 @@ class Guard:
         #: Held while `_session` is used: a look at the supply must not delay switching it off.
         self._busy = threading.Lock()
         self._lines: queue.Queue[str | None] = queue.Queue()
+        self._log = _Log(Path(settings["log"]) if settings["log"] else None)
         self._limit: tuple[float, str] | None = None
 
     # -- talking ---------------------------------------------------------------------------
@@ -168,12 +204,7 @@ class Guard:
             print(" ".join(text.split()), flush=True)
 
     def _note(self, text: str) -> None:
-        utc = datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
-        if self._settings["log"]:
-            with Path(self._settings["log"]).open("a", encoding="utf-8") as log:
-                log.write(f"{utc} {' '.join(text.split())}\n")
-                log.flush()
-                os.fsync(log.fileno())
+        self._log.add(text)
 
     def _record(self, text: str) -> None:
         """Add a note to the record of a run that can no longer do so itself."""
@@ -322,6 +353,16 @@ class Guard:
 
     def run(self) -> None:
         """Until disarmed, or until the run has gone and the supply is off."""
+        try:
+            self._watch()
+        finally:
+            self._log.close()
+
+    def close_log(self) -> None:
+        """Wait a while for the log to be on the disk."""
+        self._log.close()
+
+    def _watch(self) -> None:
         threading.Thread(target=self._listen, daemon=True).start()
         if not self._arm():
             return
@@ -377,6 +418,7 @@ def main() -> None:
     def asked_to_end(*_: object) -> None:
         signal.signal(signal.SIGTERM, signal.SIG_IGN)
         guard.switch_off("the guard was asked to end")
+        guard.close_log()
         os._exit(1)
 
     signal.signal(signal.SIGTERM, asked_to_end)

@@ -275,7 +275,7 @@ def test_a_guard_asked_to_end_switches_off_first(supply, tmp_path) -> None:
         os.kill(guard.pid, signal.SIGTERM)
         supply.await_off()
         wait_for(guard.lost)
-        assert "the guard was asked to end" in log_of(tmp_path)
+        wait_for(lambda: "the guard was asked to end" in log_of(tmp_path))
 
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGHUP])
@@ -350,19 +350,24 @@ NOTE = b'{"kind":"run-start"}\n'
 def running(
     supply: TestSupply, folder: Path, session: str = "own", action: str = ""
 ) -> Iterator[tuple[subprocess.Popen[str], int]]:
-    """A process with a guard, and the guard's process id."""
+    """A process with a guard, and the guard's process id; both have ended afterwards."""
     run = subprocess.Popen(
         [sys.executable, "-c", RUN, supply.resource, IDENTITY, str(folder), session, action],
         stdout=subprocess.PIPE,
         text=True,
     )
     assert run.stdout is not None
+    guard = int(run.stdout.readline())
     try:
-        yield run, int(run.stdout.readline())
+        yield run, guard
     finally:
         run.kill()
         run.wait()
         run.stdout.close()
+        with contextlib.suppress(AssertionError):  # it persists while the supply is not off
+            wait_for(lambda: has_ended(guard), within=6.0)
+        with contextlib.suppress(ProcessLookupError):
+            os.kill(guard, signal.SIGKILL)
 
 
 def has_ended(pid: int) -> bool:
@@ -433,6 +438,18 @@ def test_a_time_limit_that_had_not_run_out_is_not(supply, tmp_path, action) -> N
         run.kill()
         wait_for(lambda: has_ended(guard))
     assert "switching off: the run (process" in log_of(tmp_path)
+
+
+@pytest.mark.parametrize("disk", ["full", "stalled"])
+def test_a_disk_that_takes_nothing_does_not_keep_the_supply_on(supply, tmp_path, disk) -> None:
+    log = tmp_path / "guard.log"
+    if disk == "full":
+        log.symlink_to("/dev/full")
+    else:
+        os.mkfifo(log)  # opening it to write waits for a reader that never comes
+    with running(supply, tmp_path) as (run, _guard):
+        run.kill()
+        supply.await_off()
 
 
 def test_a_supply_that_comes_back_late_is_still_switched_off(supply, tmp_path) -> None:
