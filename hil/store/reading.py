@@ -87,6 +87,11 @@ def read(path: Path | str) -> RunRecord:
         content = file.read_bytes()
     except OSError as problem:
         raise StoreError(f"{file}: no readable record: {problem.strerror}") from problem
+    return parse(content, file)
+
+
+def parse(content: bytes, file: Path) -> RunRecord:
+    """As `read`, from the bytes of the record `file`."""
     *lines, rest = content.split(b"\n")
     entries = [_entry(line, f"{file}:{number}") for number, line in enumerate(lines, 1)]
     if not entries:

@@ -1,0 +1,258 @@
+"""Questions to the tables, answered with frozen values; whole series as columns.
+
+Figures are read by the column and put in order here: a million of them in seconds.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from sqlalchemy import ColumnElement, Select, Table, distinct, exists, func, select
+from sqlalchemy.engine import Connection
+
+from hil.store.index.rows import (
+    ALTERED,
+    OUTCOMES,
+    VERDICTS,
+    BuildRow,
+    ItemRow,
+    RunRow,
+    Series,
+    SeriesKey,
+)
+from hil.store.index.schema import COUNTS, figures, items, runs, series
+
+_VERDICTS = np.array(VERDICTS, dtype=object)
+_OUTCOMES = np.array(OUTCOMES, dtype=object)
+_KEY = ("rig", "evidence", "plan", "item", "measure", "unit")
+#: Fetched at once.
+_ROWS = 100_000
+
+Filters = Mapping[str, str | None]
+
+
+def read_runs(connection: Connection, filters: Filters, since: str | None) -> list[RunRow]:
+    """Runs in order of time."""
+    asked = _where(select(runs), runs, filters).order_by(runs.c.at, runs.c.run)
+    if since is not None:
+        asked = asked.where(runs.c.utc >= since)
+    return [_run(dict(row._mapping)) for row in connection.execute(asked)]
+
+
+def _run(row: Mapping[str, Any]) -> RunRow:
+    return RunRow(
+        run=row["run"],
+        path=row["path"],
+        utc=row["utc"],
+        ended=row["ended"],
+        rig=row["rig"],
+        evidence=row["evidence"],
+        plan=row["plan"],
+        build=row["build"],
+        commit=row["commit_id"],
+        limits=row["limits_print"],
+        plan_print=row["plan_print"],
+        rig_print=row["rig_print"],
+        end=row["end_reason"],
+        counts={verdict: row[column] for verdict, column in COUNTS.items()},
+        interrupted=row["interrupted"],
+        never_begun=row["never_begun"],
+        measures=row["measures"],
+        state=row["state"],
+        state_reason=row["state_reason"],
+    )
+
+
+def read_items(connection: Connection, filters: Filters) -> list[ItemRow]:
+    """Results in order of time, within a run in order of its record."""
+    columns = (runs.c.run, items.c.item, items.c.plan, items.c.scenario)
+    asked = select(*columns, items.c.verdict, items.c.reason, items.c.utc).join_from(items, runs)
+    for name, value in filters.items():
+        if value is not None:
+            column = items.c[name] if name == "item" else runs.c[name]
+            asked = asked.where(column == value)
+    asked = asked.order_by(runs.c.at, runs.c.run, items.c.position)
+    return [
+        ItemRow(
+            run=run,
+            item=item,
+            plan=plan,
+            scenario=scenario,
+            verdict=VERDICTS[verdict],
+            reason=reason,
+            utc=utc,
+        )
+        for run, item, plan, scenario, verdict, reason, utc in connection.execute(asked)
+    ]
+
+
+def read_builds(connection: Connection, filters: Filters) -> list[BuildRow]:
+    """Builds, the latest first; altered runs are left out."""
+    own = (runs.c.rig, runs.c.evidence, runs.c.build)
+    sums = [func.sum(runs.c[column]) for column in COUNTS.values()]
+    asked = select(
+        *own,
+        func.count(),
+        func.sum(runs.c.measures),
+        func.sum(runs.c.interrupted),
+        func.min(runs.c.at),
+        func.max(runs.c.at),
+        func.min(runs.c.utc),
+        func.max(runs.c.utc),
+        *sums,
+    ).where(runs.c.state != ALTERED)
+    asked = _where(asked, runs, filters).group_by(*own)
+    distinct_items = (
+        select(*own, func.count(distinct(items.c.item)))
+        .join_from(items, runs)
+        .where(runs.c.state != ALTERED)
+        .group_by(*own)
+    )
+    commits = (
+        select(*own, runs.c.commit_id, func.min(runs.c.at).label("first"))
+        .where(runs.c.state != ALTERED, runs.c.commit_id != "")
+        .group_by(*own, runs.c.commit_id)
+        .order_by("first")
+    )
+    counted = {
+        tuple(row[:3]): row[3] for row in connection.execute(_where(distinct_items, runs, filters))
+    }
+    named: dict[tuple[str, ...], list[str]] = {}
+    for rig, evidence, build, commit, _ in connection.execute(_where(commits, runs, filters)):
+        named.setdefault((rig, evidence, build), []).append(commit)
+    rows: list[tuple[int, int, tuple[str, ...], BuildRow]] = []
+    for rig, evidence, build, number, measures, lost, begun, last, *rest in connection.execute(
+        asked
+    ):
+        key = (rig, evidence, build)
+        row = BuildRow(
+            rig=rig,
+            evidence=evidence,
+            build=build,
+            commits=tuple(named.get(key, ())),
+            runs=number,
+            items=counted.get(key, 0),
+            measures=int(measures),
+            counts={v: int(n) for v, n in zip(COUNTS, rest[2:], strict=True)},
+            interrupted=int(lost),
+            first=rest[0],
+            last=rest[1],
+        )
+        rows.append((last, begun, key, row))
+    rows.sort(key=lambda one: one[:3], reverse=True)
+    return [row for *_, row in rows]
+
+
+def read_keys(connection: Connection, filters: Filters) -> dict[int, SeriesKey]:
+    """Number of a series -> its key, in order of the keys; only series that have figures."""
+    asked = select(series.c.id, *(series.c[name] for name in _KEY))
+    asked = _where(asked, series, filters)
+    asked = asked.where(exists().where(figures.c.series_id == series.c.id))
+    found = [
+        (SeriesKey(**dict(zip(_KEY, key, strict=True))), number)
+        for number, *key in connection.execute(asked)
+    ]
+    return {number: key for key, number in sorted(found)}
+
+
+def read_series(
+    connection: Connection, keys: Mapping[int, SeriesKey], *, whole: bool
+) -> Iterator[Series]:
+    """The series of `keys`, in that order, in one pass over the figures.
+
+    Parameters
+    ----------
+    whole : `keys` are all there are, or nearly; a selection of a few is asked for by number.
+    """
+    condition = None if whole else figures.c.series_id.in_(list(keys))
+    numbers = _columns(connection, condition)
+    runs_by_item, begun, about = _items(connection)
+    owner, item, figure = (numbers[n].astype(np.int64) for n in (0, 1, 2))
+    altered = np.zeros(len(item), dtype=bool)
+    if len(item):
+        altered = runs_by_item[item] < 0
+    order = np.lexsort((figure, item, begun[item], owner)) if len(item) else np.arange(0)
+    order = order[~altered[order]]
+    owner = owner[order]
+    for number, key in keys.items():
+        first, last = np.searchsorted(owner, (number, number + 1))
+        yield _series(key, numbers[:, order[first:last]], runs_by_item, begun, about)
+
+
+def _series(
+    key: SeriesKey,
+    numbers: NDArray[np.float64],
+    runs_by_item: NDArray[np.int64],
+    begun: NDArray[np.int64],
+    about: tuple[NDArray[Any], NDArray[Any], NDArray[Any]],
+) -> Series:
+    item = numbers[1].astype(np.int64)
+    run = runs_by_item[item]
+    return Series(
+        key=key,
+        run=about[0][run],
+        utc=begun[item].astype("datetime64[ms]"),
+        build=about[1][run],
+        commit=about[2][run],
+        repeat=numbers[3].astype(np.int64),
+        value=numbers[4],
+        uncertainty=numbers[5],
+        low=numbers[6],
+        high=numbers[7],
+        verdict=_VERDICTS[numbers[8].astype(np.int64)],
+        outcome=_OUTCOMES[numbers[9].astype(np.int64)],
+    )
+
+
+def _columns(connection: Connection, condition: ColumnElement[bool] | None) -> NDArray[np.float64]:
+    """Figures as rows of one array: series, item, id, repeat, then the columns of numbers.
+
+    Double precision holds every whole number that occurs here (below 2**53).
+    """
+    names = ("series_id", "item_id", "id", "repeat", "value", "uncertainty", "low", "high")
+    asked = select(*(figures.c[name] for name in (*names, "verdict", "outcome")))
+    if condition is not None:
+        asked = asked.where(condition)
+    parts = []
+    result = connection.execute(asked)
+    cursor = result.cursor
+    assert cursor is not None
+    # Straight from the driver: a row object for each figure would double the time. Only without
+    # stream_results, under which SQLAlchemy takes rows out of the cursor beforehand.
+    while rows := cursor.fetchmany(_ROWS):
+        parts.append(np.array(rows, dtype=np.float64).T)
+    result.close()
+    return np.hstack(parts) if parts else np.empty((10, 0))
+
+
+def _items(
+    connection: Connection,
+) -> tuple[NDArray[np.int64], NDArray[np.int64], tuple[NDArray[Any], NDArray[Any], NDArray[Any]]]:
+    """Number of an item -> its run (-1 if that is altered) and begin; then the facts by run."""
+    columns = (runs.c.id, runs.c.run, runs.c.build, runs.c.commit_id, runs.c.state)
+    rows = list(connection.execute(select(*columns)))
+    size = max((row.id for row in rows), default=0) + 1
+    about = tuple(np.full(size, "", dtype=object) for _ in range(3))
+    altered = np.zeros(size, dtype=bool)
+    for number, run, build, commit, state in rows:
+        about[0][number], about[1][number], about[2][number] = run, build, commit
+        altered[number] = state == ALTERED
+    result = connection.execute(select(items.c.id, items.c.run_id, items.c.at))
+    assert result.cursor is not None
+    found = np.array(result.cursor.fetchall() or np.empty((0, 3)), dtype=np.int64)
+    result.close()
+    size = int(found[:, 0].max(initial=0)) + 1
+    runs_by_item, begun = np.full(size, -1, dtype=np.int64), np.zeros(size, dtype=np.int64)
+    runs_by_item[found[:, 0]] = np.where(altered[found[:, 1]], -1, found[:, 1])
+    begun[found[:, 0]] = found[:, 2]
+    return runs_by_item, begun, about  # type: ignore[return-value]
+
+
+def _where(asked: Select[Any], table: Table, filters: Filters) -> Select[Any]:
+    for name, value in filters.items():
+        if value is not None:
+            asked = asked.where(table.c[name] == value)
+    return asked
