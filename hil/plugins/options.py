@@ -5,7 +5,8 @@ Nothing heavy is imported here: a plain pytest session must not notice that the 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import pytest
@@ -32,6 +33,9 @@ OPTIONS = {
     "build": ("", "build that the board must report, else nothing is run"),
     "commit": ("", "commit of the firmware's sources, kept in the record"),
     "index": ("", "index that the run adds itself to at its end: SQLite file or PostgreSQL URL"),
+    "operator": ("", "who runs it, kept in the record"),
+    "place": ("", "where the bench stands, kept in the record"),
+    "ambient": ("", "ambient temperature as measured, such as '22 degC', kept in the record"),
 }  # fmt: skip
 CHOICES = {"bench": ("auto", "hardware", "twin"), "preflight": ("auto", "on", "off")}
 ROLES = ("board", "supply", "tachometer", "brake", "switch", "interlock")
@@ -52,6 +56,8 @@ class BenchOptions:
     build: str = ""
     commit: str = ""
     index: str = ""
+    operator: str = ""
+    environment: Mapping[str, str] = field(default_factory=dict)
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
@@ -122,4 +128,19 @@ def bench_options(config: pytest.Config) -> BenchOptions:
         build=values["build"],
         commit=values["commit"],
         index=values["index"],
+        operator=values["operator"].strip(),
+        environment=_environment(values["place"].strip(), values["ambient"].strip()),
     )
+
+
+def _environment(place: str, ambient: str) -> dict[str, str]:
+    """What was stated of the surroundings; a temperature needs its unit."""
+    stated = {"place": place} if place else {}
+    if ambient:
+        from hil.plan.units import convert
+
+        try:
+            stated["ambient"] = f"{convert(ambient, 'temperature'):g} degC"
+        except ValueError as error:
+            raise pytest.UsageError(f"--hil-ambient {ambient}: {error}") from error
+    return stated

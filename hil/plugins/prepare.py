@@ -75,7 +75,7 @@ def _flash(run: Run, bench: Bench, tell: Tell) -> Flashed:
         log=run.folder.path / "flash.log",
     )
     run.session.identities = bench.identities()
-    run.hashes |= run.folder.keep_inputs([image])
+    run.image = run.folder.keep_inputs([image])
     run.note(str(done))
     tell(str(done))
     return done

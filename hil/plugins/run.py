@@ -110,8 +110,8 @@ class Run:
         self._started = False
         #: Other workers take some of the items.
         self.shared = False
-        #: SHA-256 of further inputs: the firmware image.
-        self.hashes: dict[str, str] = {}
+        #: SHA-256 of the firmware image that was put on the board.
+        self.image: dict[str, str] = {}
         self.counts: Counter[Verdict] = Counter()
 
     @property
@@ -182,7 +182,10 @@ class Run:
             return
         self._started = True
         plans = list(dict.fromkeys(plan for _, plan in self._planned))
-        hashes = self.folder.keep_inputs([*plans, *self.rig.files]) | self.hashes
+        compiled = self.rig.firmware.files if self.rig.firmware is not None else ()
+        others = [file for file in self.rig.files if file not in compiled]
+        sources = self.folder.keep_inputs(compiled)
+        hashes = self.folder.keep_inputs([*plans, *others]) | sources | self.image
         self.folder.append(
             RunStart(
                 run=self.folder.name,
@@ -199,6 +202,9 @@ class Run:
                 motor=dict(self.rig.motor.nameplate),
                 limits=limit_lines(self.rig),
                 commit=self.options.commit,
+                operator=self.options.operator,
+                environment=self.options.environment,
+                firmware=self.image or (sources if self.simulated else {}),
             )
         )
         for left in self._lease.stale if self._lease is not None else ():

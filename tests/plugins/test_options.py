@@ -68,3 +68,28 @@ def test_a_run_folder_that_cannot_be_made_is_told(lab) -> None:
     result = lab.run(lab.plan())
     assert result.ret != 0
     assert "cannot make a run folder" in result.stdout.str()
+
+
+def test_who_ran_it_and_where_is_kept_in_the_record(lab) -> None:
+    result = lab.run(
+        lab.plan(), "--hil-operator", " A. Bench ", "--hil-place=east bay", "--hil-ambient=295.15 K"
+    )
+    assert result.ret == 0
+    start = lab.record.start
+    assert start.operator == "A. Bench"
+    assert start.environment == {"place": "east bay", "ambient": "22 degC"}
+    assert start.firmware == {}  # the reference firmware is part of the package
+
+
+def test_nothing_is_said_of_operator_and_surroundings_unless_stated(lab) -> None:
+    assert lab.run(lab.plan()).ret == 0
+    assert (lab.record.start.operator, lab.record.start.environment) == ("", {})
+
+
+@pytest.mark.parametrize("ambient", ["22", "22 V", "warm"])
+def test_an_ambient_temperature_needs_its_unit(lab, ambient: str) -> None:
+    result = lab.run(lab.plan(), f"--hil-ambient={ambient}")
+    assert result.ret == pytest.ExitCode.USAGE_ERROR
+    assert f"--hil-ambient {ambient}: expected a temperature with its unit" in (
+        result.stdout.str() + result.stderr.str()
+    )

@@ -95,6 +95,10 @@ def test_the_run_goes_on_after_each_failure_of_the_firmware(folder):
     assert isinstance(record.entries[-1], RunEnd)
     hashes = record.start.hashes
     assert {"control.c", "rotor.c", "link.c", "drive.h"} <= set(hashes)
+    compiled = record.start.firmware
+    assert {"control.c", "rotor.c", "link.c", "drive.h"} <= set(compiled)
+    assert compiled.items() <= hashes.items()
+    assert not {"rig.yaml", "profile.yaml"} & set(compiled)
     assert (run / "inputs" / "control.c").read_text() == (folder / "src/control.c").read_text()
 
 

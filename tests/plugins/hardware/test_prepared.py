@@ -101,6 +101,7 @@ def test_flashed_verified_and_recorded(hardware, flashing) -> None:
     assert "flash: written b'firmware'" in output
     record = record_of(hardware)
     digest = record.start.hashes["image.bin"]
+    assert record.start.firmware == {"image.bin": digest}
     assert (record.path / "inputs" / "image.bin").read_bytes() == b"firmware"
     assert any(f"image SHA-256 {digest}; the board answered" in n.text for n in record.notes)
     assert "erasing" in (record.path / "flash.log").read_text()
