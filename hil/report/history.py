@@ -1,0 +1,249 @@
+"""History of measures: series of the index to rows that say what changed, where and since when.
+
+A pure function of the series, shared by the page and the terminal. How nights are judged:
+`hil.verdicts.changes` (all nights, afterwards), `hil.verdicts.changes_latest` (the latest night).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from hil.core.verdict import Verdict
+from hil.report.history_rows import (
+    ChangeRow,
+    Effect,
+    History,
+    Latest,
+    LatestRow,
+    Nights,
+    Watch,
+)
+from hil.store.index.rows import Series, SeriesKey
+from hil.verdicts.changes import search
+from hil.verdicts.changes_found import SHIPPED, Change, ChangeSettings
+from hil.verdicts.changes_latest import LatestNight, judge_latest
+from hil.verdicts.changes_scatter import NightMeans, night_means
+from hil.verdicts.drift import SHIPPED as NIGHTLY
+from hil.verdicts.drift import DriftSettings
+
+__all__ = [
+    "ChangeRow",
+    "Effect",
+    "History",
+    "Latest",
+    "LatestRow",
+    "Nights",
+    "Watch",
+    "changes_of",
+    "nights_of",
+]
+
+#: A measure that mostly had a value in so many nights before is missed when it has none.
+_RECENT = 20
+
+
+def changes_of(series: Iterable[Series], settings: ChangeSettings = SHIPPED) -> Watch:
+    """What changed in these series, judged together.
+
+    Bench and simulated evidence are series of their own and share nothing but the correction for
+    their number.
+
+    Parameters
+    ----------
+    series : of `hil.store.index`, each in order of time; more of them make each harder to believe.
+    settings : how they are judged; its `false_share` holds for the latest night, too.
+
+    Raises
+    ------
+    ValueError
+        If a figure is infinite.
+    """
+    found = sorted(series, key=lambda one: one.key)
+    nights = [nights_of(one) for one in found]
+    searched = search([columns.mean for columns, _ in nights], settings)
+    since = [steps.changes[-1].position if steps.changes else 0 for steps in searched]
+    nightly = DriftSettings(settings.false_share, NIGHTLY.confirm, NIGHTLY.least)
+    judged = judge_latest([columns.mean for columns, _ in nights], since, nightly)
+    last = _last_run(found, [columns for columns, _ in nights])
+    histories = tuple(
+        History(
+            key=one.key,
+            nights=replace(columns, level=steps.level),
+            changes=tuple(_change(one.key, columns, change) for change in steps.changes),
+            latest=_latest(one.key, columns, tonight, last[_bench(one.key)]),
+            within=means.within,
+            between=means.between(steps.scatter),
+            judged=steps.judged,
+        )
+        for one, (columns, means), steps, tonight in zip(
+            found, nights, searched, judged, strict=True
+        )
+    )
+    return Watch(histories=histories, false_share=settings.false_share)
+
+
+def nights_of(series: Series) -> tuple[Nights, NightMeans]:
+    """The nights of a series, in order of their first figures, and what their repeats say.
+
+    `Nights.level` is the mean of all nights: nothing was searched for changes here.
+    """
+    night, runs = pd.factorize(series.run)
+    count = len(runs)
+    first = np.zeros(count, dtype=np.intp)
+    first[night[::-1]] = np.arange(len(series))[::-1]
+    means = night_means(night, series.value, count)
+    banded = np.isin(series.verdict, _JUDGED)
+    fails = np.bincount(night, weights=series.verdict == Verdict.FAIL.value, minlength=count)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        failed = fails / np.bincount(night, weights=banded, minlength=count)
+    known = means.mean[~np.isnan(means.mean)]
+    columns = Nights(
+        run=np.asarray(runs, dtype=object),
+        build=series.build[first],
+        commit=series.commit[first],
+        utc=_iso(series.utc[first]),
+        mean=means.mean,
+        count=means.count.astype(np.int64),
+        scatter=means.scatter,
+        low=series.low[first],
+        high=series.high[first],
+        failed=failed,
+        level=np.full(count, float(np.mean(known)) if known.size else math.nan),
+    )
+    return columns, means
+
+
+#: Verdicts that say something of the firmware or of the data; the others were never judged.
+_JUDGED = [Verdict.PASS.value, Verdict.FAIL.value, Verdict.UNDECIDED.value]
+
+
+def _iso(utc: NDArray[np.datetime64]) -> NDArray[Any]:
+    text = np.datetime_as_string(utc, unit="s").astype(object)
+    return np.asarray(text + "Z", dtype=object)
+
+
+def _bench(key: SeriesKey) -> tuple[str, str, str]:
+    """Series of one bench and plan run together: the latest run of one is that of all."""
+    return key.rig, key.evidence, key.plan
+
+
+def _last_run(
+    series: Sequence[Series], nights: Sequence[Nights]
+) -> Mapping[tuple[str, str, str], str]:
+    latest: dict[tuple[str, str, str], tuple[str, str]] = {}
+    for one, columns in zip(series, nights, strict=True):
+        if len(columns):
+            candidate = (columns.utc[-1], columns.run[-1])
+            known = latest.get(_bench(one.key))
+            # Items of one run begin one after the other: the run that began last is wanted.
+            if known is None or candidate[0] > known[0]:
+                latest[_bench(one.key)] = candidate
+    return {_bench(one.key): latest.get(_bench(one.key), ("", ""))[1] for one in series}
+
+
+def _change(key: SeriesKey, nights: Nights, change: Change) -> ChangeRow:
+    at = change.position
+    # The last night with a value before it: that is what the new level is compared with.
+    last = int(np.flatnonzero(~np.isnan(nights.mean[:at]))[-1])
+    low, high = float(nights.low[at]), float(nights.high[at])
+    before, after = _margin(change.before, low, high), _margin(change.after, low, high)
+    return ChangeRow(
+        key=key,
+        position=at,
+        run=nights.run[at],
+        build=nights.build[at],
+        commit=nights.commit[at],
+        utc=nights.utc[at],
+        build_before=nights.build[last],
+        commit_before=nights.commit[last],
+        same_build=_same_firmware(nights, at, last),
+        earliest=change.earliest,
+        latest=change.latest,
+        probability=change.probability,
+        before=change.before,
+        after=change.after,
+        size=change.size,
+        size_low=change.low,
+        size_high=change.high,
+        sigma=change.sigma,
+        nights_before=change.nights_before,
+        nights_after=change.nights_after,
+        p=change.p,
+        margin_before=before,
+        margin_after=after,
+        effect=effect_of(before, after),
+        failed_before=_share(nights.failed[:at][-change.nights_before :]),
+        failed_after=_share(nights.failed[at:][: change.nights_after]),
+    )
+
+
+def _same_firmware(nights: Nights, at: int, last: int) -> bool:
+    here = (nights.build[at], nights.commit[at])
+    # A board that tells no revision may have had any firmware.
+    return any(here) and here == (nights.build[last], nights.commit[last])
+
+
+def _share(failed: NDArray[np.float64]) -> float:
+    known = failed[~np.isnan(failed)]
+    return float(np.mean(known)) if known.size else math.nan
+
+
+def _margin(level: float, low: float, high: float) -> float | None:
+    distances = [d for d in (level - low, high - level) if not math.isnan(d)]
+    return min(distances) if distances else None
+
+
+def effect_of(before: float | None, after: float | None) -> Effect:
+    """What a change does, from the margins on either side of it; None is no band."""
+    if before is None or after is None:
+        return Effect.NO_BAND
+    if before < 0.0:
+        return Effect.STILL_FAILS if after < 0.0 else Effect.PASSES_AGAIN
+    if after < 0.0:
+        return Effect.NOW_FAILS
+    return Effect.WORSE if after < before else Effect.BETTER
+
+
+def _latest(key: SeriesKey, nights: Nights, tonight: LatestNight, last_run: str) -> LatestRow:
+    value = float(nights.mean[-1]) if len(nights) else math.nan
+    away = value - tonight.level
+    if tonight.sigma > 0.0:
+        away /= tonight.sigma
+    elif away:
+        away = math.copysign(math.inf, away)
+    return LatestRow(
+        key=key,
+        state=_state(nights, tonight, last_run),
+        run=nights.run[-1] if len(nights) else "",
+        build=nights.build[-1] if len(nights) else "",
+        commit=nights.commit[-1] if len(nights) else "",
+        utc=nights.utc[-1] if len(nights) else "",
+        value=value,
+        level=tonight.level,
+        sigma=away,
+        p=tonight.p,
+        since=-1 if tonight.creeping is None else tonight.creeping,
+    )
+
+
+def _state(nights: Nights, tonight: LatestNight, last_run: str) -> Latest:
+    if not len(nights) or nights.run[-1] != last_run:
+        return Latest.ABSENT
+    if math.isnan(nights.mean[-1]):
+        earlier = ~np.isnan(nights.mean[:-1][-_RECENT:])
+        missed = earlier.size > 0 and 2 * int(earlier.sum()) > earlier.size
+        return Latest.NO_VALUE if missed else Latest.TOO_SHORT
+    if tonight.changed:
+        return Latest.CHANGED
+    if tonight.creeping is not None:
+        return Latest.CREEPING
+    if not tonight.judged:
+        return Latest.TOO_SHORT
+    return Latest.ODD if tonight.odd else Latest.STEADY

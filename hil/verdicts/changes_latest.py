@@ -1,0 +1,170 @@
+"""The latest night of many series, as it comes: far out for nights in a row, or creeping away.
+
+Two detectors look at it. `hil.verdicts.drift.judge_night` finds what lies far out on several nights
+in a row. A tabular CUSUM (`hil.verdicts.charts`) adds up what each night alone would not show. It
+runs on scores of sequential ranks, so that its false alarms do not depend on how the results are
+distributed, and its limit follows from the number of series and the false alarms allowed.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+import numpy.typing as npt
+from scipy.optimize import brentq
+
+from hil.verdicts import changes_chance as chance
+from hil.verdicts.charts import cusum
+from hil.verdicts.drift import SHIPPED, WINDOW, DriftSettings, judge_night
+
+FloatArray = npt.NDArray[np.float64]
+
+#: k of the CUSUM in standard deviations: the one for a step of twice as much.
+SLACK = 0.5
+#: What a discrete sum overshoots its limit by on average (Siegmund, Sequential Analysis, 1985).
+OVERSHOOT = 1.166
+
+
+@dataclass(frozen=True, slots=True)
+class LatestNight:
+    """The latest night of one series.
+
+    Parameters
+    ----------
+    changed : several nights in a row lie further out than chance explains.
+    odd : this night alone lies beyond everything in the history.
+    creeping : index of the night after which the sum beyond its limit began to rise, or None.
+    level, sigma : mean and standard deviation of what it is held against; NaN without two nights.
+    p : of nights so far out in a row, corrected for all series; NaN if not judged.
+    judged : False where history or a recent night is missing, or nothing ever varies.
+    """
+
+    changed: bool
+    odd: bool
+    creeping: int | None
+    level: float
+    sigma: float
+    p: float
+    judged: bool
+
+
+def run_length(limit: float, slack: float = SLACK) -> float:
+    """Mean nights between false alarms of a two-sided CUSUM of standard normal nights.
+
+    One side: (exp(2 k b) - 2 k b - 1)/(2 k^2), b = h + 1.166 (Siegmund, Sequential Analysis, 1985,
+    from memory; NIST e-Handbook 6.3.2.3 prints run lengths of like size); two sides alarm twice
+    as often.
+
+    Parameters
+    ----------
+    limit, slack : h and k in standard deviations.
+
+    Raises
+    ------
+    ValueError
+        Unless both are positive.
+    """
+    if not limit > 0.0 or not slack > 0.0:
+        raise ValueError(f"no such chart: limit {limit!r}, slack {slack!r}")
+    rise = 2.0 * slack * (limit + OVERSHOOT)
+    return (math.exp(rise) - rise - 1.0) / (2.0 * slack * slack) / 2.0
+
+
+@lru_cache(maxsize=1024)
+def limit_for(nights: float, slack: float = SLACK) -> float:
+    """The limit h, in standard deviations, with so many nights between false alarms.
+
+    Raises
+    ------
+    ValueError
+        For less than ten nights.
+    """
+    if not nights >= 10.0:
+        raise ValueError(f"expected ten nights between false alarms at least, found {nights!r}")
+    return float(brentq(lambda h: run_length(h, slack) - nights, 1e-3, 100.0, xtol=1e-6))
+
+
+def judge_latest(
+    series: Sequence[npt.ArrayLike],
+    since: Sequence[int],
+    settings: DriftSettings = SHIPPED,
+) -> list[LatestNight]:
+    """Judge the last night of each series against those before it.
+
+    A false alarm by nights in a row has at most the probability `settings.false_share` in a night,
+    all series together; by creeping away, as much once more.
+
+    Parameters
+    ----------
+    series : one array a measure, shape (n_i,), nights in order, NaN where there is no value.
+    since : for each, the first night of its present level: earlier ones do not count for creeping
+        away. See `hil.verdicts.changes`.
+
+    Raises
+    ------
+    ValueError
+        If the two differ in length, or a number is infinite.
+    """
+    rows = [np.asarray(values, dtype=np.float64) for values in series]
+    if len(rows) != len(since):
+        raise ValueError(f"{len(rows)} series, but {len(since)} first nights")
+    if not rows:
+        return []
+    night = judge_night(*_recent(rows, settings.confirm), settings)
+    limit = limit_for(max(10.0, len(rows) / settings.false_share))
+    found = []
+    for i, (row, start) in enumerate(zip(rows, since, strict=True)):
+        level, sigma = _held_against(row[start:], settings)
+        found.append(
+            LatestNight(
+                changed=bool(night.alarm[i]),
+                odd=bool(night.odd[i]),
+                creeping=_creeping(row, start, limit, settings),
+                level=level,
+                sigma=sigma,
+                p=float(night.adjusted[i]),
+                judged=bool(night.judged[i]),
+            )
+        )
+    return found
+
+
+def _recent(rows: Sequence[FloatArray], confirm: int) -> tuple[FloatArray, FloatArray]:
+    """History (WINDOW, k) and recent nights (confirm, k) of all series, their last nights level."""
+    table = np.full((WINDOW + confirm, len(rows)), math.nan)
+    for i, row in enumerate(rows):
+        last = row[-table.shape[0] :]
+        if last.size:
+            table[-last.size :, i] = last
+    return table[:-confirm], table[-confirm:]
+
+
+def _held_against(present: FloatArray, settings: DriftSettings) -> tuple[float, float]:
+    """Mean and standard deviation of the nights at the present level, the recent ones left out."""
+    known = present[:-1][~np.isnan(present[:-1])]
+    earlier = known[: max(2, known.size + 1 - settings.confirm)]
+    if earlier.size < 2:
+        return math.nan, math.nan
+    return float(np.mean(earlier)), float(np.std(earlier, ddof=1))
+
+
+def _creeping(row: FloatArray, start: int, limit: float, settings: DriftSettings) -> int | None:
+    """Where the sum that tonight lies beyond its limit began to rise; None if it does not."""
+    where = start + np.flatnonzero(~np.isnan(row[start:]))
+    if where.size < settings.least or where[-1] != row.size - 1:
+        return None
+    y = row[where]
+    scores = chance.running_scores(y)
+    r = chance.memory(scores)
+    free = scores.copy()
+    free[1:] = (scores[1:] - r * scores[:-1]) / math.sqrt(1.0 - r * r)
+    sums = cusum(free, 0.0, SLACK, limit)
+    for side in (sums.high, sums.low):
+        if side[-1] > limit:
+            still = np.flatnonzero(side == 0.0)
+            return int(where[min(int(still[-1]) + 1, where.size - 1)]) if still.size else start
+    return None
