@@ -37,6 +37,7 @@ def assemble(
             settle_time=rig.supply.settle_time,
             silence=max(0.5, 10.0 / rig.profile.telemetry_rate),
             keep_alive=rig.board.keep_alive or 0.0,
+            answer_within=rig.answer_within,
         ),
         limits=Limits(
             speed=limits.speed,

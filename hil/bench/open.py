@@ -14,6 +14,7 @@ from hil.bench.assemble import assemble
 from hil.bench.bench import Bench
 from hil.bench.guard import Guard, GuardSettings
 from hil.bench.observe import Observer
+from hil.bench.operator import Operator
 from hil.bench.parts import Parts
 from hil.core.errors import BenchError, FirmwareError, LinkTimeout
 from hil.core.record import Identity
@@ -50,6 +51,7 @@ class Access:
     poll: float = 0.01
     firmware: str = ""
     simulated: bool = False  # the instruments are those of the simulated bench
+    operator: Operator | None = None  # of the simulated bench, who cannot be asked otherwise
 
 
 def board_port(rig: Rig, resources: Mapping[str, str]) -> str:
@@ -253,12 +255,14 @@ def open_bench(
     observer: Observer | None = None,
     log: ByteLog | None = None,
     guarding: Guarding | None = None,
+    operator: Operator | None = None,
 ) -> Bench:
     """Open the bench; `seed` only matters to the simulated one, which dies with this process.
 
     Parameters
     ----------
     guarding : hardware only: start and arm a guard process. None where nothing is energised.
+    operator : who is asked for what takes a person; None for a run that nobody attends.
 
     Raises
     ------
@@ -273,6 +277,8 @@ def open_bench(
     else:
         access = hardware_access(rig, resources)
     parts = open_parts(rig, access, resources, log)
+    if operator is not None:
+        parts.operator = access.operator if access.operator is not None else operator
     if guarding is not None and not simulated:
         try:
             parts.guard = guarded(rig, parts, resources, guarding)

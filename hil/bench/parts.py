@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from hil.bench.keeper import GuardLike
+from hil.bench.operator import Nobody, Operator
 from hil.ports.board import Board
 from hil.ports.instruments import Brake, Interlock, SignalSwitch, Supply, Tachometer
 
@@ -22,6 +23,7 @@ class Settings:
     rest_speed : rpm below which the shaft counts as standing.
     silence : without telemetry for longer, once it has begun, the board counts as gone.
     keep_alive : the board is spoken to at least this often while energised; 0 for never.
+    answer_within : in which a person must answer who is asked to do something.
     """
 
     current_limit: float
@@ -34,6 +36,7 @@ class Settings:
     rest_time: float = 4.0
     silence: float = 0.5
     keep_alive: float = 0.0
+    answer_within: float = 60.0
 
 
 @dataclass(kw_only=True, slots=True)
@@ -47,4 +50,5 @@ class Parts:
     switch: SignalSwitch | None = None
     interlock: Interlock | None = None
     guard: GuardLike | None = None  # None where the bench dies with this process
+    operator: Operator = field(default_factory=Nobody)
     on_close: list[Callable[[], None]] = field(default_factory=list)

@@ -41,6 +41,7 @@ class Readout:
         self.board, self.supply = parts.board, parts.supply
         self.tachometer, self.brake, self.switch = parts.tachometer, parts.brake, parts.switch
         self.interlock, self._on_close = parts.interlock, parts.on_close
+        self.operator = parts.operator
         self.keeper = Keeper(clock, parts.guard, parts.interlock)
         self.clock, self.settings, self._sources = clock, settings, sources
         self.observer: Observer = observer or Silent()
@@ -83,9 +84,11 @@ class Readout:
         """Note the present instant in the trace."""
         self._recorder.mark(name, self.clock.now(), uncertainty, detail)
 
-    def mark_at(self, name: str, time: float, detail: str = "") -> None:
-        """Note an instant on the host clock, s."""
-        self._recorder.mark(name, time, detail=detail)
+    def mark_at(
+        self, name: str, time: float, detail: str = "", *, uncertainty: float = 0.0
+    ) -> None:
+        """Note an instant on the host clock, s, known to `uncertainty` s."""
+        self._recorder.mark(name, time, uncertainty, detail)
 
     @property
     def trace_start(self) -> float:

@@ -16,6 +16,7 @@ from hil.bench.choose import Choice
 from hil.bench.keeper import InterlockOpen
 from hil.bench.observe import Observer
 from hil.bench.open import Guarding, open_bench
+from hil.bench.operator import Operator, OperatorStop
 from hil.core.errors import BenchError, FirmwareError, HilError, InstrumentError, LinkError
 from hil.core.record import Identity
 from hil.drivers.serial_board import ByteLog
@@ -63,10 +64,11 @@ class Session:
         guarding: Callable[[], Guarding] | None = None,
         note: Callable[[str, str], None] = lambda _text, _level: None,
         clock: Clock | None = None,
+        operator: Operator | None = None,
     ) -> None:
         self.rig, self.choice = rig, choice
         self._seed, self._observer, self._log = seed, observer, log
-        self._guarding, self._note = guarding, note
+        self._guarding, self._note, self._operator = guarding, note, operator
         self._clock = clock or WallClock()
         self.bench: Bench | None = None
         self.identities: tuple[Identity, ...] = ()
@@ -142,6 +144,7 @@ class Session:
             observer=self._observer,
             log=self._log,
             guarding=self._guarding() if self._guarding is not None else None,
+            operator=self._operator,
         )
 
     def _check_identities(self, found: tuple[Identity, ...]) -> None:
@@ -158,13 +161,13 @@ class Session:
         """After trouble with a link or an instrument, or an item cut short, let go of the bench.
 
         It is opened again when it is next needed, if that is possible within `RECONNECT` seconds.
-        After an open interlock it is not: a person has to look first.
+        After an open interlock, or a person who stopped it, it is not: a person has to look first.
         """
         cut_short = problem is not None and not isinstance(problem, Exception)
         if cut_short or isinstance(problem, LinkError | InstrumentError):
             self._troubled = " ".join(str(problem).split()) or type(problem).__name__
             self.close(ask=False)
-        elif isinstance(problem, InterlockOpen):
+        elif isinstance(problem, InterlockOpen | OperatorStop):
             self.dead = str(problem)
             self.close(ask=False)
 

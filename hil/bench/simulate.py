@@ -14,6 +14,7 @@ import numpy as np
 
 from hil.bench.open import Access
 from hil.bench.simulated_firmware import own_firmware
+from hil.bench.simulated_operator import operator_of
 from hil.plan import population
 from hil.plan.rig import Rig
 from hil.ports.link import LinkDescription
@@ -228,4 +229,5 @@ def twin_access(rig: Rig, seed: str, variation: Variation = AS_DESCRIBED) -> Acc
         poll=poll_of(rig.profile),
         firmware=rig.firmware.name if rig.firmware is not None else "",
         simulated=True,
+        operator=operator_of(rig, world),
     )

@@ -107,6 +107,7 @@ class _Expansion:
             plan=self.plan.name,
             file=self.source.file,
             line=self.source.position((*scenario.where, "id"), key=True).line,
+            attended=self.rig.brake is None and any(case.parameters.torques()),
         )
 
     def _success(self, scenario: Scenario) -> RateTarget | Series | None:
@@ -213,10 +214,15 @@ def beyond_rig(case: Case, rig: Rig) -> Iterator[tuple[Where, str]]:
                 f"{speed:g} rpm lies outside min-speed {motor.min_speed:g} rpm to max-speed "
                 f"{motor.max_speed:g} rpm of the motor of rig {rig.rig}",
             )
+    by_hand = rig.brake is None and case.parameters.by_hand
+    torques = [] if by_hand else list(case.parameters.torques())
     load = [("load", case.load)] if case.load else []
-    for key, torque in [*case.parameters.torques(), *load]:
+    for key, torque in [*torques, *load]:
         if rig.brake is None:
-            yield case.where[key], f"rig {rig.rig} has no brake to apply {torque:g} N*m"
+            yield (
+                case.where[key],
+                f"rig {rig.rig} has no brake to apply {torque:g} N*m, and no person keeps to it",
+            )
         elif torque > rig.brake.max_torque:
             yield (
                 case.where[key],

@@ -61,6 +61,11 @@ class Parameters(Model):
         """Key and value of every brake torque that will be asked for, N m."""
         return iter(())
 
+    @property
+    def by_hand(self) -> bool:
+        """Whether a person can stand in for the brake: where any torque from `torques` on does."""
+        return False
+
     def voltages(self) -> Iterator[tuple[str, float]]:
         """Key and value of every supply voltage that will be asked for on the way, V."""
         return iter(())
@@ -135,6 +140,11 @@ class StallParameters(Parameters):
     def torques(self) -> Iterator[tuple[str, float]]:
         """The brake torque."""
         yield "brake-torque", self.brake_torque
+
+    @property
+    def by_hand(self) -> bool:
+        """Holding the shaft; no hand keeps to a torque that is just inside a limit."""
+        return self.expect == "trip"
 
     @model_validator(mode="after")
     def _brakes(self) -> StallParameters:
@@ -223,6 +233,11 @@ class StepsParameters(Parameters):
         for step in self.steps:
             if isinstance(step, BrakeOn):
                 yield "steps", step.torque
+
+    @property
+    def by_hand(self) -> bool:
+        """A person reads the torque and does what can be done."""
+        return True
 
     def voltages(self) -> Iterator[tuple[str, float]]:
         """Those of all steps that name one."""

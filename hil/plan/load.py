@@ -14,7 +14,7 @@ from hil.plan.profile import Profile
 from hil.plan.profile_checks import check_profile
 from hil.plan.profile_link import describe_link
 from hil.plan.reader import read, read_based
-from hil.plan.rig import Rig
+from hil.plan.rig import AttendedBrake, Rig
 from hil.plan.source import Problem, Source, Where, refuse
 from hil.plan.supply import find_commands
 from hil.ports.link import LinkDescription
@@ -30,6 +30,9 @@ def load_rig(path: Path | str) -> Rig:
     """
     source = read_based(Path(path))
     rig = validate(Rig, source)
+    if isinstance(rig.brake, AttendedBrake):  # nothing is wired: from here on there is no brake
+        rig._answer_within = rig.brake.answer_within
+        rig = rig.model_copy(update={"brake": None})
     _raise(source, check_rig(rig))
     named_in = Path(source.position(("board", "profile")).file)
     profile = named_in.parent / rig.board.profile

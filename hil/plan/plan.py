@@ -189,6 +189,7 @@ class PlannedItem:
     kind : start, reversal, stall, speed-step, steps.
     parameters : one of the classes of `hil.plan.kinds`, canonical units.
     supply_voltage, load : V and N m (brake torque held throughout).
+    attended : the rig has no brake, and a person stands in for it.
     repeats : how many times it is run.
     bands : at most one a measure.
     success : what the repetitions must show as a sample, or None.
@@ -212,6 +213,7 @@ class PlannedItem:
     plan: str
     file: str
     line: int
+    attended: bool = False
 
     def describe(self) -> dict[str, str]:
         """Conditions and speeds in words, for records and reports."""
@@ -228,6 +230,8 @@ class PlannedItem:
         for key, torque in self.parameters.torques():
             if key != "steps":
                 words[key] = f"{torque:g} N*m"
+        if self.attended:
+            words["brake"] = "by hand"
         if self.series is not None:
             words["repeats"] = f"until decided, at most {self.repeats}"
         elif self.repeats > 1:

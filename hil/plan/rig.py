@@ -10,9 +10,11 @@ from typing import Annotated, Any, Literal
 
 from pydantic import (
     AfterValidator,
+    Discriminator,
     Field,
     ModelWrapValidatorHandler,
     PrivateAttr,
+    Tag,
     model_validator,
 )
 
@@ -205,6 +207,30 @@ class BrakeInstrument(Instrument):
     commands: SupplyTexts | None = None
 
 
+class AttendedBrake(BrakeInstrument):
+    """A person with a tool, in place of a brake.
+
+    Other keys of a brake may stand beside, and mean nothing: the rig may be based on one that has
+    a brake.
+    """
+
+    driver: Literal["attended"]
+    resource: Text = "attended"
+    max_torque: Torque = 0.0
+    answer_within: Annotated[Time, Field(gt=0.0)] = 60.0
+
+
+def _kind_of_brake(data: Any) -> str:
+    driver = data.get("driver") if isinstance(data, dict) else getattr(data, "driver", "")
+    return "attended" if driver == "attended" else "instrument"
+
+
+Brake = Annotated[
+    Annotated[BrakeInstrument, Tag("instrument")] | Annotated[AttendedBrake, Tag("attended")],
+    Discriminator(_kind_of_brake),
+]
+
+
 class SwitchInstrument(Instrument):
     """Relays in the signal lines."""
 
@@ -252,6 +278,17 @@ class PumpLoad(Model):
     pulses_per_turn: Count = 3
 
 
+class SimulatedOperator(Model):
+    """A person on the simulated bench, for trying attended steps out.
+
+    `acts_after`, `answers_after`: s from the question on.
+    """
+
+    acts_after: Time = 0.4
+    answers_after: Time = 1.0
+    answer: Literal["done", "cannot", "stop", "nothing"] = "done"
+
+
 class SimulatedBench(Model):
     """What the twin needs beyond the nameplate; real rigs may leave it out."""
 
@@ -267,6 +304,7 @@ class SimulatedBench(Model):
     supply_resistance: Resistance = 0.05
     phase_shunts: Switch = False  # the board measures its phase currents
     substitute_temperature: Temperature = 87.0  # of the resistor that stands in for the sensor
+    operator: SimulatedOperator | None = None
     ambient: Temperature = 25.0
     population: Population = Population()
 
@@ -281,7 +319,7 @@ class Rig(Model):
     board: BoardLink
     supply: SupplyInstrument
     tachometer: TachometerInstrument | None = None
-    brake: BrakeInstrument | None = None
+    brake: Brake | None = None
     switch: SwitchInstrument | None = None
     interlock: InterlockInstrument | None = None
     limits: AbortLimits
@@ -292,6 +330,7 @@ class Rig(Model):
     _profile: LinkDescription = PrivateAttr()
     _firmware: FirmwareFiles | None = PrivateAttr(default=None)
     _commands: dict[str, SupplyCommands] = PrivateAttr(default_factory=dict)
+    _answer_within: float = PrivateAttr(default=60.0)
 
     @property
     def files(self) -> tuple[Path, ...]:
@@ -305,6 +344,11 @@ class Rig(Model):
     def firmware(self) -> FirmwareFiles | None:
         """The user's own firmware for the simulated bench; None for the reference firmware."""
         return self._firmware
+
+    @property
+    def answer_within(self) -> float:
+        """Time in which a person must answer who stands in for a brake, s."""
+        return self._answer_within
 
     @property
     def commands(self) -> Mapping[str, SupplyCommands]:

@@ -121,7 +121,9 @@ def pytest_runtest_call(item: pytest.Item) -> Iterator[None]:
         item.stash[CAME_TO] = Verdict.BENCH_FAULT, f"bench: {cut_short(error)}"
         raise
     except BaseException as error:  # pytest's own outcomes are no `Exception`
-        _keep(item, error)
+        verdict, reason = _keep(item, error)
+        if verdict is Verdict.NOT_RUN and not isinstance(error, pytest.skip.Exception):
+            pytest.skip(f"not run: {reason}")
         raise
     verdict, reason = _keep(item, None)
     if verdict is not Verdict.PASS:

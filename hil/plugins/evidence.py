@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
+from hil.plugins.attended import operator_for
 from hil.plugins.bench import item_id, rig_of, uses_bench
 from hil.plugins.options import bench_options
 from hil.plugins.plans import ItemNotPassed, PlanItem
@@ -94,7 +95,9 @@ def pytest_collection_finish(session: pytest.Session) -> None:
         (rig,) = rigs.values()
         progress = config.stash.get(PROGRESS, None)
         lease = taken.lease if taken is not None else None
-        config.stash[RUN] = run = Run(options, rig, planned, progress, details, lease)
+        config.stash[RUN] = run = Run(
+            options, rig, planned, progress, details, lease, operator_for(config)
+        )
     except RigInUse as error:
         pytest.exit(f"the rig is in use: {error}", returncode=EXIT_IN_USE)
     except HilError as error:

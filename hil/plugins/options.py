@@ -31,13 +31,19 @@ OPTIONS = {
     "preflight": ("auto", "prove the bench before the first item: auto (hardware only), on, off"),
     "firmware": ("", "firmware image to put on the board first, by board.flash of the rig file"),
     "build": ("", "build that the board must report, else nothing is run"),
+    "attended": ("off", "on: ask the person at the terminal for what no instrument does; off: "
+                 "items that take a person are not run"),
     "commit": ("", "commit of the firmware's sources, kept in the record"),
     "index": ("", "index that the run adds itself to at its end: SQLite file or PostgreSQL URL"),
     "operator": ("", "who runs it, kept in the record"),
     "place": ("", "where the bench stands, kept in the record"),
     "ambient": ("", "ambient temperature as measured, such as '22 degC', kept in the record"),
 }  # fmt: skip
-CHOICES = {"bench": ("auto", "hardware", "twin"), "preflight": ("auto", "on", "off")}
+CHOICES = {
+    "bench": ("auto", "hardware", "twin"),
+    "preflight": ("auto", "on", "off"),
+    "attended": ("on", "off"),
+}
 ROLES = ("board", "supply", "tachometer", "brake", "switch", "interlock")
 
 
@@ -54,6 +60,7 @@ class BenchOptions:
     preflight: str = "auto"
     firmware: Path | None = None
     build: str = ""
+    attended: bool = False
     commit: str = ""
     index: str = ""
     operator: str = ""
@@ -126,6 +133,7 @@ def bench_options(config: pytest.Config) -> BenchOptions:
         preflight=values["preflight"],
         firmware=Path(values["firmware"]) if values["firmware"] else None,
         build=values["build"],
+        attended=values["attended"] == "on",
         commit=values["commit"],
         index=values["index"],
         operator=values["operator"].strip(),

@@ -49,7 +49,13 @@ class Progress:
         self._item, self._step = "", ""
         self._position, self._of = 0, 0
         self._begun = self._shown = time.monotonic()
-        self._dirty = False
+        self._dirty = self._held = False
+
+    def hold(self, held: bool) -> None:
+        """Show nothing while somebody else needs the terminal."""
+        self._held = held
+        if held:
+            self.clear()
 
     def begin(self, item: str, position: int, of: int) -> None:
         """A new item starts."""
@@ -64,7 +70,7 @@ class Progress:
     def readings(self, now: Latest) -> None:
         """New readings: show them if the last look is long enough ago."""
         moment = time.monotonic()
-        if moment - self._shown < (LIVE_INTERVAL if self._live else PLAIN_INTERVAL):
+        if self._held or moment - self._shown < (LIVE_INTERVAL if self._live else PLAIN_INTERVAL):
             return
         self._shown = moment
         self._show(self.line(now, moment - self._begun))

@@ -19,6 +19,7 @@ from hil.bench.describe import host_facts, limit_lines
 from hil.bench.lease import Lease, take
 from hil.bench.observe import Observer
 from hil.bench.open import Guarding
+from hil.bench.operator import Operator
 from hil.bench.session import Session
 from hil.core.errors import BenchError, FirmwareError
 from hil.core.record import ItemResult, ItemStart, Note, RunEnd, RunStart
@@ -74,6 +75,7 @@ class Run:
     planned : ids of all items in order, with the plan file each comes from.
     details : id -> what a plan says of it.
     lease : of the rig, if the session has one already.
+    operator : who is asked for what takes a person; None for an unattended run.
     """
 
     def __init__(
@@ -84,6 +86,7 @@ class Run:
         observer: Observer | None,
         details: Mapping[str, PlannedItem] = MappingProxyType({}),
         lease: Lease | None = None,
+        operator: Operator | None = None,
     ) -> None:
         self.options, self.rig = options, rig
         self._planned, self._details = list(planned), details
@@ -102,6 +105,7 @@ class Run:
             log=self.keep_bytes,
             guarding=self._guarding,
             note=lambda text, level: self.note(text, item=self._item, level=level),
+            operator=operator,
         )
         self.observer = observer
         self._folder: RunFolder | None = None

@@ -6,8 +6,10 @@ import contextlib
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
+from hil.bench.attended import require_operator
 from hil.bench.bench import Bench
 from hil.bench.limits import LimitExceeded
+from hil.bench.operator import NotAttended
 from hil.core.conditions import Conditions
 from hil.core.errors import BenchError, FirmwareError, HilError, InstrumentError
 from hil.core.measure import Measure
@@ -62,6 +64,8 @@ def execute(
     conditions = conditions_of(item, rig)
     try:
         check_safe(item, rig)
+        if item.attended:
+            require_operator(bench)
         begun = bench.clock.now()
         for repeat in range(1, item.repeats + 1):
             if not _repetition(item, bench, conditions, repeat, done, keep):
@@ -166,6 +170,10 @@ def _conclude(item: PlannedItem, done: Executed) -> None:
         done.repeats.append(0)
         done.judgements.append(judgement)
     problem = done.problem
+    if isinstance(problem, NotAttended):
+        done.verdict = combine([Verdict.NOT_RUN, *(j.verdict for j in done.judgements)])
+        done.reason = f"attended: {problem}"
+        return
     if problem is not None:
         # Only the firmware's own doing is a fail; everything else is the bench's.
         firmware = isinstance(problem, FirmwareError)

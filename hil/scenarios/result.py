@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
+from hil.bench.operator import NotAttended
 from hil.core.errors import BenchError, FirmwareError, HilError
 from hil.core.record import ItemResult
 from hil.core.verdict import Judgement, Verdict, combine
@@ -88,6 +89,8 @@ def conclude_script(
     """
     judged = list(judgements)
     verdict = combine(judgement.verdict for judgement in judged)
+    if isinstance(error, NotAttended):
+        return combine([verdict, Verdict.NOT_RUN]), f"attended: {error}"
     if error is not None:
         firmware = asserted or isinstance(error, FirmwareError)
         bench = isinstance(error, BenchError)

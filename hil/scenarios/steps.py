@@ -11,7 +11,9 @@ import functools
 import math
 from collections.abc import Callable, Iterable, Iterator
 
+from hil.bench.attended import ask, hold, let_go
 from hil.bench.bench import Bench
+from hil.bench.operator import Request
 from hil.core.drive import DriveState, Fault
 from hil.core.errors import CommandRefused, FirmwareError, LinkTimeout
 
@@ -215,16 +217,32 @@ class Steps:
     # -- load ------------------------------------------------------------------------------
 
     def brake(self, torque: float, *, mark: str = "brake-on") -> None:
-        """Brake the shaft with `torque` N m."""
+        """Brake the shaft with `torque` N m; without a brake a person is asked to.
+
+        Raises
+        ------
+        NotAttended, OperatorStop
+            See `hil.bench.attended.ask`.
+        """
+        if self.bench.brake is None:
+            self._by_hand(hold(torque), mark)
+            return
         self.say(f"brake on, {torque:g} N m")
         self.bench.mark(mark)
         self.bench.require_brake().apply(torque)
 
     def release(self, *, mark: str = "brake-off") -> None:
-        """Take the brake off."""
+        """Take the brake off, or have it taken off, see `brake`."""
+        if self.bench.brake is None:
+            self._by_hand(let_go(), mark)
+            return
         self.say("brake off")
         self.bench.mark(mark)
         self.bench.require_brake().release()
+
+    def _by_hand(self, request: Request, mark: str) -> None:
+        asked = ask(self.bench, request, self.say)
+        self.bench.mark_at(mark, asked.middle, "by hand", uncertainty=asked.uncertainty)
 
     # -- waiting ---------------------------------------------------------------------------
 

@@ -61,3 +61,40 @@ def test_two_outputs_of_one_supply_need_numbers(rig_file, refused) -> None:
     rig = load_rig(path)
     assert (rig.commands["supply"].channel.number, rig.commands["brake"].channel.number) == (1, 2)
     assert rig.as_simulated().brake.resource != rig.supply.resource
+
+
+# -- by hand ------------------------------------------------------------------------------
+
+
+def test_a_person_in_place_of_a_brake(rig_file) -> None:
+    rig = load_rig(rig_file(PLACE, "  driver: attended\n  answer-within: 90 s\n"))
+    assert rig.brake is None
+    assert rig.answer_within == 90.0
+    assert "brake" not in rig.commands
+
+
+def test_without_a_word_a_person_has_a_minute(rig_file) -> None:
+    assert load_rig(rig_file(PLACE, "  driver: attended\n")).answer_within == 60.0
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("  driver: attended\n  answer-withn: 90 s\n", "unknown key 'answer-withn'; did you mean"),
+        ("  driver: attended\n  answer-within: 0 s\n", "brake.answer-within"),
+        ("  driver: attended\n  answer-within: 90\n", "without unit"),
+        ("  driver: scpi\n  answer-within: 90 s\n", "brake: unknown key 'answer-within'"),
+    ],
+)
+def test_what_is_refused_of_a_person(refused, text, words) -> None:
+    assert words in refused(text)
+
+
+def test_a_brake_that_takes_a_torque_still_needs_to_say_where_it_is_and_how_strong(
+    rig_file,
+) -> None:
+    where = "brake:\n  resource: TCPIP::127.0.0.1::5027::SOCKET\n"
+    with pytest.raises(PlanError, match=r"brake\.resource is missing"):
+        load_rig(rig_file(where, "brake:\n"))
+    with pytest.raises(PlanError, match=r"brake\.max-torque is missing"):
+        load_rig(rig_file("  max-torque: 2 N*m\n", ""))

@@ -4,6 +4,7 @@ from types import SimpleNamespace
 
 import pytest
 
+from hil.bench.operator import NotAttended
 from hil.core.drive import DriveState, Fault
 from hil.core.errors import BenchError, LinkError, LinkTimeout
 from hil.scenarios.steps import ManoeuvreFailed, Steps, fault_from_words
@@ -153,9 +154,9 @@ def test_brake_and_load_are_marked_and_applied(kit: Kit, steps: Steps) -> None:
     assert marks(kit)[-4:] == ["brake-on", "brake-off", "load-on", "load-off"]
 
 
-def test_braking_without_a_brake_is_the_benchs_fault(kit: Kit) -> None:
+def test_braking_without_a_brake_takes_a_person(kit: Kit) -> None:
     bench = kit.make(brake=None)
-    with pytest.raises(BenchError, match="needs a brake"):
+    with pytest.raises(NotAttended, match="no brake is wired"):
         Steps(bench).brake(0.1)
 
 
