@@ -130,8 +130,14 @@ def make_history(
             traces=night >= nights - traces,
         )
         made.append((folder, night, build, commit))
-    columns = list(zip(*made, strict=True)) if made else [(), (), (), ()]
-    return History(*columns, drawn, tuple(item.name for item in plan))  # type: ignore[arg-type]
+    return History(
+        tuple(folder for folder, *_ in made),
+        tuple(night for _, night, *_ in made),
+        tuple(build for *_, build, _ in made),
+        tuple(commit for *_, commit in made),
+        drawn,
+        tuple(item.name for item in plan),
+    )
 
 
 def _drawn(number: int, plan: Sequence[Item], nights: int, seed: int) -> tuple[Change, ...]:
@@ -140,7 +146,8 @@ def _drawn(number: int, plan: Sequence[Item], nights: int, seed: int) -> tuple[C
     picked = chance.permutation(len(free))[:number]
     first, last = max(1, nights // 5), max(2, nights - nights // 5)
     return tuple(
-        Change(*free[n], int(chance.integers(first, last)), _either_way(chance)) for n in picked
+        Change(item, measure, int(chance.integers(first, last)), _either_way(chance))
+        for item, measure in (free[n] for n in picked)
     )
 
 
