@@ -53,7 +53,7 @@ def page(record: RunRecord) -> str:
             cautions=CAUTIONS,
             script=SCRIPT,
             style=style(),
-            program=_text("report.js"),
+            program=_text("unpack.js") + _text("report.js"),
         )
     )
 

@@ -1,0 +1,151 @@
+"""The page that says which build changed what, newest on top."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from hil.report.items import Standing
+from hil.report.site import words
+from hil.report.site.shell import Page, render
+from hil.report.site.views import BuildLine, Change, RunLine, StrandView
+
+#: Builds that changed something and are told in the first sentences.
+_RECENT = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Group:
+    """Changes of one measure in several items with one build, the worst first."""
+
+    measure: str
+    changes: tuple[Change, ...]
+
+    @property
+    def worst(self) -> Change:
+        """The one to look at first."""
+        return self.changes[0]
+
+    @property
+    def weight(self) -> str:
+        """How much the worst of them matters."""
+        return words.weight(self.worst)
+
+
+@dataclass(frozen=True, slots=True)
+class _Line:
+    """A row of the table of builds."""
+
+    build: str
+    commit: str
+    runs: tuple[RunLine, ...]
+    groups: tuple[Group, ...]
+    #: Builds told in this one line: those that changed nothing and ended like their neighbours.
+    quiet: tuple[BuildLine, ...] = ()
+
+    @property
+    def span(self) -> str:
+        """Days on which it ran."""
+        days = sorted({run.utc[:10] for run in self.runs})
+        return days[0] if len(days) == 1 else f"{days[0]} to {days[-1]}"
+
+
+@dataclass(frozen=True, slots=True)
+class _Section:
+    """One strand as the template reads it."""
+
+    view: StrandView
+    anchor: str
+    lines: tuple[_Line, ...]
+
+    def __getattr__(self, name: str) -> object:
+        return getattr(self.view, name)
+
+    @property
+    def last(self) -> RunLine:
+        return self.view.runs[-1]
+
+    @property
+    def standing(self) -> str:
+        return standing(self.last.counts)
+
+    @property
+    def last_good(self) -> RunLine | None:
+        return next((run for run in reversed(self.view.runs) if run.good), None)
+
+    @property
+    def changed_words(self) -> str:
+        changed = sum(bool(line.groups) for line in self.lines)
+        if not changed:
+            return "No lasting change was found."
+        return f"{changed} of {len(self.view.builds)} builds changed something lastingly."
+
+    @property
+    def recent(self) -> tuple[_Line, ...]:
+        """The last builds that changed something."""
+        return tuple(line for line in self.lines if line.groups)[:_RECENT]
+
+
+def overview_page(page: Page, strands: Sequence[StrandView]) -> bytes:
+    """The first page of the site; strands in the order given, each with at least one run."""
+    sections = tuple(
+        _Section(view, f"strand-{number}", _lines(view.builds))
+        for number, view in enumerate(strands, 1)
+    )
+    shares = {view.false_share for view in strands if view.watched}
+    chance = (
+        f"If nothing had changed anywhere, the chance to see any change at all here would be about "
+        f"{100.0 * max(shares):.2g} %."
+        if shares
+        else ""
+    )
+    return render("overview.html.j2", page, strands=sections, chance_words=chance)
+
+
+def standing(counts: Mapping[str, int]) -> str:
+    """The worst word that was counted; ``not-run`` for nothing."""
+    return next((one.value for one in Standing if counts.get(one.value)), Standing.NOT_RUN.value)
+
+
+def grouped(changes: Sequence[Change]) -> tuple[Group, ...]:
+    """Changes by measure, the worst first, within and between."""
+    found: dict[str, list[Change]] = {}
+    for change in changes:
+        found.setdefault(change.measure, []).append(change)
+    groups = [
+        Group(measure, tuple(sorted(some, key=words.badness))) for measure, some in found.items()
+    ]
+    return tuple(sorted(groups, key=lambda group: (words.badness(group.worst), group.measure)))
+
+
+#: So many quiet builds in a row are told in one line.
+_FOLDED = 3
+
+
+def _lines(builds: Sequence[BuildLine]) -> tuple[_Line, ...]:
+    """A line a build; builds in a row that changed nothing, verdicts included, share one."""
+    lines: list[_Line] = []
+    quiet: list[BuildLine] = []
+
+    def settle() -> None:
+        if len(quiet) < _FOLDED:
+            lines.extend(map(_line, quiet))
+        else:
+            runs = tuple(run for build in quiet for run in build.runs)
+            lines.append(_Line(quiet[0].build, "", runs, (), tuple(quiet)))
+        quiet.clear()
+
+    for number, build in enumerate(builds):
+        later = builds[number - 1] if number else None
+        same = later is not None and later.runs[0].counts == build.runs[0].counts
+        if build.changes or not same:
+            settle()
+            lines.append(_line(build))
+        else:
+            quiet.append(build)
+    settle()
+    return tuple(lines)
+
+
+def _line(line: BuildLine) -> _Line:
+    return _Line(line.build, line.commit, line.runs, grouped(line.changes))

@@ -1,0 +1,1 @@
+"""Templates, style and scripts of the site."""

@@ -1,0 +1,236 @@
+"""A measure over the runs: every value, the band, the levels, the change points, the builds.
+
+The drawing stretches with the page (`preserveAspectRatio="none"`, lines keep their width); all
+words stand in HTML over it, so that they keep their size on a phone.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from markupsafe import Markup, escape
+
+from hil.report.markup import visible
+from hil.report.numbers import in_unit
+from hil.report.site.scale import Axis, axis
+from hil.report.site.views import Change, RunLine, Trend
+
+#: How a point is drawn: a shape besides a colour for every kind.
+DOT, SQUARE, BAR, EDGE = "dot", "square", "bar", "edge"
+SHAPES = {"pass": DOT, "": DOT, "fail": SQUARE}
+_PENS = {DOT: "h0", SQUARE: "h0", BAR: "v-34", EDGE: "v-40"}
+#: Names of builds need so much of the width, in thousandths.
+_LABEL, _LABEL_NARROW = 140, 400
+_LONGEST = 16
+
+
+@dataclass(frozen=True, slots=True)
+class Pin:
+    """A change point in the plot: its number, its place in thousandths of the width."""
+
+    number: int
+    at: float
+    change: Change
+
+
+def place(run: int, runs: int) -> float:
+    """Place of a run across the plot, in thousandths of its width."""
+    return 1000.0 * (run + 0.5) / max(runs, 1)
+
+
+def pins(changes: Sequence[Change], runs: int) -> list[Pin]:
+    """Where the change points stand: between the last run before and the first after."""
+    return [
+        Pin(number, (place(c.last_before, runs) + place(c.at, runs)) / 2.0, c)
+        for number, c in enumerate(changes, 1)
+    ]
+
+
+def trend_plot(trend: Trend, runs: Sequence[RunLine], says: str) -> Markup:
+    """The whole plot as HTML; `says` is its description for those who do not see it."""
+    scale, far = axis(
+        np.concatenate([trend.value, [c.before for c in trend.changes]]),
+        np.concatenate([trend.low, trend.high]),
+    )
+    marks = pins(trend.changes, len(runs))
+    parts = [
+        '<div class="plot"><svg viewBox="0 0 1000 1000" preserveAspectRatio="none" role="img" ',
+        f'aria-label="{escape(visible(says))}">',
+        _build_stripes(runs),
+        _band(trend, scale, len(runs)),
+        _levels(trend, scale, marks, len(runs)),
+        *(f'<path class="tp-pin" d="M{pin.at:.0f} 0V1000"/>' for pin in marks),
+        _points(trend, scale, len(runs)),
+        "</svg>",
+        _ticks(scale, trend.unit),
+        _limit_words(trend, scale, far),
+        *(
+            f'<span class="pin" aria-hidden="true" style="left:{pin.at / 10:.1f}%">{pin.number}'
+            "</span>"
+            for pin in marks
+        ),
+        '<span class="cursor" hidden></span></div>',
+        _build_names(runs, trend.changes),
+    ]
+    return Markup("".join(parts))
+
+
+def _build_stripes(runs: Sequence[RunLine]) -> str:
+    """Every second build has a faint ground."""
+    found, begun = [], 0
+    for n in range(1, len(runs) + 1):
+        if n == len(runs) or runs[n].build != runs[begun].build:
+            found.append((begun, n))
+            begun = n
+    wide = 1000.0 / max(len(runs), 1)
+    path = "".join(f"M{wide * a:.0f} 0H{wide * b:.0f}V1000H{wide * a:.0f}z" for a, b in found[1::2])
+    return f'<path class="tp-build" d="{path}"/>' if path else ""
+
+
+def _band(trend: Trend, scale: Axis, runs: int) -> str:
+    """What lies outside the band, shaded, and its limits as steps."""
+    parts = []
+    for limits, outside in ((trend.low, 1000), (trend.high, 0)):
+        line, area = [], []
+        for first, last, level in _constant(trend, limits):
+            if not scale.holds(level):
+                continue
+            y = scale.place(level)
+            left = 1000.0 * first / max(runs, 1)
+            right = 1000.0 * (last + 1) / max(runs, 1)
+            line.append(f"M{left:.0f} {y}H{right:.0f}")
+            area.append(f"M{left:.0f} {y}H{right:.0f}V{outside}H{left:.0f}z")
+        if line:
+            parts.append(f'<path class="tp-out" d="{"".join(area)}"/>')
+            parts.append(f'<path class="tp-limit" d="{"".join(line)}"/>')
+    return "".join(parts)
+
+
+def _constant(trend: Trend, limits: np.ndarray) -> list[tuple[int, int, float]]:
+    """Stretches of runs with one limit: first run, last run, limit."""
+    if not limits.size:
+        return []
+    key = np.where(np.isfinite(limits), limits, np.inf)
+    breaks = np.flatnonzero(key[1:] != key[:-1]) + 1
+    starts, ends = [0, *breaks.tolist()], [*breaks.tolist(), limits.size]
+    return [
+        (int(trend.at[a]), int(trend.at[b - 1]), float(limits[a]))
+        for a, b in zip(starts, ends, strict=True)
+        if np.isfinite(limits[a])
+    ]
+
+
+def _levels(trend: Trend, scale: Axis, marks: Sequence[Pin], runs: int) -> str:
+    """The level between change points."""
+    if not marks:
+        finite = trend.value[np.isfinite(trend.value)]
+        if finite.size < 2:
+            return ""
+        levels = [float(np.median(finite))]
+    else:
+        levels = [marks[0].change.before, *(pin.change.after for pin in marks)]
+    shown = trend.at[np.isfinite(trend.value)]
+    edges = [
+        place(int(shown[0]), runs) if shown.size else 0.0,
+        *(pin.at for pin in marks),
+        place(int(shown[-1]), runs) if shown.size else 1000.0,
+    ]
+    path = "".join(
+        f"M{a:.0f} {scale.place(level)}H{b:.0f}"
+        for a, b, level in zip(edges, edges[1:], levels, strict=False)
+    )
+    return f'<path class="tp-level" d="{path}"/>'
+
+
+def _points(trend: Trend, scale: Axis, runs: int) -> str:
+    """Every value, by shape; what has no value stands at the lower edge."""
+    finite = np.isfinite(trend.value)
+    ys = scale.places(np.where(finite, trend.value, scale.low))
+    wide = 1000.0 / max(runs, 1)
+    xs = np.rint(wide * (trend.at + 0.5)).astype(int).tolist()
+    drawn: dict[str, list[str]] = {}
+    for x, y, has, word in zip(xs, ys, finite.tolist(), trend.verdict, strict=True):
+        shape = SHAPES.get(word, BAR) if has else EDGE
+        at = y if has else 1000
+        drawn.setdefault(shape, []).append(f"M{x} {at}{_PENS[shape]}")
+    return "".join(
+        f'<path class="tp-{shape}" d="{"".join(drawn[shape])}"/>'
+        for shape in (DOT, BAR, EDGE, SQUARE)
+        if shape in drawn
+    )
+
+
+def _ticks(scale: Axis, unit: str) -> str:
+    ticks = scale.ticks()
+    words = [f"{tick:.6g}" for tick in ticks]
+    if ticks and unit != "1":
+        words[-1] += f" {unit}"
+    return "".join(
+        f'<span class="tick" aria-hidden="true" style="top:{scale.place(tick) / 10:.1f}%">'
+        f"{escape(word)}</span>"
+        for tick, word in zip(ticks, words, strict=True)
+    )
+
+
+def _limit_words(trend: Trend, scale: Axis, far: Sequence[float]) -> str:
+    """The limits of the last band, at their line or, if beyond the plot, at its edge."""
+    parts = []
+    for limits, word in ((trend.low, "min"), (trend.high, "max")):
+        if not limits.size or not np.isfinite(limits[-1]):
+            continue
+        level = float(limits[-1])
+        text = f"{word} {in_unit(level, trend.unit)}"
+        if level in far:
+            arrow = "\u2191" if level > scale.high else "\u2193"
+            where = "up" if level > scale.high else "down"
+            parts.append(
+                f'<span class="limit {where}" aria-hidden="true">{arrow} {escape(text)}, '
+                "beyond this picture</span>"
+            )
+        else:
+            parts.append(
+                f'<span class="limit" aria-hidden="true" style="top:{scale.place(level) / 10:.1f}%"'
+                f">{escape(text)}</span>"
+            )
+    return "".join(parts)
+
+
+def _build_names(runs: Sequence[RunLine], changes: Sequence[Change]) -> str:
+    """Names of builds below the plot: of those with a change first, others where there is room."""
+    firsts = [n for n in range(len(runs)) if n == 0 or runs[n].build != runs[n - 1].build]
+    wanted = {change.at for change in changes}
+    ranked = sorted(firsts, key=lambda n: (n not in wanted, n != firsts[-1], n))
+    taken: list[tuple[float, float]] = []
+    wide: list[tuple[float, float]] = []
+    parts = []
+    for n in ranked:
+        at = place(n, len(runs))
+        right = at > 800.0
+        if _meets(_reach(at, _LABEL, right), taken):
+            continue
+        taken.append(_reach(at, _LABEL, right))
+        small = _meets(_reach(at, _LABEL_NARROW, right), wide)
+        if not small:
+            wide.append(_reach(at, _LABEL_NARROW, right))
+        name = str(visible(short(runs[n].build)))
+        side = " class=right" if right else ""
+        extra = " data-more" if small else ""
+        parts.append(f'<span{side}{extra} style="left:{at / 10:.1f}%">{escape(name)}</span>')
+    return f'<div class="names" aria-hidden="true">{"".join(parts)}</div>'
+
+
+def _reach(at: float, width: float, right: bool) -> tuple[float, float]:
+    """What a name takes of the width; on the right it stands before its place."""
+    return (at - width, at) if right else (at, at + width)
+
+
+def _meets(one: tuple[float, float], others: Sequence[tuple[float, float]]) -> bool:
+    return any(one[0] < other[1] and other[0] < one[1] for other in others)
+
+
+def short(build: str) -> str:
+    """A build's name cut to the length of a label."""
+    name = build or "unknown"
+    return name if len(name) <= _LONGEST else name[: _LONGEST - 1] + "\u2026"
