@@ -63,17 +63,25 @@ def judged(result: ItemResult) -> Iterator[tuple[Measure, int, Judgement | None]
     A measure without a band comes once with None, one with two bands twice. Judgements of the
     item as a whole, such as k of n, need not repeat a listed measure and come last.
     """
-    left = list(result.judgements)
+    by_name: dict[tuple[str, int], list[Judgement]] = {}  # a long series has thousands of them
+    for judgement in result.judgements:
+        by_name.setdefault((judgement.measure.name, judgement.repeat), []).append(judgement)
+    taken: set[int] = set()
     repeats = result.repeats or (0,) * len(result.measures)
     for measure, repeat in zip(result.measures, repeats, strict=True):
-        own = [j for j in left if j.measure == measure and j.repeat == repeat]
-        left = [j for j in left if j not in own]
+        own = [
+            judgement
+            for judgement in by_name.get((measure.name, repeat), ())
+            if id(judgement) not in taken and judgement.measure == measure
+        ]
+        taken.update(map(id, own))
         if not own:
             yield measure, repeat, None
         for judgement in own:
             yield measure, repeat, judgement
-    for judgement in left:
-        yield judgement.measure, judgement.repeat, judgement
+    for judgement in result.judgements:
+        if id(judgement) not in taken:
+            yield judgement.measure, judgement.repeat, judgement
 
 
 def _row(

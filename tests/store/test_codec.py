@@ -75,8 +75,9 @@ def test_what_is_no_number_is_never_read(item_result: ItemResult, word: str) -> 
         decode(line, "r.jsonl:7")
 
 
-def test_a_number_too_large_for_a_double_is_refused(item_result: ItemResult) -> None:
-    line = encode(item_result).replace('"duration":2.5', '"duration":1e999')
+@pytest.mark.parametrize("number", ["1e999", "1" + "0" * 400])
+def test_a_number_too_large_for_a_double_is_refused(item_result: ItemResult, number: str) -> None:
+    line = encode(item_result).replace('"duration":2.5', f'"duration":{number}')
     with pytest.raises(StoreError, match="finite"):
         decode(line)
 

@@ -113,7 +113,7 @@ def _figures(result: ItemResult) -> list[tuple[Measure, int, list[Judgement]]]:
         if judgement is None:
             if measure.outcome is not Outcome.NOT_APPLICABLE:
                 rows.append((measure, repeat, []))
-        elif rows and rows[-1][2] and rows[-1][0] == measure and rows[-1][1] == repeat:
+        elif rows and rows[-1][2] and rows[-1][:2] == (measure, repeat):
             rows[-1][2].append(judgement)
         else:
             rows.append((measure, repeat, [judgement]))
