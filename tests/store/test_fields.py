@@ -59,6 +59,13 @@ json_data: st.SearchStrategy[Any] = st.recursive(
 GOOD = {"text": "t", "whole": 1, "truth": True}
 
 
+def read(data: Any) -> tuple[Outer | None, str]:
+    try:
+        return reader(Outer)(data), ""
+    except Mismatch as problem:
+        return None, str(problem)
+
+
 @given(outer)
 def test_what_was_written_is_read_back_equal(value: Outer) -> None:
     assert reader(Outer)(writer(Outer)(value)) == value
@@ -66,23 +73,19 @@ def test_what_was_written_is_read_back_equal(value: Outer) -> None:
 
 @given(json_data)
 def test_any_data_gives_a_value_or_a_mismatch(data: Any) -> None:
-    try:
-        reader(Outer)(data)
-    except Mismatch as problem:
-        assert str(problem)
+    value, problem = read(data)
+    assert (value is None) is bool(problem)
 
 
 @given(st.sampled_from([*GOOD, "maybe", "many", "named"]), json_data)
 def test_a_field_of_any_data_gives_a_value_that_is_written_as_it_was_or_names_the_field(
     name: str, data: Any
 ) -> None:
-    try:
-        value = reader(Outer)({**GOOD, name: data})
-    except Mismatch as problem:
-        assert problem.where.split(".")[0].split("[")[0] == name
+    value, problem = read({**GOOD, name: data})
+    if value is None:
+        assert problem.startswith(name)
     else:
-        written = writer(Outer)(value)[name]
-        assert reader(Outer)({**GOOD, name: written}) == value
+        assert reader(Outer)({**GOOD, name: writer(Outer)(value)[name]}) == value
 
 
 @pytest.mark.parametrize(
@@ -97,7 +100,7 @@ def test_a_field_of_any_data_gives_a_value_that_is_written_as_it_was_or_names_th
         ({**GOOD, "maybe": [1]}, "maybe: expected an object, found list"),
         ({**GOOD, "whole": 1.0}, "whole: expected int, found 1.0"),
         ({**GOOD, "truth": 1}, "truth: expected bool, found 1"),
-        ({"text": "t", "whole": True}, "field 'truth' is missing"),
+        ({"text": "t", "whole": 2}, "field 'truth' is missing"),
         ([], "expected an object, found list"),
     ],
 )
