@@ -15,6 +15,8 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     "bands": ("hil.cli.bands", "bands", "Propose pass bands from baseline runs."),
     "check": ("hil.cli.check", "check", "Look a rig over; nothing is energised."),
     "defects": ("hil.cli.defects", "defects", "Prove that a plan catches seeded defects."),
+    "drift": ("hil.cli.drift", "drift", "Tell what changed between builds and nights."),
+    "index": ("hil.cli.index", "index", "Index run folders, to ask over many runs at once."),
     "link": ("hil.cli.link", "link", "Try a link profile on a port or on recorded bytes."),
     "measures": ("hil.cli.measures", "measures", "List the measures with their definitions."),
     "population": (
@@ -24,6 +26,7 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     ),
     "report": ("hil.cli.report", "report", "Rebuild JUnit, table and page of a run."),
     "twin": ("hil.cli.twin", "twin", "Serve the simulated bench of a rig."),
+    "verify": ("hil.cli.verify", "verify", "Name what was altered in a dossier or a run."),
 }
 
 #: Exit codes by whose fault it is; 2 is also click's own code for a misused command line.

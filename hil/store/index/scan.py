@@ -107,7 +107,7 @@ def altered_inputs(start: RunStart, folder: Path) -> str:
         try:
             found = hashlib.sha256(file.read_bytes()).hexdigest()
         except OSError as problem:
-            return f"{INPUTS}/{name}: {problem.strerror}, expected SHA-256 {expected}"
+            return f"{INPUTS}/{name}: {problem.strerror}, the record names it"
         if found != expected:
-            return f"{INPUTS}/{name}: SHA-256 {found}, expected {expected}"
+            return f"{INPUTS}/{name}: SHA-256 {found[:16]}..., the record has {expected[:16]}..."
     return ""
