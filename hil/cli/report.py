@@ -22,13 +22,20 @@ def report(run: Path, json_file: Path | None) -> None:
 
     The exit code says whether that worked, not how the run was judged.
     """
+    from hil.core.errors import StoreError
+    from hil.ports.clock import utc_now
     from hil.report.rebuild import rebuild
     from hil.report.summary import facts
+    from hil.store.manifest import DERIVED, renew
 
     record = rebuild(run)
     found = facts(record)
     for line in _lines(found):
         click.echo(line)
+    try:
+        renew(record.path, DERIVED, utc_now())
+    except StoreError as problem:  # the files are there; that the run was altered must be seen
+        click.echo(f"The manifest was left as it is: {problem}", err=True)
     if json_file is not None:
         json_file.write_text(json.dumps(found, indent=2) + "\n", encoding="utf-8")
 

@@ -193,8 +193,10 @@ class Evidence:
 
     @pytest.hookimpl(trylast=True)  # after the fixtures of an interrupted test were torn down
     def pytest_sessionfinish(self, session: pytest.Session) -> None:
-        """Complete the record and derive JUnit, table and page from it."""
+        """Complete the record, derive JUnit, table and page from it, and hash it all."""
+        from hil.ports.clock import utc_now
         from hil.report.rebuild import rebuild
+        from hil.store.manifest import write_manifest
 
         reason = "completed"
         if self._refused:
@@ -206,6 +208,7 @@ class Evidence:
         try:
             self._folder = self._run.finish(reason)
             rebuild(self._folder)
+            write_manifest(self._folder, utc_now())
         except Exception as error:
             # What was measured is in the record, line by line; this must not hide it.
             self._trouble = f"{type(error).__name__}: {error}"

@@ -9,6 +9,8 @@ from hil.cli.main import main
 from hil.core.record import ItemResult, ItemStart, RunEnd, RunStart
 from hil.core.verdict import Verdict
 from hil.store.folder import RunFolder
+from hil.store.intact import check_run
+from hil.store.manifest import write_manifest
 
 UTC = "2026-03-01T22:15:09.123Z"
 
@@ -98,3 +100,20 @@ def test_an_unwritable_json_file_is_one_line(
 
 def test_a_run_that_is_not_there_is_a_misused_command_line(tmp_path: Path) -> None:
     assert _run(str(tmp_path / "none")) == 2
+
+
+def test_what_is_derived_again_is_taken_into_the_manifest(run: Path) -> None:
+    write_manifest(run, UTC)
+    assert _run(str(run)) == 0
+    assert check_run(run).intact
+
+
+def test_an_altered_manifest_is_left_as_it_is_and_told(
+    run: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    write_manifest(run, UTC)
+    altered = (run / "manifest.json").read_text().replace("night", "nacht")
+    (run / "manifest.json").write_text(altered)
+    assert _run(str(run)) == 0
+    assert "The manifest was left as it is" in capsys.readouterr().err
+    assert (run / "manifest.json").read_text() == altered

@@ -241,3 +241,17 @@ def test_every_line_of_a_record_is_json_with_a_kind(lab) -> None:
 def test_run_folders_sort_by_time(lab) -> None:
     lab.run(lab.plan())
     assert re.fullmatch(r"\d{4}-\d\d-\d\dt\d\d-\d\d-\d\dz-[0-9a-f]{4}", lab.folders[0].name)
+
+
+def test_a_finished_run_can_be_verified(lab) -> None:
+    from hil.store.intact import check_run
+
+    assert lab.run(lab.plan()).ret == 0
+    folder = lab.record.path
+    checked = check_run(folder)
+    assert checked.intact, checked.differences
+    listed = {file.name for file in folder.iterdir() if file.is_file()}
+    assert {"record.jsonl", "report.html", "manifest.json"} <= listed
+    assert checked.files > len(listed) - 1
+    (folder / "inputs" / "t.plan.yaml").write_text("format: 1\n")
+    assert [one.path for one in check_run(folder).differences] == ["inputs/t.plan.yaml"]

@@ -1,0 +1,56 @@
+"""``hil verify``: whether a dossier, or a run folder, still is what its manifest says."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import click
+
+#: Something was altered, is missing or was added; or the signature does not fit.
+EXIT_ALTERED, EXIT_SIGNATURE = 6, 7
+_MOST_SHOWN = 10
+
+
+@click.command("verify")
+@click.argument("folder", type=click.Path(exists=True, file_okay=False, path_type=Path))
+@click.option(
+    "--key",
+    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+    help="Public key (Ed25519, PEM) that the signature of a dossier must fit.",
+)
+@click.option(
+    "--json",
+    "json_file",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="Write what was found as JSON.",
+)
+def verify(folder: Path, key: Path | None, json_file: Path | None) -> int:
+    """Name the first altered, missing or added file of FOLDER, a dossier or a run.
+
+    Exit code 0: intact; 6: not; 7: the files are intact, but the signature does not fit.
+    """
+    from hil.report.dossier.verify import verified
+
+    found = verified(folder, key)
+    differences = found.checked.differences
+    for line in found.lines(_MOST_SHOWN):
+        click.echo(line)
+    if json_file is not None:
+        facts: dict[str, Any] = {
+            "folder": str(folder),
+            "kind": found.kind,
+            "intact": found.checked.intact,
+            "seal": found.checked.seal,
+            "files": found.checked.files,
+            "signature": found.signature,
+            "differences": [
+                {"path": one.path, "kind": one.kind, "text": one.text} for one in differences
+            ],
+            "thinned": list(found.checked.thinned),
+        }
+        json_file.write_text(json.dumps(facts, indent=2) + "\n", encoding="utf-8")
+    if differences:
+        return EXIT_ALTERED
+    return 0 if found.signature_fits else EXIT_SIGNATURE
