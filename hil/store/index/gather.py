@@ -66,7 +66,7 @@ def gather(record: RunRecord) -> Gathered:
     run: dict[str, Any] = {
         "run": clean(start.run),
         "utc": clean(start.utc),
-        "at": milliseconds(start.utc, record),
+        "at": milliseconds(start.utc, record.path),
         "ended": "" if end is None else clean(end.utc),
         "rig": clean(start.rig),
         "evidence": SIMULATED if start.simulated else BENCH,
@@ -102,7 +102,7 @@ def _item(record: RunRecord, result: ItemResult, position: int) -> dict[str, Any
         "verdict": _VERDICT[result.verdict.value],
         "reason": clean(result.reason),
         "utc": clean(result.utc),
-        "at": milliseconds(result.utc, record),
+        "at": milliseconds(result.utc, record.path),
     }
 
 
@@ -135,18 +135,18 @@ def _figure(measure: Measure, repeat: int, judgements: list[Judgement]) -> tuple
     )
 
 
-def milliseconds(utc: str, record: RunRecord) -> int:
-    """A time of the record in ms since 1970.
+def milliseconds(utc: str, where: object) -> int:
+    """A time in ms since 1970; UTC if it names no zone.
 
     Raises
     ------
     StoreError
-        If it is none.
+        If it is none; names `where`.
     """
     try:
         at = datetime.fromisoformat(utc)
     except ValueError as problem:
-        raise StoreError(f"{record.path}: not a time in ISO 8601: {utc!r}") from problem
+        raise StoreError(f"{where}: not a time in ISO 8601: {utc!r}") from problem
     if at.tzinfo is None:
         at = at.replace(tzinfo=UTC)
     return round(1000.0 * at.timestamp())

@@ -91,7 +91,7 @@ class Index:
         since: str | None = None,
         run: str | None = None,
     ) -> list[RunRow]:
-        """Runs in order of time, altered and vanished ones too; `since` is a time in UTC."""
+        """Runs in order of time, altered and vanished ones too; `since` is a date or time, UTC."""
         filters = {"rig": rig, "evidence": evidence, "build": build, "run": run}
         with self._reading() as connection:
             return read.read_runs(connection, filters, since)

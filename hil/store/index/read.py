@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from sqlalchemy import ColumnElement, Select, Table, distinct, exists, func, select
 from sqlalchemy.engine import Connection
 
+from hil.store.index.gather import milliseconds
 from hil.store.index.rows import (
     ALTERED,
     OUTCOMES,
@@ -38,7 +39,7 @@ def read_runs(connection: Connection, filters: Filters, since: str | None) -> li
     """Runs in order of time."""
     asked = _where(select(runs), runs, filters).order_by(runs.c.at, runs.c.run)
     if since is not None:
-        asked = asked.where(runs.c.utc >= since)
+        asked = asked.where(runs.c.at >= milliseconds(since, "since"))
     return [_run(dict(row._mapping)) for row in connection.execute(asked)]
 
 

@@ -1,11 +1,17 @@
-"""Small run folders with chosen contents."""
+"""Small run folders with chosen contents, and databases of both kinds for their index."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+import itertools
+import os
+import shutil
+import subprocess
+import tempfile
+import time
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
-from typing import Protocol
 
+import psycopg
 import pytest
 
 from hil.core.band import Band
@@ -14,29 +20,25 @@ from hil.core.record import Identity, ItemResult, ItemStart, RunEnd, RunStart
 from hil.core.verdict import Judgement, Verdict
 from hil.store.folder import RunFolder
 
-
-class Night(Protocol):
-    def __call__(self, name: str, *, values: Sequence[float] = ..., **facts: object) -> Path: ...
+UTC = "2026-03-01T22:15:09.123Z"
 
 
 def result(item: str, values: Sequence[float], utc: str, high: float = 3.5) -> ItemResult:
     """A start with one repeat a value, each judged."""
     band = Band("peak-current", None, high, "A")
     measures = tuple(Measure("peak-current", "A", value, 0.05, 0.01) for value in values)
+    verdicts = [Verdict.PASS if value <= high else Verdict.FAIL for value in values]
     judgements = tuple(
-        Judgement(
-            band, m, Verdict.PASS if m.value <= high else Verdict.FAIL, "as found", repeat=n
-        )
-        for n, m in enumerate(measures, start=1)
-    )  # fmt: skip
-    failed = any(j.verdict is Verdict.FAIL for j in judgements)
+        Judgement(band, measure, verdict, "as found", repeat=n)
+        for n, (measure, verdict) in enumerate(zip(measures, verdicts, strict=True), start=1)
+    )
     return ItemResult(
         item=item,
         scenario="start",
         plan="nightly",
         title="A start",
         conditions={"direction": "cw"},
-        verdict=Verdict.FAIL if failed else Verdict.PASS,
+        verdict=Verdict.FAIL if Verdict.FAIL in verdicts else Verdict.PASS,
         reason="as found",
         utc=utc,
         duration=2.5,
@@ -44,6 +46,11 @@ def result(item: str, values: Sequence[float], utc: str, high: float = 3.5) -> I
         repeats=tuple(range(1, len(values) + 1)),
         judgements=judgements,
     )
+
+
+@pytest.fixture
+def make_result() -> Callable[..., ItemResult]:
+    return result
 
 
 @pytest.fixture
@@ -55,7 +62,7 @@ def night(tmp_path: Path) -> Callable[..., Path]:
         *,
         values: Sequence[float] = (1.0,),
         items: Sequence[str] = ("start",),
-        utc: str = "2026-03-01T22:15:09.123Z",
+        utc: str = UTC,
         build: str = "A",
         commit: str = "",
         rig: str = "pump",
@@ -87,3 +94,83 @@ def night(tmp_path: Path) -> Callable[..., Path]:
             return folder.path
 
     return make
+
+
+def _programs() -> Path | None:
+    """Where PostgreSQL's server programs are; Debian keeps them off the path."""
+    if found := shutil.which("initdb"):
+        return Path(found).resolve().parent
+    versions = Path("/usr/lib/postgresql").glob("*/bin/initdb")
+    newest = max(versions, key=lambda path: float(path.parts[-3]), default=None)
+    return newest.parent if newest else None
+
+
+@pytest.fixture(scope="session")
+def postgres_server() -> Iterator[str]:
+    """A server of our own: new data, a socket in a folder, no port; ends with the tests.
+
+    It refuses to run as root, so it runs as the user that its package made.
+    """
+    programs = _programs()
+    if programs is None:
+        pytest.skip("PostgreSQL's server is not installed (Debian: postgresql)")
+    folder = Path(tempfile.mkdtemp(prefix="pg-", dir="/tmp"))
+    user = "postgres" if os.geteuid() == 0 else None
+    if user is not None:
+        shutil.chown(folder, user)
+    data, log = folder / "data", folder / "log"
+    subprocess.run(
+        [programs / "initdb", "-D", data, "-A", "trust", "-U", "lab", "--no-sync", "-E", "UTF8"],
+        user=user, check=True, capture_output=True, cwd=folder, timeout=120,
+    )  # fmt: skip
+    with log.open("wb") as output:
+        server = subprocess.Popen(
+            [programs / "postgres", "-D", data, "-k", folder, "-h", "", "-F"],
+            user=user, stdout=output, stderr=output, cwd=folder,
+        )  # fmt: skip
+    try:
+        _until_it_answers(server, folder, log)
+        yield f"postgresql://lab@/{{name}}?host={folder}"
+    finally:
+        server.terminate()  # waits for nobody who is connected
+        try:
+            server.wait(30)
+        except subprocess.TimeoutExpired:
+            server.kill()
+            server.wait(30)
+        shutil.rmtree(folder)
+
+
+def _until_it_answers(server: subprocess.Popen[bytes], folder: Path, log: Path) -> None:
+    deadline = time.monotonic() + 60.0
+    while True:
+        try:
+            psycopg.connect(host=str(folder), user="lab", dbname="postgres").close()
+        except psycopg.OperationalError:
+            if server.poll() is not None or time.monotonic() > deadline:
+                pytest.fail(f"PostgreSQL did not start: {log.read_text()}")
+            time.sleep(0.05)
+        else:
+            return
+
+
+_numbers = itertools.count(1)
+
+
+@pytest.fixture
+def postgres(postgres_server: str) -> str:
+    """URL of an empty database on a real server."""
+    name = f"t{next(_numbers)}"
+    with psycopg.connect(postgres_server.format(name="postgres"), autocommit=True) as connection:
+        connection.execute(f"CREATE DATABASE {name}")
+    return postgres_server.format(name=name)
+
+
+@pytest.fixture(
+    params=["sqlite", pytest.param("postgres", marks=pytest.mark.xdist_group("postgres"))]
+)
+def place(request: pytest.FixtureRequest, tmp_path: Path) -> str:
+    """Where an index goes: a file, or a database on a real server."""
+    if request.param == "sqlite":
+        return str(tmp_path / "index.db")
+    return str(request.getfixturevalue("postgres"))

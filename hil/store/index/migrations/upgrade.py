@@ -23,3 +23,8 @@ def configuration(connection: Connection | None = None) -> Config:
 def upgrade(connection: Connection, revision: str = "head") -> None:
     """Bring the tables to `revision` within the transaction that `connection` is in."""
     command.upgrade(configuration(connection), revision)
+
+
+def downgrade(connection: Connection, revision: str) -> None:
+    """Take the tables back to an earlier `revision`; ``base`` is none."""
+    command.downgrade(configuration(connection), revision)
