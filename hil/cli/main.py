@@ -25,6 +25,7 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
         "Run a plan on healthy simulated rigs: no band may fail one.",
     ),
     "report": ("hil.cli.report", "report", "Rebuild JUnit, table and page of a run."),
+    "site": ("hil.cli.site", "site", "Build a site that says which build changed what."),
     "twin": ("hil.cli.twin", "twin", "Serve the simulated bench of a rig."),
     "verify": ("hil.cli.verify", "verify", "Name what was altered in a dossier or a run."),
 }

@@ -27,7 +27,7 @@ def write_page(record: RunRecord, path: Path) -> None:
         If a file cannot be written.
     """
     script = path.with_name(SCRIPT)
-    content = _chart_script()
+    content = chart_script()
     if not script.exists() or script.stat().st_size != len(content):
         replace_file(script, content)
     replace_file(path, page(record).encode())
@@ -58,7 +58,7 @@ def page(record: RunRecord) -> str:
     )
 
 
-def _chart_script() -> bytes:
+def chart_script() -> bytes:
     """plotly's script as its package ships it."""
     return files("plotly").joinpath("package_data", SCRIPT).read_bytes()
 

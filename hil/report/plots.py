@@ -101,16 +101,18 @@ class Panel:
         return (low, high) if high > low else (low - 0.5, high + 0.5)
 
 
-def panels(trace: Trace, result: ItemResult, repeat: int, points: int) -> tuple[Panel, ...]:
+def panels(trace: Trace, result: ItemResult | None, repeat: int, points: int) -> tuple[Panel, ...]:
     """The panels that have data, with the bands that can be drawn in them.
 
     Parameters
     ----------
+    result : what the trace was judged by; without, no band is drawn.
     repeat : repetition the trace belongs to, from 1.
     points : largest number of points of one series.
     """
     found = []
-    bands = {j.band for j in result.judgements if j.repeat in (0, repeat)}
+    judged = result.judgements if result else ()
+    bands = {j.band for j in judged if j.repeat in (0, repeat)}
     ordered = sorted(bands, key=lambda band: band.measure)
     for title, unit, channels in PANELS:
         series = []
@@ -119,7 +121,8 @@ def panels(trace: Trace, result: ItemResult, repeat: int, points: int) -> tuple[
             if channel is not None and bool(np.isfinite(channel.y).any()):
                 series.append(Series(words, _style(name), *thin(channel.t, channel.y, points)))
         if series:
-            limits = tuple(_limits(title, trace, result.scenario, ordered))
+            scenario = result.scenario if result else ""
+            limits = tuple(_limits(title, trace, scenario, ordered))
             found.append(Panel(title, unit, tuple(series), limits))
     return tuple(found)
 

@@ -1,29 +1,46 @@
-"""The whole site from an index: gather, lay out, publish."""
+"""The whole site from what was gathered: every page and file, ready to be published."""
 
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from urllib.parse import quote
 
+from hil.report.page import SCRIPT as CHARTS
+from hil.report.page import chart_script
 from hil.report.rebuild import PAGE
+from hil.report.site.campaign_pages import defects_page, population_page
+from hil.report.site.campaigns import Campaigns
+from hil.report.site.compare import Compared, address, chosen, compare_pieces, pairs
 from hil.report.site.gather import Gathered
 from hil.report.site.items import item_page, items_page
 from hil.report.site.measures import RunCells, measure_page
 from hil.report.site.overview import overview_page
+from hil.report.site.places import report_place
 from hil.report.site.publish import Piece
 from hil.report.site.runs import newly, run_page, runs_page
 from hil.report.site.shell import (
+    COMPARE,
+    DEFECTS,
     ITEMS,
     OVERVIEW,
+    POPULATION,
     RUNS,
     Page,
     assets,
     page_of,
 )
-from hil.report.site.views import Change, ItemLine, RunView, StrandView, Trend
+from hil.report.site.views import (
+    SIMULATED,
+    Change,
+    ItemLine,
+    RunView,
+    Strand,
+    StrandView,
+    Trend,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,29 +51,55 @@ class Site:
     ----------
     out : where it will stand: links to run folders are relative to it.
     strands : the runs.
+    campaigns : of seeded defects and of healthy rigs.
+    traces : so many of the newest runs of each strand bring their traces for the comparison.
+    reports : so many of the newest runs of each strand bring a copy of their own report.
     """
 
     out: Path
     strands: Sequence[Gathered]
-    rooms: tuple[tuple[str, str], ...] = (
-        ("Overview", OVERVIEW),
-        ("Items", ITEMS),
-        ("Runs", RUNS),
-    )
-    compared: dict[str, dict[str, str]] = field(default_factory=dict)
+    campaigns: Campaigns = field(default_factory=Campaigns)
+    traces: int = 0
+    reports: int = 0
+
+    @property
+    def rooms(self) -> tuple[tuple[str, str], ...]:
+        """What the navigation offers: only pages that have something on them."""
+        return (
+            ("Overview", OVERVIEW),
+            *((("Items", ITEMS), ("Runs", RUNS)) if self.strands else ()),
+            *((("Compare", COMPARE),) if self.strands and self.traces else ()),
+            *((("Defects", DEFECTS),) if self.campaigns.defects else ()),
+            *((("Healthy rigs", POPULATION),) if self.campaigns.population else ()),
+        )
 
     def pieces(self) -> Iterator[Piece]:
-        """Every file of the site."""
+        """Every file of the site, the quick ones first."""
         for path, content in assets().items():
             yield Piece(path, lambda content=content: content)  # type: ignore[misc]
         strands = [one.strand for one in self.strands]
 
-        def whole(path: str, make: Callable[[Page], bytes]) -> Piece:
-            return Piece(path, lambda: make(page_of(path, self.rooms, strands)))
+        def whole(path: str, make: Callable[[Page], bytes], simulated: bool = False) -> Piece:
+            shown = [Strand("", SIMULATED)] if simulated else strands
+            return Piece(path, lambda: make(page_of(path, self.rooms, shown)))
 
         yield whole(
-            OVERVIEW, lambda page: overview_page(page, list(map(overview_of, self.strands)))
+            OVERVIEW,
+            lambda page: overview_page(
+                page, list(map(overview_of, self.strands)), self.campaigns.unreadable
+            ),
         )
+        items = {line.item: line.page for one in reversed(self.strands) for line in one.items}
+        if self.campaigns.defects:
+            views = self.campaigns.defects
+            yield whole(DEFECTS, lambda page: defects_page(page, views, items), simulated=True)
+        if self.campaigns.population:
+            spread = self.campaigns.population
+            yield whole(
+                POPULATION, lambda page: population_page(page, spread, items), simulated=True
+            )
+        if not self.strands:
+            return
         yield whole(RUNS, lambda page: runs_page(page, [(s.strand, s.runs) for s in self.strands]))
         yield whole(
             ITEMS,
@@ -64,11 +107,26 @@ class Site:
                 page, [(s.strand, s.runs, list(_with_changes(s))) for s in self.strands]
             ),
         )
-        for one in self.strands:
-            yield from self._of(one)
+        compared = [(one, chosen(one, self.traces) if self.traces else ()) for one in self.strands]
+        if self.traces:
+            yield from compare_pieces(page_of(COMPARE, self.rooms, strands), compared)
+        script = False
+        for one, some in compared:
+            copies = reports_of(one, self.reports)
+            yield from copies.values()
+            if copies and not script:
+                script = True
+                yield Piece(f"{report_place('x').rpartition('/')[0]}/{CHARTS}", chart_script)
+            yield from self._of(one, some, copies)
 
-    def _of(self, one: Gathered) -> Iterator[Piece]:
+    def _of(
+        self, one: Gathered, some: Sequence[Compared], copies: Mapping[str, Piece]
+    ) -> Iterator[Piece]:
         """Pages of one strand."""
+        links = pairs(some, one.runs)
+        last = some[-1].run.run if some else ""
+        former = some[-2].run.run if len(some) > 1 else ""
+        shared = set(some[-1].items) & set(some[-2].items) if former else set()
 
         def deep(path: str, make: Callable[[Page], bytes]) -> Piece:
             return Piece(path, lambda: make(page_of(path, self.rooms, [one.strand])))
@@ -76,19 +134,20 @@ class Site:
         for number, run in enumerate(one.runs):
             yield deep(
                 run.page,
-                lambda page, number=number: run_page(  # type: ignore[misc]
+                lambda page, number=number, run=run: run_page(  # type: ignore[misc]
                     page,
-                    run_of(one, number, self.out),
-                    self.compared.get(one.runs[number].run, {}),
+                    run_of(one, number, self.out, copies),
+                    links.get(run.run, {}),
                 ),
             )
         cells = RunCells.of(one.runs, "../")
         for line in one.items:
             trends = one.trends.get((line.plan, line.item), ())
+            link = address(last, former, line.item) if line.item in shared else ""
             yield deep(
                 line.page,
-                lambda page, line=line, trends=trends: item_page(  # type: ignore[misc]
-                    page, one.strand, line, one.runs, trends
+                lambda page, line=line, trends=trends, link=link: item_page(  # type: ignore[misc]
+                    page, one.strand, line, one.runs, trends, link
                 ),
             )
             for trend in trends:
@@ -100,6 +159,21 @@ class Site:
                 )
 
 
+def reports_of(one: Gathered, newest: int) -> dict[str, Piece]:
+    """Run -> copy of its own report, of the newest runs that have one within reach."""
+    found: dict[str, Piece] = {}
+    for run in reversed(one.runs):
+        folder = one.folders.get(run.run, "")
+        file = Path(folder, PAGE)
+        if len(found) >= newest:
+            break
+        if folder and file.is_file():
+            about = file.stat()
+            stamp = f"{about.st_size} {about.st_mtime_ns}"
+            found[run.run] = Piece(report_place(run.run), file.read_bytes, stamp)
+    return found
+
+
 def overview_of(one: Gathered) -> StrandView:
     """What the first page shows of a strand."""
     now, before = (one.results.get(run.run, {}) for run in (one.runs[-1], one.runs[-2:][0]))
@@ -109,7 +183,7 @@ def overview_of(one: Gathered) -> StrandView:
     )
 
 
-def run_of(one: Gathered, number: int, out: Path) -> RunView:
+def run_of(one: Gathered, number: int, out: Path, copies: Mapping[str, Piece]) -> RunView:
     """One run of a strand with its neighbours."""
     run = one.runs[number]
     before = one.runs[number - 1] if number else None
@@ -125,7 +199,10 @@ def run_of(one: Gathered, number: int, out: Path) -> RunView:
         lost,
         won,
         tuple(change for change in one.changes if change.at == number),
-        _files(one.folders.get(run.run, ""), out / run.page),
+        {
+            **({"report in this site": f"../{copies[run.run].path}"} if run.run in copies else {}),
+            **_files(one.folders.get(run.run, ""), out / run.page),
+        },
     )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import statistics
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -12,6 +13,7 @@ from markupsafe import Markup
 from hil.report.items import Standing
 from hil.report.numbers import NOTHING, in_unit, margin
 from hil.report.site import words
+from hil.report.site.measures import worst
 from hil.report.site.shell import Page, render
 from hil.report.site.small import spark, verdict_strip
 from hil.report.site.views import Change, ItemLine, RunLine, Strand, Trend
@@ -187,6 +189,16 @@ def _last(trend: Trend) -> tuple[float | None, float | None, float | None, float
         return values[len(values) // 2], None, None, None
     room, value = min(rooms)
     return value, low, high, room
+
+
+def last_of(trend: Trend, first: int, last: int) -> tuple[float | None, float | None, str]:
+    """Of the points from `first` to before `last`: median value, its U (k=2) if it is the only
+    one, and the worst verdict.
+    """
+    values = [v for v in trend.value[first:last].tolist() if math.isfinite(v)]
+    spread = 2.0 * float(trend.uncertainty[first]) if last - first == 1 else math.nan
+    word = worst(trend.verdict[first:last])
+    return (statistics.median(values) if values else None), _some(spread), word
 
 
 def distance(value: float, low: float | None, high: float | None) -> float:

@@ -74,6 +74,11 @@ class _Section:
         return next((run for run in reversed(self.view.runs) if run.good), None)
 
     @property
+    def troubled(self) -> tuple[RunLine, ...]:
+        """Runs whose folder is not as it was indexed, newest first."""
+        return tuple(run for run in reversed(self.view.runs) if run.trouble)
+
+    @property
     def changed_words(self) -> str:
         changed = sum(bool(line.groups) for line in self.lines)
         if not changed:
@@ -86,8 +91,15 @@ class _Section:
         return tuple(line for line in self.lines if line.groups)[:_RECENT]
 
 
-def overview_page(page: Page, strands: Sequence[StrandView]) -> bytes:
-    """The first page of the site; strands in the order given, each with at least one run."""
+def overview_page(
+    page: Page, strands: Sequence[StrandView], unreadable: Sequence[str] = ()
+) -> bytes:
+    """The first page of the site; strands in the order given, each with at least one run.
+
+    Parameters
+    ----------
+    unreadable : what was to be in the site and could not be read, in words.
+    """
     sections = tuple(
         _Section(view, f"strand-{number}", _lines(view.builds))
         for number, view in enumerate(strands, 1)
@@ -99,7 +111,13 @@ def overview_page(page: Page, strands: Sequence[StrandView]) -> bytes:
         if shares
         else ""
     )
-    return render("overview.html.j2", page, strands=sections, chance_words=chance)
+    return render(
+        "overview.html.j2",
+        page,
+        strands=sections,
+        chance_words=chance,
+        unreadable=unreadable,
+    )
 
 
 def standing(counts: Mapping[str, int]) -> str:

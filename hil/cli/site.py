@@ -1,0 +1,167 @@
+"""``hil site``: a static site over many runs that opens without a server."""
+
+from __future__ import annotations
+
+import json
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import asdict
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    from hil.report.site.gather import Gathered
+    from hil.report.site.publish import Published
+    from hil.store.index import Index
+
+RUNS = Path("runs")
+
+
+@click.command("site")
+@click.argument("roots", nargs=-1, type=click.Path(exists=True, path_type=Path), metavar="[RUN]...")
+@click.option(
+    "--database",
+    metavar="URL",
+    help="Index of the runs: SQLite file or postgresql://USER@HOST/NAME (default: runs/index.db).",
+)
+@click.option(
+    "--out",
+    required=True,
+    type=click.Path(file_okay=False, path_type=Path),
+    help="Folder of the site; made, or brought up to date.",
+)
+@click.option(
+    "--campaigns",
+    multiple=True,
+    type=click.Path(exists=True, file_okay=False, path_type=Path),
+    help="Folder with campaigns of hil defects and hil population (default: runs). Repeatable.",
+)
+@click.option(
+    "--traces",
+    type=click.IntRange(0),
+    default=5,
+    show_default=True,
+    help="So many of the newest runs of each rig can be compared; the last good one always.",
+)
+@click.option(
+    "--reports",
+    type=click.IntRange(0),
+    default=0,
+    show_default=True,
+    help="Copy the reports of so many of the newest runs of each rig into the site.",
+)
+@click.option("--rig", help="Only runs of this rig.")
+@click.option(
+    "--evidence", type=click.Choice(["bench", "simulated"]), help="Only this kind of evidence."
+)
+@click.option(
+    "--json",
+    "json_file",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="Write what was built as JSON.",
+)
+def site(
+    roots: tuple[Path, ...],
+    database: str | None,
+    out: Path,
+    campaigns: tuple[Path, ...],
+    traces: int,
+    reports: int,
+    rig: str | None,
+    evidence: str | None,
+    json_file: Path | None,
+) -> None:
+    """Build a site of pages: which build changed what, trends, runs, comparisons, campaigns.
+
+    The runs are those of the index (see hil index), or the run folders RUN, or those below RUN.
+    Pages whose content has not changed are not written again. Open index.html in OUT.
+    """
+    from hil.report.site.build import Site
+    from hil.report.site.campaigns import campaigns_in
+    from hil.report.site.gather import gather
+    from hil.report.site.publish import publish
+
+    if roots and database:
+        raise click.UsageError("name run folders or an index (--database), not both")
+    places = campaigns or roots or ((RUNS,) if RUNS.is_dir() else ())
+    with _index(roots, database) as (index, unreadable):
+        strands = gather(
+            index,
+            wanted=lambda run: rig in (None, run.rig) and evidence in (None, run.evidence),
+        )
+    found = campaigns_in(places)
+    whole = Site(
+        out.absolute(), strands, found.also_unreadable(unreadable), traces=traces, reports=reports
+    )
+    done = publish(out, whole.pieces())
+    facts = _facts(out, strands, whole.campaigns.unreadable, done)
+    for line in _lines(facts):
+        click.echo(line)
+    if json_file is not None:
+        json_file.write_text(json.dumps(facts, indent=2) + "\n", encoding="utf-8")
+
+
+@contextmanager
+def _index(
+    roots: tuple[Path, ...], database: str | None
+) -> Iterator[tuple[Index, tuple[str, ...]]]:
+    """The index asked for, or one of the named folders for this time only; what is unreadable."""
+    from hil.store.index import DEFAULT, open_index
+
+    if not roots:
+        with open_index(database or DEFAULT, create=False) as index:
+            yield index, ()
+        return
+    with (
+        tempfile.TemporaryDirectory(prefix="hil-site-") as folder,
+        open_index(Path(folder) / "index.db") as index,
+    ):
+        found = index.rebuild(roots)
+        lost = (*found.unreadable, *found.altered, *found.copies)
+        yield index, tuple(f"{one.path}: {one.reason}" for one in lost)
+
+
+def _facts(
+    out: Path, strands: list[Gathered], unreadable: tuple[str, ...], done: Published
+) -> dict[str, Any]:
+    return {
+        "site": str(out / "index.html"),
+        "strands": [
+            {
+                **asdict(one.strand),
+                "runs": len(one.runs),
+                "builds": len(one.builds),
+                "items": len(one.items),
+                "series": one.watched,
+                "changes": len(one.changes),
+            }
+            for one in strands
+        ],
+        "unreadable": list(unreadable),
+        "written": len(done.written),
+        "kept": done.kept,
+        "removed": len(done.removed),
+        "bytes": done.size,
+    }
+
+
+def _lines(facts: dict[str, Any]) -> list[str]:
+    lines = []
+    for one in facts["strands"]:
+        stamp = "SIMULATED " if one["evidence"] != "bench" else ""
+        lines.append(
+            f"{stamp}{one['rig']}: {one['runs']} runs, {one['builds']} builds, "
+            f"{one['items']} items, {one['series']} series, {one['changes']} changes"
+        )
+    if not lines:
+        lines.append("no runs")
+    lines += [f"not shown: {line}" for line in facts["unreadable"]]
+    lines.append(
+        f"{facts['written']} files written, {facts['kept']} kept, {facts['removed']} removed, "
+        f"{facts['bytes'] / 1e6:.1f} MB"
+    )
+    lines.append(facts["site"])
+    return lines
