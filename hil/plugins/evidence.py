@@ -20,6 +20,7 @@ from hil.plugins.options import bench_options
 from hil.plugins.plans import ItemNotPassed, PlanItem
 from hil.plugins.pool import TAKEN, take_rig, worker_number
 from hil.plugins.progress import PROGRESS, Progress
+from hil.plugins.resume import RESUME, Resume
 
 if TYPE_CHECKING:
     from hil.plugins.run import Run
@@ -68,8 +69,10 @@ def pytest_unconfigure(config: pytest.Config) -> None:
 def pytest_collection_finish(session: pytest.Session) -> None:
     """Choose the bench for what was collected; nothing is energised yet."""
     config = session.config
-    items = [item for item in session.items if on_bench(item)]
-    options, taken = bench_options(config), config.stash.get(TAKEN, None)
+    resume = config.stash.get(RESUME, None)
+    items = [item for item in session.items if on_bench(item)] if resume is None else resume.items
+    options = bench_options(config) if resume is None else resume.options(config)
+    taken = config.stash.get(TAKEN, None)
     refused_here = hasattr(config, "workerinput") and options.pool is None
     if not items or config.option.collectonly or refused_here:
         return
@@ -96,24 +99,24 @@ def pytest_collection_finish(session: pytest.Session) -> None:
         progress = config.stash.get(PROGRESS, None)
         lease = taken.lease if taken is not None else None
         config.stash[RUN] = run = Run(
-            options, rig, planned, progress, details, lease, operator_for(config)
+            options, rig, planned, progress, details, lease, operator_for(config), resume
         )
     except RigInUse as error:
         pytest.exit(f"the rig is in use: {error}", returncode=EXIT_IN_USE)
     except HilError as error:
         raise pytest.UsageError(str(error)) from error
     run.shared = worker_number(config) is not None
-    config.pluginmanager.register(Evidence(run, progress), "hil-evidence")
+    config.pluginmanager.register(Evidence(run, progress, resume), "hil-evidence")
 
 
 class Evidence:
     """The hooks of a session that runs something on the bench."""
 
-    def __init__(self, run: Run, progress: Progress | None) -> None:
-        self._run, self._progress = run, progress
+    def __init__(self, run: Run, progress: Progress | None, resume: Resume | None = None) -> None:
+        self._run, self._progress, self._resume = run, progress, resume
         self._stopped_by = self._refused = ""
         self._folder: Path | None = None
-        self._trouble = ""
+        self._trouble = self._unindexed = ""
         self._former: dict[int, Any] = {}
         if threading.current_thread() is threading.main_thread():
             self._catch_terminations()
@@ -166,6 +169,7 @@ class Evidence:
 
         try:
             prepare(self._run, tell)
+            self._run.verify_resumed()
         except HilError as error:
             self._refused = " ".join(str(error).split())
             if worker_number(session.config) is not None:
@@ -207,6 +211,9 @@ class Evidence:
             reason = f"stopped: {session.shouldstop or session.shouldfail}"
         try:
             self._folder = self._run.finish(reason)
+            if self._run.untouched:
+                return
+            self._enter_index(self._folder)
             rebuild(self._folder)
             write_manifest(self._folder, utc_now())
         except Exception as error:
@@ -215,13 +222,28 @@ class Evidence:
             session.exitstatus = pytest.ExitCode.INTERNAL_ERROR
         finally:
             self._run.release()
+            self._set_exit_code(session)
+            self._tell_controller(session)
+
+    def _set_exit_code(self, session: pytest.Session) -> None:
+        ok = (pytest.ExitCode.OK, pytest.ExitCode.NO_TESTS_COLLECTED)
+        if self._resume is not None and session.exitstatus in ok:
+            failed = self._resume.failed
+            session.exitstatus = (
+                pytest.ExitCode.TESTS_FAILED if failed else pytest.ExitCode.OK
+            )
         if self._refused:
             session.exitstatus = EXIT_PREFLIGHT
         if self._run.session.left_unsafe:
             session.exitstatus = EXIT_UNSAFE
         elif self._run.changed() and session.exitstatus == pytest.ExitCode.OK:
             session.exitstatus = pytest.ExitCode.TESTS_FAILED
-        self._tell_controller(session)
+
+    def _enter_index(self, folder: Path) -> None:
+        if place := self._run.options.index:
+            from hil.store.index.run_end import enter_at_end
+
+            self._unindexed = enter_at_end(folder, place)
 
     def _tell_controller(self, session: pytest.Session) -> None:
         output: dict[str, Any] | None = getattr(session.config, "workeroutput", None)
@@ -236,6 +258,8 @@ class Evidence:
         run = self._run
         counts = ", ".join(f"{n} {verdict.value}" for verdict, n in sorted(run.counts.items()))
         yield f"{'SIMULATED: ' if run.simulated else ''}{counts or 'nothing was run'}"
+        if self._resume is not None and not run.untouched and (kept := self._resume.left.kept):
+            yield f"resumed: {len(kept)} of these verdicts are from before the interruption"
         if changed := run.changed():
             yield f"THE RUN FAILS: {changed}"
         if self._stopped_by and not self._refused:
@@ -246,6 +270,8 @@ class Evidence:
             yield f"CHECK THE BENCH: {problem}"
         if self._trouble:
             yield f"the run folder is incomplete: {self._trouble}"
+        if self._unindexed:
+            yield f"not entered into the index: {self._unindexed}"
         if self._folder is not None:
             yield f"run folder: {self._folder}"
             yield f"report:     {self._folder / 'report.html'}"

@@ -24,6 +24,8 @@ if TYPE_CHECKING:
 
 #: How long a writer waits for another one, in s.
 PATIENCE = 60.0
+#: How long PostgreSQL may take to answer at all, in s.
+CONNECTING = 10
 #: The advisory lock of writers on PostgreSQL; any number that is this project's own.
 _LOCK = 0x68696C
 
@@ -81,6 +83,7 @@ class Database:
             connection.begin(),
         ):
             if not self.sqlite:
+                connection.execute(text(f"SET LOCAL lock_timeout = '{PATIENCE:g}s'"))
                 connection.execute(text(f"SELECT pg_advisory_xact_lock({_LOCK})"))
             yield connection
 
@@ -173,7 +176,7 @@ def _prepare_file(path: Path, *, create: bool) -> None:
 
 def _engine(url: URL, *, sqlite: bool) -> Engine:
     if not sqlite:
-        return create_engine(url, pool_pre_ping=True)
+        return create_engine(url, connect_args={"connect_timeout": CONNECTING})
     engine = create_engine(url, connect_args={"timeout": PATIENCE})
 
     @event.listens_for(engine, "connect")
