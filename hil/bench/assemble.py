@@ -20,10 +20,11 @@ def assemble(
     clock: Clock,
     observer: Observer | None,
     poll: float = 0.01,
+    quiet_poll: float = 0.0,
 ) -> Bench:
     """A bench from opened parts, with the limits and accuracies of the rig file.
 
-    `poll` is the interval of reading board and tachometer, s.
+    `poll` and `quiet_poll` are intervals of reading board and tachometer, s; see `Settings`.
     """
     limits = rig.limits
     return Bench(
@@ -33,11 +34,14 @@ def assemble(
             current_limit=rig.supply.current_limit,
             over_voltage=rig.supply.over_voltage_limit,
             poll=poll,
+            quiet_poll=quiet_poll,
             settle_within=rig.supply.settle_within,
             settle_time=rig.supply.settle_time,
             silence=max(0.5, 10.0 / rig.profile.telemetry_rate),
             keep_alive=rig.board.keep_alive or 0.0,
             answer_within=rig.answer_within,
+            encoder_poll=0.05 if rig.encoder is None else rig.encoder.interval,
+            thermometer_poll=0.5 if rig.thermometer is None else rig.thermometer.interval,
         ),
         limits=Limits(
             speed=limits.speed,
@@ -89,6 +93,12 @@ def sources_of(rig: Rig) -> Sources:
         accuracy["witness.speed"] = shaft.speed_accuracy.limits()
         accuracy["witness.position"] = shaft.position_accuracy.limits()
         interval |= {"witness.speed": shaft.interval, "witness.position": shaft.interval}
+    if rig.encoder is not None:
+        accuracy["encoder.position"] = rig.encoder.position_accuracy.limits()
+        interval["encoder.position"] = rig.encoder.interval
+    if rig.thermometer is not None:
+        accuracy["witness.temperature"] = rig.thermometer.temperature_accuracy.limits()
+        interval["witness.temperature"] = rig.thermometer.interval
     return Sources(
         accuracy=accuracy,
         interval=interval,

@@ -167,7 +167,10 @@ class Bench(Readout):
     def close(self) -> list[str]:
         """Make safe and release every port; returns what went wrong."""
         problems = self.make_safe()
-        for part in (self.board, self.tachometer, self.brake, self.switch, self.supply):
+        for part in (
+            self.board, self.tachometer, self.encoder, self.thermometer, self.brake, self.switch,
+            self.supply,
+        ):  # fmt: skip
             if part is not None:
                 _attempt("closing a port", part.close, problems)
         for action in self._on_close:

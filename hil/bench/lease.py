@@ -31,7 +31,7 @@ from hil.ports.clock import Clock, WallClock, utc_now
 Purpose = Literal["run", "look"]
 #: How long somebody who only looks who is there may keep others waiting, s.
 LOOKING = 10.0
-ROLES = ("supply", "tachometer", "brake", "switch", "interlock")
+ROLES = ("supply", "tachometer", "brake", "switch", "interlock", "encoder", "thermometer")
 
 
 class RigInUse(BenchError):

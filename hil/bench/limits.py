@@ -21,6 +21,8 @@ class LimitExceeded(FirmwareError):
 class Limits:
     """Abort limits in canonical units; `wrong_direction` in deg, `idle_travel` in deg.
 
+    `idle_speed`, rpm, stands in for the travel where the angle of the shaft is not known.
+
     `agreement` says how far reported and witnessed speed may be apart.
     """
 
@@ -30,6 +32,7 @@ class Limits:
     temperature: float
     wrong_direction: float = 720.0
     idle_travel: float = 10.0
+    idle_speed: float = 60.0
     agreement: AgreementLimits = field(default_factory=AgreementLimits)
 
 
@@ -73,6 +76,10 @@ class Watch:
         self._check("supply.voltage", reading.voltage, self._limits.dc_link_voltage, "V")
         self._check("supply.current", reading.current, self._limits.current, "A")
 
+    def check_temperature(self, degrees: float) -> None:
+        """Raise `LimitExceeded` if the thermometer reads more than the limit, degC."""
+        self._check("witness.temperature", degrees, self._limits.temperature, "degC")
+
     def check_shaft(self, readings: ShaftReadings) -> None:
         """Raise `LimitExceeded` for over-speed, the wrong direction, or motion uncommanded."""
         if not readings.time.size:
@@ -83,6 +90,9 @@ class Watch:
             return
         if self._expected == 0:
             self._origin = readings.position[0] if self._origin is None else self._origin
+            if not np.isfinite(readings.position).any():
+                self._check_idle_speed(readings)
+                return
             travel = float(np.max(np.abs(readings.position - self._origin)))
             if travel > self._limits.idle_travel:
                 raise LimitExceeded(
@@ -97,6 +107,15 @@ class Watch:
             raise LimitExceeded(
                 f"the shaft turned {behind:.0f} deg against the commanded direction "
                 f"(limit {self._limits.wrong_direction:g} deg)"
+            )
+
+    def _check_idle_speed(self, readings: ShaftReadings) -> None:
+        """As for the travel, where no angle is known."""
+        speed = float(np.nanmax(np.abs(readings.speed), initial=0.0))
+        if speed > self._limits.idle_speed:
+            raise LimitExceeded(
+                f"the shaft turned at {speed:.0f} rpm although no motion was commanded "
+                f"(limit {self._limits.idle_speed:g} rpm)"
             )
 
     @staticmethod

@@ -8,6 +8,7 @@ from importlib import import_module
 from typing import Any
 
 from hil.bench.findings import Finding, Grade
+from hil.bench.open import ROLES
 from hil.plan.rig import Rig
 from hil.ports.registry import Listing, Registry
 
@@ -22,7 +23,7 @@ def driver_findings(rig: Rig, registry: Registry) -> Iterator[Finding]:
     yield Finding("drivers", Grade.OK, usable or "none")
     wanted = {
         f"{role}.{part.driver}"
-        for role in ("board", "supply", "tachometer", "brake", "switch", "interlock")
+        for role in ("board", *ROLES)
         if (part := getattr(rig, role)) is not None
     }
     for line in lines:

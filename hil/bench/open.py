@@ -27,7 +27,7 @@ from hil.ports.clock import Clock, WallClock
 from hil.ports.registry import Registry
 
 #: Roles in the order in which they are opened; the supply first, so that it is known to be off.
-ROLES = ("supply", "tachometer", "brake", "switch", "interlock")
+ROLES = ("supply", "tachometer", "brake", "switch", "interlock", "encoder", "thermometer")
 
 
 @dataclass(kw_only=True, slots=True)
@@ -39,7 +39,7 @@ class Access:
     board : device path or pyserial URL.
     visa : a PyVISA resource manager.
     on_close : called when the bench is closed.
-    poll : interval of reading board and tachometer, s.
+    poll, quiet_poll : intervals of reading board and tachometer, s; see `Settings`.
     firmware : name of the user's own firmware on a simulated board; "" on any other.
     simulated : whether the instruments speak SCPI-1999, whatever the rig file says.
     """
@@ -49,6 +49,7 @@ class Access:
     clock: Clock
     on_close: list[Callable[[], None]] = field(default_factory=list)
     poll: float = 0.01
+    quiet_poll: float = 0.0
     firmware: str = ""
     simulated: bool = False  # the instruments are those of the simulated bench
     operator: Operator | None = None  # of the simulated bench, who cannot be asked otherwise
@@ -125,8 +126,7 @@ def open_parts(
                 continue
             descriptor = registry.get(role, instrument.driver)
             offer = _offer(role, instrument, resources.get(role, ""))
-            if role in rig.commands:
-                offer["commands"] = rig.commands[role]
+            offer |= _described(rig, role)
             config = _configured(descriptor.config, offer)
             opened[role] = descriptor.open(config, access.clock, access.visa)
             undo.callback(opened[role].close)
@@ -157,7 +157,7 @@ def open_board(
     profile = rig.profile
     if retries is not None:
         profile = dataclasses.replace(profile, retries=retries)
-    descriptor = Registry.installed().get("board", rig.board.driver)
+    descriptor = _drivers().get("board", rig.board.driver)
     config = _configured(descriptor.config, {"url": port, "description": profile})
     board: Any = descriptor.open(config, clock, log)
     try:
@@ -187,7 +187,16 @@ def _offer(role: str, instrument: Instrument, override: str) -> dict[str, Any]:
         timeout=instrument.timeout,
         calibration_due=due.isoformat() if due else "",
     )
-    return {**instrument.model_dump(), "resource": scpi.resource, "scpi": scpi}
+    told = {name: getattr(instrument, name) for name in type(instrument).model_fields}
+    told.pop("commands", None)  # as read from its file, see `_described`
+    return {**told, "resource": scpi.resource, "scpi": scpi}
+
+
+def _described(rig: Rig, role: str) -> dict[str, Any]:
+    """What the instrument understands, where that is told; else the driver knows the standard."""
+    if role in rig.commands:
+        return {"commands": rig.commands[role]}
+    return {"commands": rig.readings[role]} if role in rig.readings else {}
 
 
 def _configured(config: type, offer: Mapping[str, Any]) -> Any:
@@ -285,7 +294,7 @@ def open_bench(
         except BaseException:
             assemble(rig, parts, access.clock, observer).close()
             raise
-    return assemble(rig, parts, access.clock, observer, access.poll)
+    return assemble(rig, parts, access.clock, observer, access.poll, access.quiet_poll)
 
 
 def hardware_identities(rig: Rig, resources: Mapping[str, str]) -> tuple[Identity, ...]:

@@ -8,7 +8,15 @@ from dataclasses import dataclass, field
 from hil.bench.keeper import GuardLike
 from hil.bench.operator import Nobody, Operator
 from hil.ports.board import Board
-from hil.ports.instruments import Brake, Interlock, SignalSwitch, Supply, Tachometer
+from hil.ports.instruments import (
+    Brake,
+    Encoder,
+    Interlock,
+    SignalSwitch,
+    Supply,
+    Tachometer,
+    Thermometer,
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -18,10 +26,12 @@ class Settings:
     Parameters
     ----------
     poll : interval of reading board and tachometer; supply_poll : of reading the supply.
+    quiet_poll : as `poll`, while nothing but time is waited for; 0 for the same.
     current_limit, over_voltage : limits given to the supply before every output-on.
     settle_within : % of the set voltage; settle_time : by when the output must be there.
     rest_speed : rpm below which the shaft counts as standing.
     silence : without telemetry for longer, once it has begun, the board counts as gone.
+    encoder_poll, thermometer_poll : of reading these.
     keep_alive : the board is spoken to at least this often while energised; 0 for never.
     answer_within : in which a person must answer who is asked to do something.
     """
@@ -29,6 +39,7 @@ class Settings:
     current_limit: float
     over_voltage: float
     poll: float = 0.01
+    quiet_poll: float = 0.0
     supply_poll: float = 0.05
     settle_within: float = 2.0
     settle_time: float = 2.0
@@ -37,6 +48,8 @@ class Settings:
     silence: float = 0.5
     keep_alive: float = 0.0
     answer_within: float = 60.0
+    encoder_poll: float = 0.05
+    thermometer_poll: float = 0.5
 
 
 @dataclass(kw_only=True, slots=True)
@@ -49,6 +62,8 @@ class Parts:
     brake: Brake | None = None
     switch: SignalSwitch | None = None
     interlock: Interlock | None = None
+    encoder: Encoder | None = None
+    thermometer: Thermometer | None = None
     guard: GuardLike | None = None  # None where the bench dies with this process
     operator: Operator = field(default_factory=Nobody)
     on_close: list[Callable[[], None]] = field(default_factory=list)

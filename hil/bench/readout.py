@@ -41,6 +41,7 @@ class Readout:
         self.board, self.supply = parts.board, parts.supply
         self.tachometer, self.brake, self.switch = parts.tachometer, parts.brake, parts.switch
         self.interlock, self._on_close = parts.interlock, parts.on_close
+        self.encoder, self.thermometer = parts.encoder, parts.thermometer
         self.operator = parts.operator
         self.keeper = Keeper(clock, parts.guard, parts.interlock)
         self.clock, self.settings, self._sources = clock, settings, sources
@@ -52,7 +53,7 @@ class Readout:
         self.quiet = False
         self._spoke = clock.now()
         self._settled_at: float | None = None  # V, what the output has been seen to reach
-        self._next_supply = 0.0
+        self._next_supply = self._next_encoder = self._next_thermometer = 0.0
         self._heard: float | None = None  # host time of the newest telemetry
         self._board_time = np.nan  # of the newest telemetry, s
         self._recorder = Recorder(sources, clock.now())
@@ -61,7 +62,10 @@ class Readout:
 
     def identities(self) -> tuple[Identity, ...]:
         """Ask board and instruments who they are."""
-        instruments = (self.supply, self.tachometer, self.brake, self.switch, self.interlock)
+        instruments = (
+            self.supply, self.tachometer, self.brake, self.switch, self.interlock, self.encoder,
+            self.thermometer,
+        )  # fmt: skip
         return (
             self.board.identify(),
             *(part.identify() for part in instruments if part is not None),
@@ -103,10 +107,13 @@ class Readout:
 
     def wait(self, seconds: float) -> None:
         """Let time pass while reading, recording and watching the abort limits."""
-        self.wait_until(lambda: False, seconds)
+        self._pass_time(lambda: False, seconds, self.settings.quiet_poll or self.settings.poll)
 
     def wait_until(self, condition: Callable[[], bool], within: float) -> bool:
         """Wait until `condition` holds, at most `within` seconds; True if it did."""
+        return self._pass_time(condition, within, self.settings.poll)
+
+    def _pass_time(self, condition: Callable[[], bool], within: float, every: float) -> bool:
         deadline = self.clock.now() + within
         while True:
             self.poll()
@@ -115,7 +122,17 @@ class Readout:
             left = deadline - self.clock.now()
             if left <= 0.0:
                 return False
-            self.clock.sleep(min(self.settings.poll, left))
+            self._sleep(min(every, left))
+
+    def _sleep(self, seconds: float) -> None:
+        """Let time pass between two polls; a supply that is due more often is read meanwhile."""
+        end = self.clock.now() + seconds
+        if seconds > self.settings.supply_poll:
+            while (due := self._next_supply) < end:
+                self.clock.sleep(due - self.clock.now())
+                self.keeper.look()
+                self._poll_supply()
+        self.clock.sleep(end - self.clock.now())
 
     def poll(self) -> None:
         """Read everything that is due, record it, and check it.
@@ -173,9 +190,29 @@ class Readout:
                 self.latest.position = float(shaft.position[-1])
             self.watch.check_shaft(shaft)
         if self.clock.now() >= self._next_supply:
-            reading = self._read_supply()
-            self.watch.check_supply(reading)
-            self._check_output(reading)
+            self._poll_supply()
+
+    def _poll_supply(self) -> None:
+        reading = self._read_supply()
+        self.watch.check_supply(reading)
+        self._check_output(reading)
+
+        self._poll_probes()
+
+    def _poll_probes(self) -> None:
+        """Encoder and thermometer: slower than the rest, and not on every rig."""
+        now = self.clock.now()
+        if self.encoder is not None and now >= self._next_encoder:
+            self._next_encoder = now + self.settings.encoder_poll
+            angle = self.encoder.position()
+            self._recorder.add_number("encoder.position", angle)
+            if self.tachometer is None:
+                self.latest.position = angle.value
+        if self.thermometer is not None and now >= self._next_thermometer:
+            self._next_thermometer = now + self.settings.thermometer_poll
+            degrees = self.thermometer.temperature()
+            self._recorder.add_number("witness.temperature", degrees)
+            self.watch.check_temperature(degrees.value)
 
     def _keep_alive(self) -> None:
         """Ask the board who it is, so that it knows that somebody is there."""

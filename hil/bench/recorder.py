@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -9,7 +10,7 @@ import numpy as np
 from hil.bench.timebase import relate, segments
 from hil.core.trace import Accuracy, Channel, FloatArray, Mark, Trace
 from hil.ports.board import BoardReadings
-from hil.ports.instruments import ShaftReadings, SupplyReading
+from hil.ports.instruments import Reading, ShaftReadings, SupplyReading
 
 UNITS = {
     "reported.speed": "rpm",
@@ -24,6 +25,8 @@ UNITS = {
     "witness.position": "deg",
     "supply.voltage": "V",
     "supply.current": "A",
+    "encoder.position": "deg",
+    "witness.temperature": "degC",
 }
 
 
@@ -55,6 +58,7 @@ class Recorder:
         self._shaft: list[ShaftReadings] = []
         self._shaft_uncertainty = 0.0
         self._supply: list[SupplyReading] = []
+        self._numbers: dict[str, list[Reading]] = {}
         self._marks: list[Mark] = []
 
     def add_board(self, readings: BoardReadings) -> None:
@@ -72,6 +76,10 @@ class Recorder:
         """Keep one supply reading."""
         self._supply.append(reading)
 
+    def add_number(self, name: str, reading: Reading) -> None:
+        """Keep one number of a channel of its own."""
+        self._numbers.setdefault(name, []).append(reading)
+
     def mark(self, name: str, time: float, uncertainty: float = 0.0, detail: str = "") -> None:
         """Note an instant, `time` on the host clock, s."""
         self._marks.append(Mark(name, time - self.start, uncertainty, detail))
@@ -80,7 +88,8 @@ class Recorder:
         """Everything kept since the start, up to host time `end`."""
         channels = {
             channel.name: channel
-            for channel in (*self._reported(), *self._witness(), *self._readback())
+            for source in (self._reported, self._witness, self._readback, self._single)
+            for channel in source()
         }
         return Trace(
             channels=channels,
@@ -154,6 +163,18 @@ class Recorder:
         return [
             self._channel(name, time - late[name], y, self._shaft_uncertainty)
             for name, y in values.items()
+            if np.isfinite(y).any()  # a counter may know no angle: then there is no channel of it
+        ]
+
+    def _single(self) -> list[Channel]:
+        return [
+            self._channel(
+                name,
+                np.array([reading.time for reading in readings]),
+                np.array([reading.value for reading in readings]),
+                max(reading.half_trip for reading in readings) / math.sqrt(3.0),
+            )
+            for name, readings in self._numbers.items()
         ]
 
     def _readback(self) -> list[Channel]:

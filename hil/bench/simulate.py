@@ -22,6 +22,11 @@ from hil.twin.drive import Drive
 from hil.twin.instruments.base import SimulatedInstrument
 from hil.twin.instruments.brake import SimulatedBrake
 from hil.twin.instruments.interlock import SimulatedInterlock
+from hil.twin.instruments.probes import (
+    SimulatedCounter,
+    SimulatedEncoder,
+    SimulatedThermometer,
+)
 from hil.twin.instruments.supply import SimulatedSupply, SupplyRating
 from hil.twin.instruments.switch import SimulatedSwitch
 from hil.twin.instruments.tachometer import SimulatedTachometer
@@ -45,6 +50,8 @@ from hil.twin.world import VirtualClock, World
 #: s between two looks at a bench in virtual time. Its memories hold everything in between, and
 #: nothing can burn; a look costs more than the simulation of what happened since the last one.
 POLL = 0.05
+#: The same while nothing but time is waited for: nobody acts on what is read.
+QUIET_POLL = 0.2
 
 #: The rig as its file describes it.
 AS_DESCRIBED = Variation()
@@ -160,7 +167,14 @@ def world_for(rig: Rig, seed: int | str, variation: Variation = AS_DESCRIBED) ->
         )
     }
     if rig.tachometer is not None:
-        instruments[rig.tachometer.resource] = SimulatedTachometer(drive)
+        shaft: SimulatedInstrument = SimulatedTachometer(drive)
+        if rig.tachometer.driver == "counter":
+            shaft = SimulatedCounter(
+                lambda: drive.speed_rpm,
+                lambda: drive.angle_deg,
+                senses_direction=rig.tachometer.senses_direction,
+            )
+        instruments[rig.tachometer.resource] = shaft
     if rig.brake is not None:
         instruments[rig.brake.resource] = SimulatedBrake(
             drive, rig.brake.max_torque, rig.brake.delay
@@ -169,6 +183,12 @@ def world_for(rig: Rig, seed: int | str, variation: Variation = AS_DESCRIBED) ->
         instruments[rig.switch.resource] = SimulatedSwitch(drive)
     if rig.interlock is not None:
         instruments[rig.interlock.resource] = SimulatedInterlock()
+    if rig.encoder is not None:
+        instruments[rig.encoder.resource] = SimulatedEncoder(lambda: drive.angle_deg)
+    if rig.thermometer is not None:
+        instruments[rig.thermometer.resource] = SimulatedThermometer(
+            lambda: drive.temperatures.sink
+        )
     return World(drive, instruments)
 
 
@@ -207,6 +227,14 @@ def tolerances_of(rig: Rig) -> Tolerances:
     )
 
 
+def poll_for(rig: Rig) -> float:
+    """Interval of reading, s: telemetry as `poll_of`, and what has no memory on its own beat."""
+    poll, shaft = poll_of(rig.profile), rig.tachometer
+    if shaft is not None and shaft.driver == "counter":
+        poll = min(poll, shaft.interval)
+    return poll if rig.encoder is None else min(poll, rig.encoder.interval)
+
+
 def poll_of(profile: LinkDescription) -> float:
     """Interval of reading, s: telemetry without a board time is dated by when it was read."""
     for message in profile.messages.values():
@@ -220,13 +248,15 @@ def twin_access(rig: Rig, seed: str, variation: Variation = AS_DESCRIBED) -> Acc
     import pyvisa
 
     world = world_for(rig, seed, variation)
+    poll = poll_for(rig)
     manager = pyvisa.ResourceManager(visa_library(world))
     return Access(
         board=publish(world),
         visa=manager,
         clock=VirtualClock(world),
         on_close=[manager.close, world.close],
-        poll=poll_of(rig.profile),
+        poll=poll,
+        quiet_poll=QUIET_POLL if poll == POLL else poll,
         firmware=rig.firmware.name if rig.firmware is not None else "",
         simulated=True,
         operator=operator_of(rig, world),

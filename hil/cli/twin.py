@@ -19,7 +19,9 @@ if TYPE_CHECKING:
     from hil.twin.wires.served import Served
 
 #: Roles in the order in which they are printed.
-ROLES = ("board", "supply", "tachometer", "brake", "switch")
+ROLES = (
+    "board", "supply", "tachometer", "brake", "switch", "interlock", "encoder", "thermometer",
+)  # fmt: skip
 _CAUTION = (
     "SIMULATED: nothing behind these ports is real. The clients treat it as hardware, and what "
     "they record is no evidence about any real board."

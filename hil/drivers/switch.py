@@ -13,8 +13,10 @@ from typing import Any
 
 from hil.core.errors import InstrumentError
 from hil.core.record import Identity
+from hil.drivers.number import open_described
 from hil.drivers.scpi import ScpiConfig, ScpiSession, needs_visa
 from hil.ports.clock import Clock
+from hil.ports.reading_commands import SWITCH, SwitchCommands
 from hil.ports.registry import Descriptor
 
 #: Line -> channel of the relay, as the demo rig is wired.
@@ -33,10 +35,21 @@ CHANNELS: Mapping[str, int] = MappingProxyType(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SwitchConfig:
-    """A relay box. `channels`: line -> number of the relay in it."""
+    """A relay box. `channels`: line -> number of its relay, where it is not as in `CHANNELS`.
+
+    `lines`: those that it has; empty for those of `channels`, or of `CHANNELS`.
+    """
 
     scpi: ScpiConfig
-    channels: Mapping[str, int] = field(default_factory=lambda: CHANNELS)
+    channels: Mapping[str, int] = field(default_factory=dict)
+    lines: tuple[str, ...] = ()
+    commands: SwitchCommands = SWITCH
+
+    @property
+    def relays(self) -> Mapping[str, int]:
+        """Line -> number of its relay."""
+        known = {**CHANNELS, **self.channels}
+        return {line: known[line] for line in self.lines or self.channels or CHANNELS}
 
 
 class ScpiSwitch:
@@ -48,7 +61,7 @@ class ScpiSwitch:
     @classmethod
     def open(cls, config: SwitchConfig, clock: Clock, manager: Any) -> ScpiSwitch:
         """Connect; the relays are left as they are."""
-        return cls(ScpiSession.open(manager, config.scpi, clock), config)
+        return cls(open_described(config.scpi, config.commands, clock, manager), config)
 
     def identify(self) -> Identity:
         """Answer to ``*IDN?``, split."""
@@ -56,12 +69,16 @@ class ScpiSwitch:
 
     def set(self, line: str, closed: bool) -> None:
         """Open or close one line, verified; InstrumentError for a line it does not have."""
-        channel = self._config.channels.get(line)
+        commands, relays = self._config.commands, self._config.relays
+        channel = relays.get(line)
         if channel is None:
-            known = ", ".join(self._config.channels)
+            known = ", ".join(relays)
             raise InstrumentError(f"{self._session.name}: no line {line!r}, it has {known}")
-        self._session.checked_write(f"ROUT:{'CLOS' if closed else 'OPEN'} (@{channel})")
-        if self._session.query_flag(f"ROUT:CLOS? (@{channel})") is not closed:
+        text = commands.close if closed else commands.open
+        self._session.checked_write(commands.message(text, channel))
+        if not commands.query:
+            return
+        if self._session.query_flag(commands.message(commands.query, channel)) is not closed:
             asked, found = ("closed", "open") if closed else ("open", "closed")
             raise InstrumentError(
                 f"{self._session.name}: line {line} (relay {channel}) set {asked} "
@@ -73,7 +90,7 @@ class ScpiSwitch:
         if self._restored_at_once():
             return
         failed: InstrumentError | None = None
-        for line in self._config.channels:
+        for line in self._config.relays:
             try:
                 self.set(line, True)
             except InstrumentError as error:
@@ -83,7 +100,9 @@ class ScpiSwitch:
 
     def _restored_at_once(self) -> bool:
         """Close all relays with one message; False if that cannot be shown to have worked."""
-        every = ",".join(str(channel) for channel in self._config.channels.values())
+        if self._config.commands != SWITCH:
+            return False  # whether it takes lists nobody has said
+        every = ",".join(str(channel) for channel in self._config.relays.values())
         try:
             self._session.checked_write(f"ROUT:CLOS (@{every})")
             return bool((self._session.query_numbers(f"ROUT:CLOS? (@{every})") == 1.0).all())

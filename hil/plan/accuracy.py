@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from hil.core import trace
 from hil.plan.model import Model
-from hil.plan.units import Angle, CurrentLimit, Ratio, Speed, VoltageLimit
+from hil.plan.units import Angle, CurrentLimit, Ratio, Speed, TemperatureLimit, VoltageLimit
 
 
 class Accuracy(Model):
@@ -48,3 +48,10 @@ class CurrentAccuracy(Accuracy):
 
     absolute: CurrentLimit = 0.0
     resolution: CurrentLimit = 0.0
+
+
+class TemperatureAccuracy(Accuracy):
+    """Limits of error of a temperature, K."""
+
+    absolute: TemperatureLimit = 0.0
+    resolution: TemperatureLimit = 0.0

@@ -146,22 +146,15 @@ def _check_rest(rig: Rig) -> Iterator[Complaint]:
         yield ("brake", "max-torque"), "brake.max-torque: expected more than zero, found 0"
     if rig.tachometer is not None and rig.tachometer.interval <= 0.0:
         yield ("tachometer", "interval"), "tachometer.interval: expected more than zero, found 0"
-    if rig.switch is not None:
-        for index, line in enumerate(rig.switch.lines):
-            if line not in LINES:
-                yield (
-                    ("switch", "lines", index),
-                    f"switch.lines: expected {', '.join(LINES)}, found {line!r}",
-                )
-        if len(set(rig.switch.lines)) != len(rig.switch.lines):
-            yield ("switch", "lines"), "switch.lines: a line is named twice"
+    yield from _check_tachometer(rig)
+    yield from _check_switch(rig)
     if not 0.0 < rig.twin.flat_top <= 180.0:
         yield (
             ("twin", "flat-top"),
             f"twin.flat-top: expected 0 to 180 deg, found {rig.twin.flat_top:g} deg",
         )
     resources: dict[str, str] = {}
-    for name in ("supply", "tachometer", "brake", "switch"):
+    for name in ("supply", "tachometer", "brake", "switch", "encoder", "thermometer"):
         part = getattr(rig, name)
         if part is None:
             continue
@@ -174,3 +167,34 @@ def _check_rest(rig: Rig) -> Iterator[Complaint]:
                 f"{name}.resource: {part.resource} is also that of {resources[part.resource]}",
             )
         resources.setdefault(part.resource, name)
+
+
+def _check_tachometer(rig: Rig) -> Iterator[Complaint]:
+    shaft = rig.tachometer
+    if shaft is None or shaft.commands is None or shaft.driver != "scpi":
+        return
+    yield (
+        ("tachometer", "commands"),
+        "tachometer.commands: a tachometer with a memory (driver: scpi) cannot be described; one "
+        "that is asked again and again has driver: counter",
+    )
+
+
+def _check_switch(rig: Rig) -> Iterator[Complaint]:
+    if rig.switch is None:
+        return
+    for line in rig.switch.channels:
+        if line not in rig.switch.lines:
+            yield (
+                ("switch", "channels", line),
+                f"switch.channels: {line!r} is none of the lines "
+                f"({', '.join(rig.switch.lines) or 'there are none'})",
+            )
+    for index, line in enumerate(rig.switch.lines):
+        if line not in LINES:
+            yield (
+                ("switch", "lines", index),
+                f"switch.lines: expected {', '.join(LINES)}, found {line!r}",
+            )
+    if len(set(rig.switch.lines)) != len(rig.switch.lines):
+        yield ("switch", "lines"), "switch.lines: a line is named twice"

@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from hil.plan.checks import check_commands, check_rig
+from hil.plan.described import find
 from hil.plan.explain import validate
 from hil.plan.firmware import find_firmware
 from hil.plan.matrix import Wrong, read_scenario
@@ -54,6 +55,16 @@ def load_rig(path: Path | str) -> Rig:
             rig.brake.commands, source, ("brake", "commands")
         )
         described = tuple(dict.fromkeys((*described, *more)))
+    for role, part in (
+        ("tachometer", rig.tachometer),
+        ("encoder", rig.encoder),
+        ("thermometer", rig.thermometer),
+        ("switch", rig.switch),
+    ):
+        if part is not None and part.commands is not None:
+            texts, name, more = find(part.commands, source, (role, "commands"))
+            rig._readings[role] = texts.described(name)
+            described = tuple(dict.fromkeys((*described, *more)))
     _raise(source, check_commands(rig))
     rig._files = (*source.files, *described, *firmware, profile)
     rig._profile = load_profile(profile)

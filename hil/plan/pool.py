@@ -31,11 +31,16 @@ class PoolEntry(Model):
     brake: str = ""
     switch: str = ""
     interlock: str = ""
+    encoder: str = ""
+    thermometer: str = ""
 
     @property
     def resources(self) -> dict[str, str]:
         """Role -> override, only those given."""
-        roles = ("board", "supply", "tachometer", "brake", "switch", "interlock")
+        roles = (
+            "board", "supply", "tachometer", "brake", "switch", "interlock", "encoder",
+            "thermometer",
+        )  # fmt: skip
         return {role: getattr(self, role) for role in roles if getattr(self, role)}
 
 

@@ -19,10 +19,17 @@ from pydantic import (
 )
 
 from hil.motor.nameplate import back_emf_line_to_line_peak, winding_line_to_line
-from hil.plan.accuracy import CurrentAccuracy, PositionAccuracy, SpeedAccuracy, VoltageAccuracy
+from hil.plan.accuracy import (
+    CurrentAccuracy,
+    PositionAccuracy,
+    SpeedAccuracy,
+    TemperatureAccuracy,
+    VoltageAccuracy,
+)
 from hil.plan.firmware import FirmwareFiles, SimulatedFirmware
-from hil.plan.model import Count, Model, Name, Switch, Text
+from hil.plan.model import Count, Model, Name, Number, Switch, Text
 from hil.plan.population import Population
+from hil.plan.readings import CounterTexts, EncoderTexts, SwitchTexts, ThermometerTexts
 from hil.plan.supply import SupplyTexts
 from hil.plan.units import (
     Angle,
@@ -41,6 +48,7 @@ from hil.plan.units import (
     Voltage,
 )
 from hil.ports.link import LinkDescription
+from hil.ports.reading_commands import Conversation, CounterCommands
 from hil.ports.supply_commands import SupplyCommands
 
 
@@ -172,13 +180,34 @@ class SupplyInstrument(Instrument):
 
 
 class TachometerInstrument(Instrument):
-    """Tachometer or encoder counter on the shaft."""
+    """Tachometer or encoder counter on the shaft.
 
+    `driver` scpi: it has a memory of samples; counter: it is asked every `interval`, as `commands`
+    say.
+    """
+
+    commands: CounterTexts | None = None
     senses_direction: Switch = True
     interval: Time = 0.001
     speed_gate: Time = 0.0  # over which one speed is counted; its stamp is at the end of it
     speed_accuracy: SpeedAccuracy = SpeedAccuracy()
     position_accuracy: PositionAccuracy = PositionAccuracy()
+
+
+class EncoderInstrument(Instrument):
+    """Encoder that answers with the angle of the shaft."""
+
+    commands: EncoderTexts | None = None
+    interval: Annotated[Time, Field(gt=0.0)] = 0.05  # it is asked so often
+    position_accuracy: PositionAccuracy = PositionAccuracy()
+
+
+class ThermometerInstrument(Instrument):
+    """Thermometer at the power stage."""
+
+    commands: ThermometerTexts | None = None
+    interval: Annotated[Time, Field(gt=0.0)] = 0.5
+    temperature_accuracy: TemperatureAccuracy = TemperatureAccuracy()
 
 
 #: Driver of a brake that is fed by a source -> keys that it needs.
@@ -232,9 +261,15 @@ Brake = Annotated[
 
 
 class SwitchInstrument(Instrument):
-    """Relays in the signal lines."""
+    """Relays in the signal lines.
+
+    `channels`: line -> number of its relay, where they are not wired 1, 2, ... in the order of
+    `hil.plan.checks.LINES`.
+    """
 
     lines: tuple[Text, ...] = ()
+    channels: dict[Text, Number] = Field(default_factory=dict)
+    commands: SwitchTexts | None = None
 
 
 class InterlockInstrument(Instrument):
@@ -322,6 +357,8 @@ class Rig(Model):
     brake: Brake | None = None
     switch: SwitchInstrument | None = None
     interlock: InterlockInstrument | None = None
+    encoder: EncoderInstrument | None = None
+    thermometer: ThermometerInstrument | None = None
     limits: AbortLimits
     regeneration: Regeneration
     telemetry: Telemetry = Telemetry()
@@ -330,6 +367,7 @@ class Rig(Model):
     _profile: LinkDescription = PrivateAttr()
     _firmware: FirmwareFiles | None = PrivateAttr(default=None)
     _commands: dict[str, SupplyCommands] = PrivateAttr(default_factory=dict)
+    _readings: dict[str, Conversation] = PrivateAttr(default_factory=dict)
     _answer_within: float = PrivateAttr(default=60.0)
 
     @property
@@ -355,10 +393,16 @@ class Rig(Model):
         """Role -> what the instrument in it understands, as described or as in SCPI-1999."""
         return {"supply": SupplyCommands(), **self._commands}
 
+    @property
+    def readings(self) -> Mapping[str, Conversation]:
+        """Role -> how the instrument in it is asked, where it is described."""
+        return self._readings
+
     def as_simulated(self) -> Rig:
         """The same rig as the simulated bench has it.
 
-        Its instruments speak SCPI-1999, and its brake takes a torque.
+        Its instruments speak SCPI-1999, its brake takes a torque, and its relays are numbered
+        through.
         """
         rig = self.model_copy()
         if rig.brake is not None and rig.brake.driver in SOURCE_BRAKES:
@@ -368,7 +412,15 @@ class Rig(Model):
                 own["resource"] = SIMULATED_BRAKE
             brake = rig.brake.model_copy(update=own)
             rig = rig.model_copy(update={"brake": brake})
+        if rig.switch is not None:
+            switch = rig.switch.model_copy(update={"channels": {}})
+            rig = rig.model_copy(update={"switch": switch})
         rig._commands = {}
+        counter = rig._readings.get("tachometer")
+        rig._readings = {}
+        if isinstance(counter, CounterCommands):
+            # what it measures stays as it is, how it is asked does not
+            rig._readings["tachometer"] = counter.standard()
         return rig
 
     @property

@@ -11,51 +11,36 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 from pydantic import AfterValidator, model_validator
 
-from hil.plan.explain import validate
+from hil.plan.described import (
+    Described,
+    Fixed,
+    FixedOrNone,
+    Query,
+    QueryOrNone,
+    dotted,
+    find,
+    line,
+)
 from hil.plan.model import Count, Model, Switch
-from hil.plan.reader import read
-from hil.plan.source import Problem, Source, Where, refuse
+from hil.plan.source import Problem, Source, Where
 from hil.plan.units import CurrentLimit, Time, VoltageLimit
 from hil.ports.supply_commands import PLACE, SCPI_1999, Channel, SupplyCommands, Watchdog
 
 _DEFAULT = SCPI_1999
 
 
-def _line(text: str) -> str:
-    if not text.isascii() or not text.isprintable() or text != text.strip():
-        raise ValueError(f"expected one line of ASCII without blanks around it, found {text!r}")
-    return text
-
-
-def _fixed(text: str) -> str:
-    if not text or "{" in _line(text) or "}" in text or "?" in text:
-        raise ValueError(f"expected a command without braces and question mark, found {text!r}")
-    return text
-
-
 def _setting(text: str) -> str:
-    rest = PLACE.sub("", _line(text), count=1)
+    rest = PLACE.sub("", line(text), count=1)
     if rest == text or "{" in rest or "}" in rest or "?" in rest:
         raise ValueError(f"expected a command with {{value}} in it once, found {text!r}")
     return text
 
 
-def _query(text: str) -> str:
-    if "?" not in _line(text) or "{" in text or "}" in text:
-        raise ValueError(f"expected a query, with a question mark, found {text!r}")
-    return text
-
-
-Fixed = Annotated[str, AfterValidator(_fixed)]
 Setting = Annotated[str, AfterValidator(_setting)]
-Query = Annotated[str, AfterValidator(_query)]
-#: "" says that the instrument has none.
-FixedOrNone = Annotated[str, AfterValidator(lambda text: text and _fixed(text))]
-QueryOrNone = Annotated[str, AfterValidator(lambda text: text and _query(text))]
 
 
 class VoltageTexts(Model):
@@ -112,7 +97,7 @@ class ChannelTexts(Model):
             raise ValueError("text: a channel list is always (@n), expected none")
         if self.by == "prefix" and self.text is None:
             raise ValueError("text is missing: a prefix such as 'CH{number}:'")
-        if self.text is not None and _line(self.text).count("{number}") != 1:
+        if self.text is not None and line(self.text).count("{number}") != 1:
             raise ValueError(f"text: expected {{number}} in it once, found {self.text!r}")
         return self
 
@@ -130,27 +115,17 @@ class WatchdogTexts(Model):
     interval: Time = 1.0
 
 
-class SupplyTexts(Model):
+class SupplyTexts(Described):
     """Everything a supply description can say."""
 
-    format: Literal[1] = 1
-    file: str = ""
-    name: str = ""
     voltage: VoltageTexts = VoltageTexts()
     current: CurrentTexts = CurrentTexts()
     over_voltage_protection: ProtectionTexts = ProtectionTexts()
     output: OutputTexts = OutputTexts()
     measure: MeasureTexts = MeasureTexts()
     channel: ChannelTexts | None = None
-    error_query: QueryOrNone = _DEFAULT.error_query
-    command_gap: Time = 0.0
     watchdog: WatchdogTexts | None = None
     sinks: Switch | None = None
-
-    @model_validator(mode="before")
-    @classmethod
-    def _file_alone(cls, data: Any) -> Any:
-        return {"file": data} if isinstance(data, str) else data
 
     def described(self, name: str = "") -> SupplyCommands:
         """The same for a driver."""
@@ -193,26 +168,13 @@ def find_commands(
     """
     if texts is None:
         return _DEFAULT, ()
-    wrong = list(_contradictions(texts, source, at))
-    if wrong:
-        raise refuse(wrong)
-    if not texts.file:
-        return texts.described("in the rig file"), ()
-    place: Where = at if isinstance(_value(source, at), str) else (*at, "file")
-    path = Path(source.position(place).file).parent / texts.file
-    if not path.is_file():
-        raise refuse([source.problem(place, f"{_dotted(at)}: there is no file {path.as_posix()}")])
-    own = read(path)
-    described = validate(SupplyTexts, own)
-    wrong = list(_contradictions(described, own, ()))
-    if described.file:
-        wrong.append(own.problem(("file",), "file: a supply description names no other file"))
-    if wrong:
-        raise refuse(wrong)
-    if texts.channel is not None:
+    described, name, files = find(
+        texts, source, at, beside=("channel",), complaints=_contradictions
+    )
+    if described is not texts and texts.channel is not None:
         chosen = _number(texts.channel, described.channel)
         described = described.model_copy(update={"channel": chosen})
-    return described.described(path.name), (path,)
+    return described.described(name), files
 
 
 def _number(chosen: ChannelTexts, known: ChannelTexts | None) -> ChannelTexts:
@@ -223,30 +185,12 @@ def _number(chosen: ChannelTexts, known: ChannelTexts | None) -> ChannelTexts:
 
 
 def _contradictions(texts: SupplyTexts, source: Source, at: Where) -> Iterator[Problem]:
-    given = texts.model_fields_set
-    if texts.file and at and given - {"file", "channel", "format"}:
-        for name in sorted(given - {"file", "channel", "format"}):
-            key = name.replace("_", "-")
-            yield source.problem(
-                (*at, key), f"{_dotted((*at, key))}: beside file only channel may stand", key=True
-            )
     trip = texts.over_voltage_protection
     if not trip.present and trip.model_fields_set != {"present"}:
         where = (*at, "over-voltage-protection")
         yield source.problem(
-            where, f"{_dotted(where)}: present is false, so that no commands may be given"
+            where, f"{dotted(where)}: present is false, so that no commands may be given"
         )
     if texts.watchdog is not None and texts.watchdog.interval <= 0.0:
         where = (*at, "watchdog", "interval")
-        yield source.problem(where, f"{_dotted(where)}: expected more than zero, found 0")
-
-
-def _dotted(where: Where) -> str:
-    return ".".join(str(part) for part in where)
-
-
-def _value(source: Source, at: Where) -> object:
-    here: Any = source.data
-    for part in at:
-        here = here[part]
-    return here
+        yield source.problem(where, f"{dotted(where)}: expected more than zero, found 0")

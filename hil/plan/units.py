@@ -22,6 +22,7 @@ _MISLEADING = {
     "angle": {"percent", "count", "permille"},
     "torque": {"joule", "watt", "electron_volt", "calorie"},
     "ratio": {"radian", "degree", "turn", "count"},
+    "temperature": {"delta_degree_Celsius", "delta_degree_Fahrenheit"},
     "back-emf constant": {"hertz"},
 }
 
@@ -137,6 +138,13 @@ def _of(kind: str) -> BeforeValidator:
     return BeforeValidator(lambda value: convert(value, kind))
 
 
+def _difference(value: object) -> float:
+    """A difference of two temperatures, K: ``"0.5 K"`` and ``"0.5 degC"`` say the same."""
+    reading = convert(value, "temperature")
+    _, unit = split(str(value))
+    return float(f"{reading - convert(f'0 {unit}', 'temperature'):.10g}")
+
+
 def _positive(value: float) -> float:
     if value <= 0.0:
         raise ValueError(f"expected more than zero, found {value:g}")
@@ -169,3 +177,4 @@ Ratio = Annotated[float, _from_zero, _of("ratio")]
 #: Limits of error, which may be zero.
 VoltageLimit = Annotated[float, _from_zero, _of("voltage")]
 CurrentLimit = Annotated[float, _from_zero, _of("current")]
+TemperatureLimit = Annotated[float, _from_zero, BeforeValidator(_difference)]

@@ -27,6 +27,8 @@ OPTIONS = {
     "brake": ("", "VISA resource of the brake; overrides the rig file"),
     "switch": ("", "VISA resource of the signal switch; overrides the rig file"),
     "interlock": ("", "VISA resource of the interlock inputs; overrides the rig file"),
+    "encoder": ("", "VISA resource of the encoder; overrides the rig file"),
+    "thermometer": ("", "VISA resource of the thermometer; overrides the rig file"),
     "pool": ("", "pool file: take a rig of it that is free; with -n each worker takes one"),
     "preflight": ("auto", "prove the bench before the first item: auto (hardware only), on, off"),
     "firmware": ("", "firmware image to put on the board first, by board.flash of the rig file"),
@@ -44,7 +46,9 @@ CHOICES = {
     "preflight": ("auto", "on", "off"),
     "attended": ("on", "off"),
 }
-ROLES = ("board", "supply", "tachometer", "brake", "switch", "interlock")
+ROLES = (
+    "board", "supply", "tachometer", "brake", "switch", "interlock", "encoder", "thermometer",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)

@@ -23,7 +23,16 @@ from hil.core.errors import BenchError, InstrumentError, LinkError
 from hil.core.record import Identity
 from hil.ports.board import Board
 from hil.ports.clock import Clock, WallClock
-from hil.ports.instruments import Brake, Interlock, SignalSwitch, Supply, Tachometer
+from hil.ports.instruments import (
+    Brake,
+    Encoder,
+    Interlock,
+    Reading,
+    SignalSwitch,
+    Supply,
+    Tachometer,
+    Thermometer,
+)
 from hil.ports.registry import check_driver
 
 
@@ -298,3 +307,61 @@ class InterlockConformance(_Conformance):
         """Closed circuits read true, again and again."""
         for _ in range(3):
             assert dict(port.read()) == dict.fromkeys(self.contacts, True)
+
+
+class _OneNumber(_Conformance):
+    """Common to ports that answer with one number."""
+
+    def ask(self, port: Any) -> Reading:
+        """The number."""
+        raise NotImplementedError
+
+    def use(self, port: Any) -> None:
+        """Asking for it."""
+        self.ask(port)
+
+    def test_answers_with_clock_time(self, port: Any, clock: Clock) -> None:
+        """Each number is dated between question and answer, and later than the one before."""
+        last = -np.inf
+        for _ in range(3):
+            before = clock.now()
+            found = self.ask(port)
+            assert before <= found.time <= clock.now()
+            assert 0.0 <= found.half_trip <= clock.now() - before
+            assert np.isfinite(found.value)
+            assert found.time > last
+            last = found.time
+            clock.sleep(0.01)
+
+
+class EncoderConformance(_OneNumber):
+    """Suite for `hil.ports.instruments.Encoder`; the shaft stands still."""
+
+    role = "encoder"
+    still: ClassVar[float] = 1.0  # deg, by which the reading of a standing shaft may differ
+
+    def ask(self, port: Encoder) -> Reading:
+        """The angle."""
+        return port.position()
+
+    def test_a_standing_shaft_stays_where_it_is(self, port: Encoder, clock: Clock) -> None:
+        """The same angle again."""
+        first = port.position().value
+        clock.sleep(0.05)
+        assert abs(port.position().value - first) <= self.still
+
+
+class ThermometerConformance(_OneNumber):
+    """Suite for `hil.ports.instruments.Thermometer`; nothing is hot."""
+
+    role = "thermometer"
+    coldest: ClassVar[float] = -20.0  # degC
+    hottest: ClassVar[float] = 60.0
+
+    def ask(self, port: Thermometer) -> Reading:
+        """The temperature."""
+        return port.temperature()
+
+    def test_a_cold_bench_is_neither_frozen_nor_hot(self, port: Thermometer) -> None:
+        """In degC: kelvin and degrees Fahrenheit would be out of this range."""
+        assert self.coldest <= port.temperature().value <= self.hottest

@@ -32,6 +32,18 @@ class ShaftReadings:
     speed: FloatArray
 
 
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One number in its canonical unit, at `Clock.now()` in the middle of the query, s.
+
+    half_trip : half the time that the query took, s: the number is from within that of `time`.
+    """
+
+    time: float
+    value: float
+    half_trip: float = 0.0
+
+
 @runtime_checkable
 class Instrument(Protocol):
     """Common to all instruments."""
@@ -83,6 +95,22 @@ class Tachometer(Instrument, Protocol):
 
     def read(self) -> ShaftReadings:
         """Samples since the last call; never blocks for new ones."""
+
+
+@runtime_checkable
+class Encoder(Instrument, Protocol):
+    """Angle of the shaft."""
+
+    def position(self) -> Reading:
+        """Angle in deg, clockwise positive, unwrapped."""
+
+
+@runtime_checkable
+class Thermometer(Instrument, Protocol):
+    """Temperature of the power stage, or of what else runs hot, besides what the board reports."""
+
+    def temperature(self) -> Reading:
+        """Temperature in degC; error for a sensor that is open."""
 
 
 @runtime_checkable

@@ -26,7 +26,15 @@ from types import MappingProxyType
 
 from hil.core.errors import BenchError
 from hil.ports.board import Board
-from hil.ports.instruments import Brake, Interlock, SignalSwitch, Supply, Tachometer
+from hil.ports.instruments import (
+    Brake,
+    Encoder,
+    Interlock,
+    SignalSwitch,
+    Supply,
+    Tachometer,
+    Thermometer,
+)
 
 LINKS, INSTRUMENTS = "hil.links", "hil.instruments"
 
@@ -39,6 +47,8 @@ PORTS: Mapping[str, type] = MappingProxyType(
         "brake": Brake,
         "switch": SignalSwitch,
         "interlock": Interlock,
+        "encoder": Encoder,
+        "thermometer": Thermometer,
     }
 )
 
@@ -54,6 +64,9 @@ BUILT_IN: Mapping[str, Mapping[str, str]] = MappingProxyType(
             "brake.voltage": "hil.drivers.brake_source:BY_VOLTAGE",
             "switch.scpi": "hil.drivers.switch:DESCRIPTOR",
             "interlock.scpi": "hil.drivers.interlock:DESCRIPTOR",
+            "tachometer.counter": "hil.drivers.counter:DESCRIPTOR",
+            "encoder.scpi": "hil.drivers.encoder:DESCRIPTOR",
+            "thermometer.scpi": "hil.drivers.thermometer:DESCRIPTOR",
         },
     }
 )

@@ -77,6 +77,9 @@ def test_every_built_in_driver_fits_its_port():
         ("brake", "voltage"),
         ("switch", "scpi"),
         ("interlock", "scpi"),
+        ("tachometer", "counter"),
+        ("encoder", "scpi"),
+        ("thermometer", "scpi"),
     }
     assert [line.reason for line in listing] == [""] * len(listing)
     assert {line.source for line in listing} == {"this project"}
