@@ -121,10 +121,11 @@ def _lower_hull(x: FloatArray, y: FloatArray) -> np.typing.NDArray[np.intp]:
     """Indices of the lower convex hull, from left to right (monotone chain)."""
     order = np.lexsort((y, x))
     hull: list[int] = []
+    left, low = x.tolist(), y.tolist()  # plain numbers: a trace has thousands of frames
     for j in order.tolist():
         while len(hull) > 1:
             a, b = hull[-2], hull[-1]
-            if (x[b] - x[a]) * (y[j] - y[a]) > (y[b] - y[a]) * (x[j] - x[a]):
+            if (left[b] - left[a]) * (low[j] - low[a]) > (low[b] - low[a]) * (left[j] - left[a]):
                 break
             hull.pop()
         hull.append(j)

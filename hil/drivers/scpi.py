@@ -125,6 +125,10 @@ class ScpiSession:
             f"{self.name}: {command!r} answered {answer[:80]!r}, expected {expected}"
         )
 
+    def distrust(self) -> None:
+        """Say that more may be on its way than was asked for: the next use starts afresh."""
+        self._link.distrust()
+
     def query_number(self, command: str) -> float:
         """One finite number. InstrumentError if it is anything else (9.91E37 means 'no value')."""
         text = self.query(command)
@@ -135,6 +139,25 @@ class ScpiSession:
         if not math.isfinite(value):
             raise InstrumentError(f"{self.name}: {command!r} answered {text!r}: no valid reading")
         return value
+
+    def query_each(self, command: str, count: int) -> tuple[float, ...]:
+        """Answers to `count` queries in one message, separated by ";" (IEEE 488.2, 8.4.1).
+
+        Raises
+        ------
+        InstrumentError
+            If they are not `count` finite numbers.
+        """
+        text = self.query(command)
+        try:
+            values = tuple(map(parse_number, text.split(";")))
+        except ValueError as error:
+            raise self._unexpected(command, text, f"{count} numbers") from error
+        if len(values) != count:
+            raise self._unexpected(command, text, f"{count} numbers")
+        if not all(map(math.isfinite, values)):
+            raise InstrumentError(f"{self.name}: {command!r} answered {text!r}: no valid reading")
+        return values
 
     def query_numbers(self, command: str) -> FloatArray:
         """Comma separated numbers, shape (n,), NaN where the instrument says 'no value'."""

@@ -33,6 +33,7 @@ class ScpiSupply:
     def __init__(self, session: ScpiSession, config: SupplyConfig, clock: Clock) -> None:
         self._session, self._commands, self._clock = session, config.commands, clock
         self._fed: float | None = None  # when the watchdog was last fed; None while it is off
+        self._both = ""  # asks for voltage and current in one message, once that is known to work
 
     @classmethod
     def open(cls, config: SupplyConfig, clock: Clock, manager: Any) -> ScpiSupply:
@@ -45,10 +46,27 @@ class ScpiSupply:
         supply = cls(session, config, clock)
         try:
             supply.switch_off()
+            supply._learn()
         except BaseException:
             session.close()
             raise
         return supply
+
+    def _learn(self) -> None:
+        """Find out, while the output is off, whether one message can ask for both readings.
+
+        The standard wants it; many a supply answers the first query alone, or an error.
+        """
+        both = self._commands.measure_both
+        if not both:
+            return
+        with suppress(InstrumentError):
+            if self._session.query(both).count(";") == 1:
+                self._both = both
+                return
+        # what else may be on its way must not be taken for the answer to another query
+        self._session.distrust()
+        self._session.drain_errors()
 
     def identify(self) -> Identity:
         """Answer to ``*IDN?``, split."""
@@ -199,11 +217,14 @@ class ScpiSupply:
         return self._commands.message(text)
 
     def measure(self) -> SupplyReading:
-        """Measured voltage and current, timed to the middle of the two queries."""
+        """Measured voltage and current, timed to the middle of asking for them."""
         self._feed()
         before = self._clock.now()
-        voltage = self._number(self._commands.measure_voltage)
-        current = self._number(self._commands.measure_current)
+        if self._both:
+            voltage, current = self._session.query_each(self._both, 2)
+        else:
+            voltage = self._number(self._commands.measure_voltage)
+            current = self._number(self._commands.measure_current)
         return SupplyReading((before + self._clock.now()) / 2.0, voltage, current)
 
     def _feed(self) -> None:

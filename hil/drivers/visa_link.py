@@ -142,11 +142,13 @@ class VisaLink:
             self._recover(command)
         self._wait_gap()
         try:
-            with self._converted(f"{command!r} failed"):
-                return action(self._resource)
-        except BaseException:  # an interrupt between question and answer leaves the answer behind
+            return action(self._resource)
+        except BaseException as error:
+            # also an interrupt: between question and answer it leaves the answer behind
             self._stale = True
-            raise
+            if isinstance(error, HilError) or not isinstance(error, Exception):
+                raise
+            raise self._as_ours(error, f"{command!r} failed") from error
 
     def write_unproven(self, command: str) -> None:
         """Send a command to whoever is there, recovery or not; nobody knows whether it arrived.
@@ -202,16 +204,20 @@ class VisaLink:
 
         All of `Exception` is caught because VISA back ends raise it bare.
         """
-        from pyvisa.constants import StatusCode
-        from pyvisa.errors import VisaIOError
-
         try:
             yield
         except HilError:
             raise
         except Exception as error:
-            if isinstance(error, VisaIOError) and error.error_code == StatusCode.error_timeout:
-                raise InstrumentTimeout(
-                    f"{self.name}: {what}: nothing within {self._config.timeout:g} s"
-                ) from error
-            raise InstrumentError(f"{self.name}: {what}: {error}") from error
+            raise self._as_ours(error, what) from error
+
+    def _as_ours(self, error: Exception, what: str) -> InstrumentError:
+        """What an error of the library means here."""
+        from pyvisa.constants import StatusCode
+        from pyvisa.errors import VisaIOError
+
+        if isinstance(error, VisaIOError) and error.error_code == StatusCode.error_timeout:
+            return InstrumentTimeout(
+                f"{self.name}: {what}: nothing within {self._config.timeout:g} s"
+            )
+        return InstrumentError(f"{self.name}: {what}: {error}")

@@ -82,6 +82,7 @@ class MeasureTexts(Model):
 
     voltage: Query = _DEFAULT.measure_voltage
     current: Query = _DEFAULT.measure_current
+    together: Switch | None = None  # in one message; if left out, when both are as in SCPI-1999
 
 
 class ChannelTexts(Model):
@@ -146,6 +147,7 @@ class SupplyTexts(Described):
             output_query=self.output.query,
             measure_voltage=self.measure.voltage,
             measure_current=self.measure.current,
+            together=self.measure.together,
             error_query=self.error_query,
             command_gap=self.command_gap,
             voltage_step=self.voltage.step,

@@ -58,6 +58,8 @@ class SupplyCommands:
     error_query : "" for an instrument without an error queue.
     command_gap : s that it needs between two messages.
     voltage_step, current_step : how far a set point may read back off, V and A.
+    together : whether voltage and current may be asked for in one message, as IEEE 488.2 has it
+        (units separated by ";", and answered so); None: if both queries are the standard's.
     sinks : whether it takes current back; None: the file does not say.
     """
 
@@ -75,6 +77,7 @@ class SupplyCommands:
     output_query: str = "OUTP?"
     measure_voltage: str = "MEAS:VOLT?"
     measure_current: str = "MEAS:CURR?"
+    together: bool | None = None
     error_query: str = "SYST:ERR?"
     command_gap: float = 0.0
     voltage_step: float = 0.02
@@ -101,6 +104,18 @@ class SupplyCommands:
             return f"{ahead}{text}"
         # A header after ";" would be read relative to the one before it: ":" starts at the root.
         return f"{ahead};{'' if text.startswith((':', '*')) else ':'}{text}"
+
+    @property
+    def measure_both(self) -> str:
+        """One message that asks for voltage and current; "" if they are asked for one by one."""
+        queries = self.measure_voltage, self.measure_current
+        standard = queries == (SCPI_1999.measure_voltage, SCPI_1999.measure_current)
+        if not (standard if self.together is None else self.together):
+            return ""
+        first, channel = self.message(queries[0]), self.channel
+        selected = channel is not None and channel.by == "select"
+        second = queries[1] if selected else self.message(queries[1])
+        return f"{first};{'' if second.startswith((':', '*')) else ':'}{second}"
 
     @property
     def lacks(self) -> tuple[str, ...]:

@@ -183,7 +183,8 @@ def _run(task: Task, rig: Rig, item: PlannedItem) -> tuple[Executed, float]:
     before = access.clock.now()
     try:
         parts = open_parts(rig, access, {})
-        with closing(assemble(rig, parts, access.clock, None, access.poll)) as bench:
+        polls = access.poll, access.quiet_poll
+        with closing(assemble(rig, parts, access.clock, None, *polls)) as bench:
             done = execute(item, rig, bench)
     except FirmwareError as error:
         done = Executed(Verdict.FAIL, f"firmware: {error}")

@@ -14,7 +14,7 @@ from hil.twin.constants import constants_of
 from hil.twin.energy import Energies
 from hil.twin.host import Here, Host
 from hil.twin.kernel_memory import SHAFT_LOG, STATE
-from hil.twin.line import SerialLine
+from hil.twin.line import SerialLine, ring_parts
 from hil.twin.parameters import LINES, DriveParameters
 from hil.twin.port import OUTPUTS, OUTPUTS_AT, FirmwareBinding
 
@@ -237,13 +237,13 @@ class Drive:
         """
         s = self._state
         head = int(s["logged"])
-        places = np.arange(max(self._log_read, head - SHAFT_LOG), head) % SHAFT_LOG
+        parts = ring_parts(max(self._log_read, head - SHAFT_LOG), head, SHAFT_LOG)
         self._log_read = head
-        return (
-            s["log_time"][places],
-            np.degrees(s["log_angle"][places]),
-            s["log_speed"][places] * _RPM,
+        time, angle, speed = (
+            np.concatenate([np.empty(0), *(log[part] for part in parts)])
+            for log in (s["log_time"], s["log_angle"], s["log_speed"])
         )
+        return time, np.degrees(angle), speed * _RPM
 
     def energies(self) -> Energies:
         """Where the energy went since power-up."""

@@ -10,6 +10,14 @@ import numpy as np
 from hil.twin.kernel_memory import LINE_BUFFER
 
 
+def ring_parts(start: int, end: int, size: int) -> tuple[slice, ...]:
+    """Where items `start` to `end` (at most `size` of them) lie in a ring buffer, in order."""
+    if end <= start:
+        return ()
+    first, last = start % size, (end - 1) % size + 1
+    return (slice(first, last),) if first < last else (slice(first, size), slice(0, last))
+
+
 class SerialLine:
     """Bytes between the host and a board; the kernel moves them at the baud rate.
 
@@ -20,6 +28,7 @@ class SerialLine:
 
     def __init__(self, state: Any, baud: int) -> None:
         self._state = state
+        self._sent = state["tx"]
         self._byte_time = 10.0 / baud
         self._to_board = bytearray()
         self._from_board = bytearray()
@@ -40,8 +49,8 @@ class SerialLine:
         head = int(self._state["tx_head"])
         if head > self._read:
             self._read = max(self._read, head - LINE_BUFFER)  # a firmware may write anywhere
-            places = np.arange(self._read, head) % LINE_BUFFER
-            self._from_board += self._state["tx"][places].tobytes()
+            for part in ring_parts(self._read, head, LINE_BUFFER):
+                self._from_board += self._sent[part].tobytes()
             self._read = head
         if self._to_board:
             self._refill(now)
@@ -49,6 +58,8 @@ class SerialLine:
     def drain(self, now: float) -> bytes:
         """Bytes from the board whose last bit has left the line by `now`, since the last call."""
         self.exchange(now)
+        if not self._from_board:
+            return b""
         left = math.ceil((self._state["tx_free"] - now) / self._byte_time - 1e-6)
         end = len(self._from_board) - max(0, left)
         if end <= 0:

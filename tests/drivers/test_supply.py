@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from contextlib import closing
+from dataclasses import replace
+
 import pytest
 
 from hil.core.errors import InstrumentError, InstrumentTimeout
@@ -9,6 +12,7 @@ from hil.drivers.scpi import ScpiConfig
 from hil.drivers.supply import ScpiSupply, SupplyConfig
 from hil.ports.clock import WallClock
 from hil.ports.instruments import Supply
+from hil.ports.supply_commands import SCPI_1999
 
 
 @pytest.fixture
@@ -197,9 +201,10 @@ def test_switching_off_after_a_hang_reconnects_first(bench):
     with pytest.raises(InstrumentTimeout, match=r"'MEAS:VOLT\?' failed: nothing within 0.3 s"):
         supply.measure()
     assert instrument.points["OUTP"] == 1.0
+    before = peer.connections
     supply.switch_off()
     assert instrument.points["OUTP"] == 0.0
-    assert peer.connections == 2
+    assert peer.connections == before + 1
 
 
 def test_switching_off_survives_one_lost_connection(bench):
@@ -224,6 +229,64 @@ def test_a_reading_that_is_none(bench):
     with pytest.raises(
         InstrumentError, match=r"'MEAS:CURR\?' answered '9.91E37': no valid reading"
     ):
+        supply.measure()
+
+
+BOTH = "MEAS:VOLT?;:MEAS:CURR?"
+
+
+def opened_with(serve, manager, instrument, answer, **commands):
+    instrument.special[BOTH] = answer
+    peer = serve(instrument)
+    scpi = ScpiConfig(resource=peer.resource, role="supply", timeout=0.3)
+    config = SupplyConfig(scpi=scpi, commands=replace(SCPI_1999, **commands))
+    return peer, ScpiSupply.open(config, WallClock(), manager)
+
+
+def test_both_readings_are_asked_for_in_one_message(serve, manager, simple_supply):
+    peer, supply = opened_with(serve, manager, simple_supply, "23.9;0.31")
+    with closing(supply):
+        peer.received.clear()
+        reading = supply.measure()
+    assert (reading.voltage, reading.current) == (23.9, 0.31)
+    assert peer.received == [BOTH]
+
+
+@pytest.mark.parametrize("answer", [None, "23.9", "23.9\n0.31", "1;2;3"])
+def test_a_supply_that_cannot_is_asked_one_by_one(serve, manager, simple_supply, answer):
+    peer, supply = opened_with(serve, manager, simple_supply, answer)
+    with closing(supply):
+        supply.prepare(24.0, 3.0, 28.0)
+        supply.switch_on()
+        peer.received.clear()
+        reading = supply.measure()
+        assert (reading.voltage, reading.current) == (24.0, 0.25)
+        assert peer.received == ["MEAS:VOLT?", "MEAS:CURR?"]
+        supply.switch_off()
+
+
+def test_the_error_of_a_supply_that_cannot_is_not_left_in_its_queue(serve, manager, simple_supply):
+    def refuse() -> None:
+        simple_supply.error('-113,"Undefined header"')
+
+    peer, supply = opened_with(serve, manager, simple_supply, refuse)
+    with closing(supply):
+        supply.prepare(24.0, 3.0, 28.0)
+        assert peer.received[peer.received.index(BOTH) :].count("SYST:ERR?") >= 2
+
+
+def test_a_supply_described_so_is_never_asked_for_both(serve, manager, simple_supply):
+    peer, supply = opened_with(serve, manager, simple_supply, "23.9;0.31", together=False)
+    with closing(supply):
+        supply.measure()
+    assert BOTH not in peer.received
+
+
+@pytest.mark.parametrize("answer", ["23.9", "23.9;9.91E37", "23.9;zero"])
+def test_an_answer_that_is_not_both_readings_is_an_error(serve, manager, simple_supply, answer):
+    _, supply = opened_with(serve, manager, simple_supply, "23.9;0.31")
+    simple_supply.special[BOTH] = answer
+    with closing(supply), pytest.raises(InstrumentError, match=r"answered '23\.9"):
         supply.measure()
 
 

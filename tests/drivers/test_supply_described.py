@@ -181,3 +181,22 @@ def test_the_watchdog_is_fed_while_the_output_is_on(serve, manager, simple_suppl
     supply.measure()
     assert peer.received.count("DOG 4") == fed
     supply.close()
+
+
+@pytest.mark.parametrize(
+    ("changes", "sent"),
+    [
+        ({}, "MEAS:VOLT?;:MEAS:CURR?"),
+        ({"together": False}, ""),
+        ({"measure_current": "IOUT?"}, ""),
+        ({"measure_current": "*IOUT?", "together": True}, "MEAS:VOLT?;*IOUT?"),
+        ({"channel": Channel(number=2)}, "INST:NSEL 2;:MEAS:VOLT?;:MEAS:CURR?"),
+        ({"channel": Channel(number=2, by="list")}, "MEAS:VOLT? (@2);:MEAS:CURR? (@2)"),
+        (
+            {"channel": Channel(number=2, by="prefix", text="CH{number}:")},
+            "CH2:MEAS:VOLT?;:CH2:MEAS:CURR?",
+        ),
+    ],
+)
+def test_how_both_readings_are_asked_for(changes, sent) -> None:
+    assert replace(SCPI_1999, **changes).measure_both == sent

@@ -85,6 +85,13 @@ def test_keys_in_the_rig_file_itself(rig_with) -> None:
     assert found.lacks == ()
 
 
+def test_a_supply_that_cannot_take_two_queries_in_one_message(rig_with) -> None:
+    assert load_rig(rig_with("{command-gap: 20 ms}")).commands["supply"].together is None
+    found = load_rig(rig_with("{measure: {together: false}}")).commands["supply"]
+    assert found.together is False
+    assert found.measure_both == ""
+
+
 def test_the_simulated_bench_speaks_the_standard(rig_with) -> None:
     rig = load_rig(rig_with("{over-voltage-protection: {present: false}}"))
     assert rig.commands["supply"].protection == ""

@@ -20,7 +20,7 @@ MEMORY = 20_000  # samples
 FETCH = 2_000  # samples in one answer, at most
 OVERRUN = 201  # device-dependent error: the memory was full and the oldest samples were dropped
 DATA_LOST = 512  # bit 9 of the questionable register, free for the designer of a device
-_COLLECT_EVERY = 0.05  # s; the drive keeps samples until they are collected
+_COLLECT_EVERY = 1.0  # s; the drive keeps 4 s of samples until they are collected
 
 
 class SimulatedTachometer(SimulatedInstrument):
@@ -114,5 +114,5 @@ class SimulatedTachometer(SimulatedInstrument):
         self.status.questionable.update(0)
         if not blocks:
             return decimal(math.nan)
-        samples = np.concatenate(blocks)
+        samples = blocks[0] if len(blocks) == 1 else np.concatenate(blocks)
         return ",".join(["%.6f,%.4f,%.3f"] * samples.shape[0]) % tuple(samples.ravel().tolist())

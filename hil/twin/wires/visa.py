@@ -11,6 +11,7 @@ from __future__ import annotations
 import itertools
 from collections import deque
 from collections.abc import Iterable
+from functools import cache
 from typing import Any
 
 from pyvisa import attributes, constants, highlevel, rname
@@ -40,6 +41,17 @@ def visa_library(world: World) -> TwinLibrary:
     return library
 
 
+@cache
+def _defaults() -> dict[int, Any]:
+    """Attributes of a socket and their defaults."""
+    return {
+        int(number): attribute.default
+        for number, attribute in attributes.AttributesByID.items()
+        if attribute.in_resource((constants.InterfaceType.tcpip, "SOCKET"))
+        and attribute.default is not attributes.NotAvailable
+    }
+
+
 class _Session:
     """One open resource: a conversation with its instrument and the attributes of a socket."""
 
@@ -51,12 +63,7 @@ class _Session:
         self._arriving: deque[tuple[float, bytes]] = deque()  # when, what
         self._buffer = bytearray()
         self.attrs: dict[int, Any] = {
-            int(number): attribute.default
-            for number, attribute in attributes.AttributesByID.items()
-            if attribute.in_resource((constants.InterfaceType.tcpip, "SOCKET"))
-            and attribute.default is not attributes.NotAvailable
-        }
-        self.attrs |= {
+            **_defaults(),
             ResourceAttribute.interface_type: constants.InterfaceType.tcpip,
             ResourceAttribute.interface_number: int(parsed.board),
             ResourceAttribute.resource_class: "SOCKET",
