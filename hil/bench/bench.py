@@ -10,6 +10,9 @@ from hil.bench.readout import Readout
 from hil.core.errors import BenchError, CommandRefused, HilError, InstrumentError
 from hil.ports.instruments import Brake, SignalSwitch
 
+#: Readings in a row that must lie in the band before an output counts as settled.
+SETTLED_READINGS = 3
+
 __all__ = ["Bench", "Parts", "Settings", "closing"]
 
 
@@ -50,19 +53,29 @@ class Bench(Readout):
         self.await_voltage(voltage)
 
     def await_voltage(self, voltage: float) -> None:
-        """Wait until the measured output is at `voltage` for three readings in a row."""
-        settings = self.settings
+        """Wait until every reading has been at `voltage` for as long as the supply needs.
+
+        Raises
+        ------
+        InstrumentError
+            If that is not so in time.
+        """
+        rule, clock = self.settings.settling, self.clock
         self._settled_at = None
-        tolerance = voltage * settings.settle_within / 100.0
-        inside, deadline = 0, self.clock.now() + settings.settle_time
-        while inside < 3:
+        tolerance = voltage * rule.within / 100.0
+        inside, since, deadline = 0, 0.0, clock.now() + rule.limit
+        settled = False
+        while not settled:
             reading = self._read_supply()
-            inside = inside + 1 if abs(reading.voltage - voltage) <= tolerance else 0
-            if self.clock.now() > deadline:
+            near = abs(reading.voltage - voltage) <= tolerance
+            since = since if near and inside else reading.time
+            inside = inside + 1 if near else 0
+            settled = inside >= SETTLED_READINGS and reading.time - since >= rule.hold - 1e-9
+            if not settled and clock.now() > deadline:
                 raise InstrumentError(
                     f"supply output did not settle: measured {reading.voltage:.3f} V at "
-                    f"{reading.current:.3f} A after {settings.settle_time:g} s, expected "
-                    f"{voltage:g} V within {settings.settle_within:g} %"
+                    f"{reading.current:.3f} A after {rule.limit:g} s, expected {voltage:g} V "
+                    f"within {rule.within:g} % for {rule.hold:g} s"
                 )
             self.wait(0.02)
         self._settled_at = voltage

@@ -17,6 +17,7 @@ from hil.ports.instruments import (
     Tachometer,
     Thermometer,
 )
+from hil.ports.supply_commands import Settling
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,7 +29,7 @@ class Settings:
     poll : interval of reading board and tachometer; supply_poll : of reading the supply.
     quiet_poll : as `poll`, while nothing but time is waited for; 0 for the same.
     current_limit, over_voltage : limits given to the supply before every output-on.
-    settle_within : % of the set voltage; settle_time : by when the output must be there.
+    settling : when a new output voltage counts as there.
     rest_speed : rpm below which the shaft counts as standing.
     silence : without telemetry for longer, once it has begun, the board counts as gone.
     encoder_poll, thermometer_poll : of reading these.
@@ -41,8 +42,7 @@ class Settings:
     poll: float = 0.01
     quiet_poll: float = 0.0
     supply_poll: float = 0.05
-    settle_within: float = 2.0
-    settle_time: float = 2.0
+    settling: Settling = Settling()  # noqa: RUF009 - frozen
     rest_speed: float = 5.0
     rest_time: float = 4.0
     silence: float = 0.5

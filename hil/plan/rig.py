@@ -49,7 +49,7 @@ from hil.plan.units import (
 )
 from hil.ports.link import LinkDescription
 from hil.ports.reading_commands import Conversation, CounterCommands
-from hil.ports.supply_commands import SupplyCommands
+from hil.ports.supply_commands import Settling, SupplyCommands
 
 
 class Motor(Model):
@@ -173,8 +173,8 @@ class SupplyInstrument(Instrument):
     current_limit: Current
     over_voltage_limit: Voltage
     max_voltage: Voltage  # no plan may ask for more
-    settle_within: Ratio = 2.0
-    settle_time: Time = 2.0
+    settle_within: Ratio | None = None  # None: as its description, or the default, has it
+    settle_time: Time | None = None
     voltage_accuracy: VoltageAccuracy = VoltageAccuracy()
     current_accuracy: CurrentAccuracy = CurrentAccuracy()
 
@@ -392,6 +392,16 @@ class Rig(Model):
     def commands(self) -> Mapping[str, SupplyCommands]:
         """Role -> what the instrument in it understands, as described or as in SCPI-1999."""
         return {"supply": SupplyCommands(), **self._commands}
+
+    @property
+    def settling(self) -> Settling:
+        """When its output counts as settled: the rig file's own word over the description's."""
+        told, supply = self.commands["supply"].settling, self.supply
+        return Settling(
+            within=told.within if supply.settle_within is None else supply.settle_within,
+            hold=told.hold,
+            limit=told.limit if supply.settle_time is None else supply.settle_time,
+        )
 
     @property
     def readings(self) -> Mapping[str, Conversation]:

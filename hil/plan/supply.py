@@ -13,7 +13,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, model_validator
+from pydantic import AfterValidator, Field, model_validator
 
 from hil.plan.described import (
     Described,
@@ -27,8 +27,15 @@ from hil.plan.described import (
 )
 from hil.plan.model import Count, Model, Switch
 from hil.plan.source import Problem, Source, Where
-from hil.plan.units import CurrentLimit, Time, VoltageLimit
-from hil.ports.supply_commands import PLACE, SCPI_1999, Channel, SupplyCommands, Watchdog
+from hil.plan.units import CurrentLimit, Ratio, Time, VoltageLimit
+from hil.ports.supply_commands import (
+    PLACE,
+    SCPI_1999,
+    Channel,
+    Settling,
+    SupplyCommands,
+    Watchdog,
+)
 
 _DEFAULT = SCPI_1999
 
@@ -116,6 +123,22 @@ class WatchdogTexts(Model):
     interval: Time = 1.0
 
 
+class SettlingTexts(Model):
+    """When a new output voltage counts as there."""
+
+    within: Annotated[Ratio, Field(gt=0.0)] = _DEFAULT.settling.within
+    hold: Annotated[Time, Field(alias="for")] = _DEFAULT.settling.hold
+    limit: Annotated[Time, Field(alias="time-limit")] = _DEFAULT.settling.limit
+
+    @model_validator(mode="after")
+    def _possible(self) -> SettlingTexts:
+        if self.limit <= self.hold:
+            raise ValueError(
+                f"time-limit: expected more than for {self.hold:g} s, found {self.limit:g} s"
+            )
+        return self
+
+
 class SupplyTexts(Described):
     """Everything a supply description can say."""
 
@@ -126,6 +149,7 @@ class SupplyTexts(Described):
     measure: MeasureTexts = MeasureTexts()
     channel: ChannelTexts | None = None
     watchdog: WatchdogTexts | None = None
+    settling: SettlingTexts = SettlingTexts()
     sinks: Switch | None = None
 
     def described(self, name: str = "") -> SupplyCommands:
@@ -155,6 +179,7 @@ class SupplyTexts(Described):
             channel=self.channel.described() if self.channel else None,
             watchdog=None if dog is None else Watchdog(**dog.model_dump()),
             sinks=self.sinks,
+            settling=Settling(**self.settling.model_dump()),
         )
 
 

@@ -46,6 +46,22 @@ class Watchdog:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Settling:
+    """When a new output voltage counts as there.
+
+    Parameters
+    ----------
+    within : half-width of the band around the set voltage, % of it.
+    hold : s for which every reading must lie in the band, three readings at least.
+    limit : s by when it must have done so.
+    """
+
+    within: float = 2.0
+    hold: float = 0.04
+    limit: float = 2.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SupplyCommands:
     """Command texts; "" where the supply has none.
 
@@ -61,6 +77,7 @@ class SupplyCommands:
     together : whether voltage and current may be asked for in one message, as IEEE 488.2 has it
         (units separated by ";", and answered so); None: if both queries are the standard's.
     sinks : whether it takes current back; None: the file does not say.
+    settling : what is known of how its output settles.
     """
 
     name: str = "SCPI-1999"
@@ -85,6 +102,7 @@ class SupplyCommands:
     channel: Channel | None = None
     watchdog: Watchdog | None = None
     sinks: bool | None = None
+    settling: Settling = Settling()
 
     def message(self, text: str, value: float | None = None) -> str:
         """One of the texts as it is sent: with its number, for the channel that is meant.

@@ -7,6 +7,7 @@ import pytest
 from hil.bench.bench import closing
 from hil.bench.limits import LimitExceeded
 from hil.core.errors import BenchError, InstrumentError
+from hil.ports.supply_commands import Settling
 
 Kit = SimpleNamespace
 
@@ -47,6 +48,29 @@ def test_an_output_that_settles_late_is_waited_for(kit: Kit) -> None:
     before = kit.clock.now()
     kit.bench.energise(24.0)
     assert 1.0 <= kit.clock.now() - before < 1.2
+
+
+def test_an_output_that_comes_and_goes_has_not_settled(kit: Kit) -> None:
+    kit.bench = kit.make(settling=Settling(within=1.0, hold=0.2, limit=3.0))
+    for at in range(1, 11):  # in the band for 0.1 s, out of it for 0.1 s, until 1.0 s
+        sag = 3.0 if at % 2 else 0.0
+        kit.clock.at(0.1 * at, lambda sag=sag: setattr(kit.supply, "sag", sag))
+    kit.clock.at(1.05, lambda: setattr(kit.supply, "sag", 0.1))
+    before = kit.clock.now()
+    kit.bench.energise(24.0)
+    assert 1.2 <= kit.clock.now() - before <= 1.4
+
+
+def test_a_supply_settles_by_its_own_rule(kit: Kit) -> None:
+    kit.bench = kit.make(settling=Settling(within=5.0, hold=0.5, limit=1.0))
+    kit.supply.sag = 1.0  # 4.2 %
+    before = kit.clock.now()
+    kit.bench.energise(24.0)
+    assert 0.5 <= kit.clock.now() - before < 0.6
+    kit.bench.switch_off()
+    kit.supply.sag = 1.5
+    with pytest.raises(InstrumentError, match=r"after 1 s, expected 24 V within 5 % for 0\.5 s"):
+        kit.bench.energise(24.0)
 
 
 def test_limits_that_cannot_be_set_leave_the_output_off(kit: Kit) -> None:

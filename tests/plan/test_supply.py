@@ -6,7 +6,7 @@ import pytest
 
 from hil.core.errors import PlanError
 from hil.plan.load import load_rig
-from hil.ports.supply_commands import SCPI_1999, Channel, Watchdog
+from hil.ports.supply_commands import SCPI_1999, Channel, Settling, Watchdog
 
 OWN = """\
 format: 1
@@ -100,6 +100,19 @@ def test_the_simulated_bench_speaks_the_standard(rig_with) -> None:
     assert rig.as_simulated().profile is rig.profile
 
 
+def test_how_an_output_settles(rig_with, rig_file) -> None:
+    told = "{settling: {within: 1 %, for: 200 ms, time-limit: 5 s}}"
+    rig = load_rig(rig_with(told))
+    # the rig file's own word goes first
+    assert rig.settling == Settling(within=2.0, hold=0.2, limit=2.0)
+    assert rig.commands["supply"].settling == Settling(within=1.0, hold=0.2, limit=5.0)
+    old = "  settle-within: 2 %\n  settle-time: 2 s\n"
+    assert load_rig(rig_file(old, f"  commands: {told}\n")).settling == Settling(
+        within=1.0, hold=0.2, limit=5.0
+    )
+    assert load_rig(rig_file(old, "")).settling == Settling()
+
+
 @pytest.mark.parametrize(
     ("commands", "words"),
     [
@@ -118,6 +131,9 @@ def test_the_simulated_bench_speaks_the_standard(rig_with) -> None:
         ("{channel: {number: 1, text: 'INST 1'}}", "expected {number} in it once"),
         ("{channel: {number: 1, by: lists}}", "did you mean 'list'?"),
         ("{command-gap: 50}", "with its unit"),
+        ("{settling: {within: 0 %}}", "greater than 0"),
+        ("{settling: {for: 3 s}}", "time-limit: expected more than for 3 s, found 2 s"),
+        ("{settling: {tolerance: 1 %}}", "unknown key 'tolerance'"),
         ("{over-voltage-protection: {present: false, set: 'V {value}'}}", "no commands may be"),
         ("{watchdog: {enable: DOG, interval: 0 s}}", "expected more than zero, found 0"),
         ("{watchdog: {}}", "enable is missing"),
