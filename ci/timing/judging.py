@@ -1,4 +1,4 @@
-"""Judging samples: a year of nights for drift, and the starts a sequential test saves."""
+"""Judging: a year of nights for drift and for changes, and the starts a sequential test saves."""
 
 from __future__ import annotations
 
@@ -42,11 +42,46 @@ def run() -> Iterator[Result]:
         lambda: [_plain(data[day : day + WINDOW + confirm], confirm) for day in range(SAMPLE)],
     )
     yield Result("the same by a library call per measure", plain / ours, "times", "higher", 1.0)
+    yield from _changes(data[:NIGHTS])
     for good, bad, risk in ((0.01, 0.05, 0.05), (0.01, 0.05, 0.01), (0.01, 0.10, 0.05)):
         test, plan = design(good, bad, risk, risk), smallest_plan(good, bad, risk, risk)
         mean = 0.5 * (evaluate(test, good).trials + evaluate(test, bad).trials)
         name = f"starts saved, {good:.0%} against {bad:.0%}, risks {risk:.0%}"
         yield Result(name, 100.0 * (1.0 - mean / plan.trials), "%", "higher", 50.0)
+
+
+def _changes(data: np.ndarray) -> Iterator[Result]:
+    """Change points of a year, against the same search by the plain class of the library."""
+    from hil.verdicts.changes import search
+    from hil.verdicts.changes_chance import clear_enough
+
+    stepped = data.copy()
+    for k in range(0, MEASURES, 10):
+        stepped[50 + k :, k] += 2.0
+    search(list(data[:, :2].T))  # not the first call of anything
+    quiet, busy = (seconds(lambda d=d: search(list(d.T))) for d in (data, stepped))
+    yield Result("change points of a year of 365 x 200 healthy measures", quiet, "s", "lower", 10.0)
+    yield Result("the same, a tenth of the measures changed", busy, "s", "lower", 10.0)
+    price = clear_enough(0.01 / MEASURES, NIGHTS, 3) ** 2
+    part = stepped[:, :SAMPLE]
+    found = [_plain_search(row, price) for row in part.T]
+    ours = [[c.position for c in one.changes] for one in search(list(part.T))]
+    if [len(one) for one in found] != [len(one) for one in ours]:
+        raise AssertionError(f"the two ways find different changes: {found} and {ours}")
+    mine, plain = side_by_side(
+        lambda: search(list(part.T)),
+        lambda: [_plain_search(row, price) for row in part.T],
+        rounds=3,
+    )
+    yield Result("change points by ruptures' plain search", plain / mine, "times", "higher", 10.0)
+
+
+def _plain_search(row: np.ndarray, price: float) -> list[int]:
+    """Changes by the search and the cost that a first look at the library suggests."""
+    from ruptures.detection import Pelt
+
+    found = Pelt(model="l2", min_size=3, jump=1).fit(row).predict(pen=price)
+    return [int(place) for place in found[:-1]]
 
 
 def _plain(data: np.ndarray, confirm: int) -> np.ndarray:

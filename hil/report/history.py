@@ -70,7 +70,8 @@ def changes_of(series: Iterable[Series], settings: ChangeSettings = SHIPPED) -> 
     searched = search([columns.mean for columns, _ in nights], settings)
     since = [steps.changes[-1].position if steps.changes else 0 for steps in searched]
     nightly = DriftSettings(settings.false_share, NIGHTLY.confirm, NIGHTLY.least)
-    judged = judge_latest([columns.mean for columns, _ in nights], since, nightly)
+    memory = [steps.memory for steps in searched]
+    judged = judge_latest([columns.mean for columns, _ in nights], since, memory, nightly)
     last = _last_run(found, [columns for columns, _ in nights])
     histories = tuple(
         History(
@@ -151,7 +152,8 @@ def _last_run(
 def _change(key: SeriesKey, nights: Nights, change: Change) -> ChangeRow:
     at = change.position
     # The last night with a value before it: that is what the new level is compared with.
-    last = int(np.flatnonzero(~np.isnan(nights.mean[:at]))[-1])
+    known = np.flatnonzero(~np.isnan(nights.mean))
+    last, good = (int(known[known < night][-1]) for night in (at, change.earliest))
     low, high = float(nights.low[at]), float(nights.high[at])
     before, after = _margin(change.before, low, high), _margin(change.after, low, high)
     return ChangeRow(
@@ -163,7 +165,11 @@ def _change(key: SeriesKey, nights: Nights, change: Change) -> ChangeRow:
         utc=nights.utc[at],
         build_before=nights.build[last],
         commit_before=nights.commit[last],
-        same_build=_same_firmware(nights, at, last),
+        build_good=nights.build[good],
+        commit_good=nights.commit[good],
+        build_bad=nights.build[change.latest],
+        commit_bad=nights.commit[change.latest],
+        same_build=_same_firmware(nights, good, change.latest),
         earliest=change.earliest,
         latest=change.latest,
         probability=change.probability,
@@ -184,10 +190,11 @@ def _change(key: SeriesKey, nights: Nights, change: Change) -> ChangeRow:
     )
 
 
-def _same_firmware(nights: Nights, at: int, last: int) -> bool:
-    here = (nights.build[at], nights.commit[at])
+def _same_firmware(nights: Nights, good: int, bad: int) -> bool:
+    build, commit = nights.build[good : bad + 1], nights.commit[good : bad + 1]
     # A board that tells no revision may have had any firmware.
-    return any(here) and here == (nights.build[last], nights.commit[last])
+    told = bool(build[0] or commit[0])
+    return told and bool(np.all(build == build[0]) and np.all(commit == commit[0]))
 
 
 def _share(failed: NDArray[np.float64]) -> float:

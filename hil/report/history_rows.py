@@ -49,8 +49,9 @@ class ChangeRow:
     position : index in the nights of the series of the first night at which it shows.
     run, build, commit, utc : of that night; utc as ISO 8601.
     build_before, commit_before : of the last night before it.
-    same_build : True if that build ran before without the change: then the bench or the room is
-        a likelier cause than the firmware.
+    build_good, commit_good, build_bad, commit_bad : the firmware before `earliest` and the one at
+        `latest`: between these the cause is to be sought.
+    same_build : True if those are one: then the bench or the room is a likelier cause.
     earliest, latest : positions between which it began with 95 % (both included).
     probability : that it began at exactly this night, given that there is a change.
     before, after : level on either side, in the unit: means of the nights up to the neighbouring
@@ -73,6 +74,10 @@ class ChangeRow:
     utc: str
     build_before: str
     commit_before: str
+    build_good: str
+    commit_good: str
+    build_bad: str
+    commit_bad: str
     same_build: bool
     earliest: int
     latest: int
@@ -198,6 +203,10 @@ class Watch:
         rows.sort(key=lambda row: -abs(row.sigma))
         rows.sort(key=lambda row: row.utc, reverse=True)
         return tuple(rows)
+
+    def since(self, utc: str) -> tuple[ChangeRow, ...]:
+        """The changes that show from that time on (ISO 8601), the newest first."""
+        return tuple(row for row in self.changes if row.utc >= utc)
 
     @property
     def alarms(self) -> tuple[LatestRow, ...]:

@@ -91,6 +91,7 @@ def limit_for(nights: float, slack: float = SLACK) -> float:
 def judge_latest(
     series: Sequence[npt.ArrayLike],
     since: Sequence[int],
+    memory: Sequence[float],
     settings: DriftSettings = SHIPPED,
 ) -> list[LatestNight]:
     """Judge the last night of each series against those before it.
@@ -103,27 +104,30 @@ def judge_latest(
     series : one array a measure, shape (n_i,), nights in order, NaN where there is no value.
     since : for each, the first night of its present level: earlier ones do not count for creeping
         away. See `hil.verdicts.changes`.
+    memory : for each, how much a night resembles the one before, 0 to below 1; from there, too.
 
     Raises
     ------
     ValueError
-        If the two differ in length, or a number is infinite.
+        If the three differ in length, or a number is infinite.
     """
     rows = [np.asarray(values, dtype=np.float64) for values in series]
-    if len(rows) != len(since):
-        raise ValueError(f"{len(rows)} series, but {len(since)} first nights")
+    if not len(rows) == len(since) == len(memory):
+        raise ValueError(
+            f"{len(rows)} series, but {len(since)} first nights and {len(memory)} memories"
+        )
     if not rows:
         return []
     night = judge_night(*_recent(rows, settings.confirm), settings)
     limit = limit_for(max(10.0, len(rows) / settings.false_share))
     found = []
-    for i, (row, start) in enumerate(zip(rows, since, strict=True)):
+    for i, (row, start, r) in enumerate(zip(rows, since, memory, strict=True)):
         level, sigma = _held_against(row[start:], settings)
         found.append(
             LatestNight(
                 changed=bool(night.alarm[i]),
                 odd=bool(night.odd[i]),
-                creeping=_creeping(row, start, limit, settings),
+                creeping=_creeping(row, start, r, limit, settings),
                 level=level,
                 sigma=sigma,
                 p=float(night.adjusted[i]),
@@ -152,14 +156,15 @@ def _held_against(present: FloatArray, settings: DriftSettings) -> tuple[float, 
     return float(np.mean(earlier)), float(np.std(earlier, ddof=1))
 
 
-def _creeping(row: FloatArray, start: int, limit: float, settings: DriftSettings) -> int | None:
+def _creeping(
+    row: FloatArray, start: int, r: float, limit: float, settings: DriftSettings
+) -> int | None:
     """Where the sum that tonight lies beyond its limit began to rise; None if it does not."""
     where = start + np.flatnonzero(~np.isnan(row[start:]))
     if where.size < settings.least or where[-1] != row.size - 1:
         return None
     y = row[where]
     scores = chance.running_scores(y)
-    r = chance.memory(scores)
     free = scores.copy()
     free[1:] = (scores[1:] - r * scores[:-1]) / math.sqrt(1.0 - r * r)
     sums = cusum(free, 0.0, SLACK, limit)

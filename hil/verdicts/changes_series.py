@@ -14,6 +14,13 @@ from scipy.special import stdtrit
 from hil.verdicts import changes_chance as chance
 from hil.verdicts.changes_found import Change, ChangeSettings, FloatArray, Searched
 
+#: Standard deviations beyond the levels at which a night says no more about the place of a step.
+_FAR = 3.0
+#: Times that steps are confirmed and placed in turn; two settle nearly all.
+_ROUNDS = 3
+#: Median absolute deviation to standard deviation, of a normal distribution.
+_NORMAL = 1.4826
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Row:
@@ -70,6 +77,9 @@ class Row:
             tried.add(tuple(at))
             at = _cheapest(self.scores, b * b * widened * rest, side)
             rest = _rest(self.scores, at)
+        # Where a step lies decides about the stretches of its neighbours.
+        for _ in range(_ROUNDS):
+            at = self._placed(self._confirmed(at, level, settings), settings)
         return self._confirmed(at, level, settings)
 
     def _confirmed(self, at: list[int], level: float, settings: ChangeSettings) -> list[int]:
@@ -83,20 +93,26 @@ class Row:
             del at[worst]
         return at
 
+    def _placed(self, at: list[int], settings: ChangeSettings) -> list[int]:
+        """Each step at its likeliest night; ranks find that there is one, values where it is."""
+        for i in range(len(at)):
+            share = self._places(at, i, settings)
+            at[i] = self.stretch(at, i)[0] + settings.side + int(np.argmax(share))
+        return at
+
     def stretch(self, at: list[int], i: int) -> tuple[int, int]:
         """First night and end of the stretch in which step `i` is the only one."""
         edges = [0, *at, self.y.size]
         return edges[i], edges[i + 2]
 
     def local(self, at: list[int], i: int, settings: ChangeSettings) -> float:
-        """Probability of a split as clear as step `i` within its stretch, by its own ranks."""
+        """Probability of so clear a split in the stretch of step `i`, by its own ranks."""
         start, end = self.stretch(at, i)
-        scores = chance.normal_scores(_rounded(self.y[start:end]))
-        before, n = at[i] - start, end - start
-        if not settings.side <= before <= n - settings.side:
+        if end - start < 2 * settings.side:
             return 1.0
-        split = float(splits(scores, settings.side)[before - settings.side])
-        return chance_of(split / math.sqrt(chance.inflation(self.memory)), n, settings)
+        scores = chance.normal_scores(_rounded(self.y[start:end]))
+        split = float(splits(scores, settings.side).max())
+        return chance_of(split / math.sqrt(chance.inflation(self.memory)), end - start, settings)
 
     def searched(
         self, at: list[int], adjusted: float, factor: float, settings: ChangeSettings
@@ -142,7 +158,7 @@ class Row:
         half = scatter * math.sqrt(widened * (1.0 / before + 1.0 / after))
         half *= float(stdtrit(max(1.0, freedom / widened), 0.975))
         size = levels[i + 1] - levels[i]
-        share = self._places(start, end, settings)
+        share = self._places(at, i, settings)
         total = np.cumsum(share)
         first = start + settings.side
         earliest = first + int(np.searchsorted(total, 0.025))
@@ -164,16 +180,23 @@ class Row:
             p=min(1.0, factor * self.local(at, i, settings)),
         )
 
-    def _places(self, start: int, end: int, settings: ChangeSettings) -> FloatArray:
-        """Probability of each place of the one step in a stretch, its levels and scatter unknown.
+    def _places(self, at: list[int], i: int, settings: ChangeSettings) -> FloatArray:
+        """Probability of each place of step `i` in its stretch, its levels and scatter unknown.
 
         Proportional to SSE^(-(n - 2)/2) (t (n - t))^(-1/2): levels and log scatter alike before.
+        Nights further out than `_FAR` standard deviations beyond both levels count as being there.
         """
-        scores = chance.normal_scores(_rounded(self.y[start:end]))
-        n = scores.size
+        start, end = self.stretch(at, i)
+        sides = self.y[start : at[i]], self.y[at[i] : end]
+        levels = [float(np.median(side)) for side in sides]
+        away = np.concatenate([side - level for side, level in zip(sides, levels, strict=True)])
+        reach = _FAR * max(_NORMAL * float(np.median(np.abs(away))), 0.1 * float(np.std(away)))
+        y = np.clip(self.y[start:end], min(levels) - reach, max(levels) + reach)
+        y -= y.mean()
+        n = y.size
         where = np.arange(settings.side, n - settings.side + 1, dtype=np.float64)
-        rest = float(np.sum(scores**2)) - splits(scores, settings.side) ** 2
-        rest = np.maximum(rest, 1e-9 * n)
+        total = float(np.sum(y**2))
+        rest = np.maximum(total - splits(y, settings.side) ** 2, 1e-9 * total)
         weight = -0.5 * (n - 2) / chance.inflation(self.memory) * np.log(rest)
         weight -= 0.5 * np.log(where * (n - where))
         share = np.exp(weight - weight.max())
@@ -219,19 +242,38 @@ def _rounded(y: FloatArray) -> FloatArray:
 
 
 def _cheapest(scores: FloatArray, price: float, side: int) -> list[int]:
-    """Steps that make sum of squares plus `price` a step smallest (ruptures, linear kernel).
+    """Steps that make sum of squares plus `price` a step smallest, `side` nights apart at least.
 
-    A linear kernel costs what a mean costs, and its search is exact as PELT is, every night being
-    a candidate; but it is compiled, and some thousand times as fast as the plain one.
+    A linear kernel costs what a mean costs, and the search of ruptures over it is compiled and some
+    thousand times as fast as its plain one; every night is a candidate. What it leaves out early
+    (PELT) is left out rightly only without a least length. So it searches without one, which is
+    exact; if its steps lie too close, the best ones of each number are tried instead.
     """
-    found = (
-        KernelCPD(kernel="linear", min_size=side, jump=1).fit(scores[:, None]).predict(pen=price)
-    )
-    return [int(place) for place in found[:-1]]
+    search = KernelCPD(kernel="linear", min_size=1, jump=1).fit(scores[:, None])
+    at = [int(place) for place in search.predict(pen=price)[:-1]]
+    if _apart(at, scores.size, side):
+        return at
+    search = KernelCPD(kernel="linear", min_size=side, jump=1).fit(scores[:, None])
+    best, cheapest = [], _squares(scores, [])
+    for number in range(1, scores.size // side):
+        # No squares at all would be left at best.
+        if number * price >= cheapest:
+            break
+        at = [int(place) for place in search.predict(n_bkps=number)[:-1]]
+        if (cost := _squares(scores, at) + number * price) < cheapest:
+            best, cheapest = at, cost
+    return best
+
+
+def _apart(at: list[int], nights: int, side: int) -> bool:
+    return all(b - a >= side for a, b in itertools.pairwise([0, *at, nights]))
+
+
+def _squares(scores: FloatArray, at: list[int]) -> float:
+    return sum(float(np.sum((part - part.mean()) ** 2)) for part in np.split(scores, at))
 
 
 def _rest(scores: FloatArray, at: list[int]) -> float:
     """Variance about the levels between the steps, at most 1."""
-    parts = np.split(scores, at)
-    squares = sum(float(np.sum((part - part.mean()) ** 2)) for part in parts)
-    return min(1.0, max(squares / max(1, scores.size - len(parts)), 1e-6))
+    free = max(1, scores.size - len(at) - 1)
+    return min(1.0, max(_squares(scores, at) / free, 1e-6))

@@ -1,0 +1,106 @@
+"""``hil drift``: what changed between builds and nights, told in the terminal."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from hil.report.history import Watch
+    from hil.store.index import RunRow
+
+#: The share is a probability of crying wolf; above a half it says nothing.
+_MOST = 0.5
+
+
+@click.command("drift")
+@click.option("--database", metavar="URL", default="runs/index.db", show_default=True,
+              help="Index of run folders: a file or a database URL.")  # fmt: skip
+@click.option("--rig", help="Only runs of this rig.")
+@click.option("--evidence", type=click.Choice(["bench", "simulated"]),
+              help="Only this evidence; both, each by itself, if left out.")  # fmt: skip
+@click.option("--item", help="Only this item.")
+@click.option("--measure", help="Only this measure.")
+@click.option("--since", metavar="BUILD",
+              help="Only changes from the first run of this build on.")  # fmt: skip
+@click.option("--false-alarms", default="1 %", show_default=True, metavar="SHARE",
+              help="Probability of telling of any change where none is.")  # fmt: skip
+@click.option("--json", "json_file", type=click.Path(dir_okay=False, path_type=Path),
+              help="Write everything as JSON.")  # fmt: skip
+def drift(
+    database: str,
+    *,
+    rig: str | None,
+    evidence: str | None,
+    item: str | None,
+    measure: str | None,
+    since: str | None,
+    false_alarms: str,
+    json_file: Path | None,
+) -> int:
+    """Tell what changed between builds and nights: where, by how much, from which build on.
+
+    Reads the index that `hil index` makes. Exit code 0 when nothing changed and the latest night
+    is as those before, 1 when something did; 2 when the question cannot be answered.
+    """
+    from hil.cli.drift_told import facts, told
+    from hil.core.errors import StoreError
+    from hil.report.history import changes_of
+    from hil.store.index import open_index
+    from hil.verdicts.changes_found import ChangeSettings
+
+    settings = ChangeSettings(_share(false_alarms))
+    try:
+        with open_index(database, create=False) as index, index.snapshot():
+            found = index.all_series(rig=rig, evidence=evidence, item=item, measure=measure)
+            runs = index.runs(rig=rig, evidence=evidence)
+    except StoreError as error:
+        # Exit code 1 says that something changed: an index that cannot be read must not.
+        raise click.UsageError(str(error)) from error
+    if not found:
+        raise click.UsageError(f"the index {database} holds no figures of what was asked for")
+    from_utc = _first_utc(runs, since)
+    benches = sorted({(key.rig, key.evidence) for key in found})
+    watches: dict[tuple[str, str], Watch] = {
+        bench: changes_of(
+            (one for key, one in found.items() if (key.rig, key.evidence) == bench), settings
+        )
+        for bench in benches
+    }
+    told(watches, from_utc)
+    if json_file is not None:
+        data = [facts(*bench, watch, from_utc) for bench, watch in watches.items()]
+        json_file.write_text(json.dumps(data, indent=2) + "\n", encoding="utf-8")
+    return int(any(watch.since(from_utc) or watch.alarms for watch in watches.values()))
+
+
+def _first_utc(runs: list[RunRow], build: str | None) -> str:
+    """When that build first ran; "" for all of the time."""
+    if build is None:
+        return ""
+    began = [run.utc for run in runs if run.build == build]
+    if not began:
+        known = list(dict.fromkeys(run.build for run in sorted(runs, key=lambda run: run.utc)))
+        last = ", ".join(known[-5:]) or "none"
+        raise click.BadParameter(
+            f"no run of build {build!r}; the last builds are {last}", param_hint="--since"
+        )
+    return min(began)
+
+
+def _share(text: str) -> float:
+    from hil.plan.units import convert
+
+    try:
+        found = convert(text if "%" in text else f"{text} %", "ratio") / 100.0
+    except ValueError as error:
+        raise click.BadParameter(str(error), param_hint="--false-alarms") from error
+    if not 0.0 < found <= _MOST:
+        raise click.BadParameter(
+            f"expected above 0 % and at most {100.0 * _MOST:g} %, found {text}",
+            param_hint="--false-alarms",
+        )
+    return found

@@ -1,0 +1,140 @@
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from ci.history import Change, make_history
+from hil.cli import main as cli
+from hil.cli.drift import drift
+from hil.store.index import open_index
+
+ITEM, MEASURE = "start.hall.cw.500rpm", "time-to-speed"
+
+
+@pytest.fixture(scope="module")
+def quiet(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return _index(tmp_path_factory.mktemp("quiet"), [])
+
+
+@pytest.fixture(scope="module")
+def changed(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return _index(tmp_path_factory.mktemp("changed"), [Change(ITEM, MEASURE, 40, 6.0)])
+
+
+def _index(folder: Path, changes: list[Change], **more: object) -> Path:
+    # Benches that had a fault, or a latest run cut short, would be told of, too.
+    made = make_history(
+        folder / "runs", nights=60, items=2, seed=1, changes=changes, trouble=0.0, cut=0.0, **more
+    )
+    assert made.folders
+    with open_index(folder / "index.db") as index:
+        index.rebuild([folder / "runs"])
+    return folder / "index.db"
+
+
+def _run(database: Path, *options: str, width: int = 80) -> Result:
+    return CliRunner(env={"COLUMNS": str(width)}).invoke(
+        drift, ["--database", str(database), *options], standalone_mode=False
+    )
+
+
+def test_nothing_changed_says_how_much_was_watched_and_how_often_that_is_wrong(quiet):
+    found = _run(quiet)
+    assert found.return_value == 0, found.output
+    text = " ".join(found.output.split())
+    assert "Nothing changed: 21 series watched" in text
+    assert "one look in 100 still tells of a change" in text
+    assert "as before" in text
+    assert "7 series not judged: they never vary" in text
+
+
+def test_a_change_is_told_with_its_place_its_size_and_its_build(changed, tmp_path):
+    out = tmp_path / "drift.json"
+    found = _run(changed, "--json", str(out))
+    assert found.return_value == 1, found.output
+    assert f"{ITEM}: {MEASURE}" in found.output
+    assert "SIMULATED: no motor turned." in found.output
+    (bench,) = json.loads(out.read_text())
+    (row,) = bench["changes"]
+    assert (row["item"], row["measure"], row["unit"]) == (ITEM, MEASURE, "s")
+    assert row["sigma"] == pytest.approx(6.0, abs=2.0)
+    assert f"build {row['build']}, commit {row['commit'][:12]}" in found.output
+    assert row["p"] < 0.01
+    assert row["effect"] == "nearer to its limit"
+    assert (bench["evidence"], bench["series"], bench["false-share"]) == ("simulated", 28, 0.01)
+    assert len(bench["latest"]) == len(bench["scatter"]) == 28
+
+
+def test_the_builds_between_which_to_search_hold_the_change(changed, tmp_path):
+    out = tmp_path / "drift.json"
+    _run(changed, "--json", str(out))
+    (row,) = json.loads(out.read_text())[0]["changes"]
+    with open_index(changed) as index:
+        builds = [run.build for run in sorted(index.runs(), key=lambda run: run.utc)]
+        first = next(r.build for r in sorted(index.runs(), key=lambda r: r.utc)
+                     if r.utc >= "2025-04-10")  # fmt: skip
+    order = list(dict.fromkeys(builds))
+    assert order.index(row["build-good"]) < order.index(first) <= order.index(row["build-bad"])
+
+
+def test_only_changes_since_a_build_count(changed):
+    with open_index(changed) as index:
+        runs = sorted(index.runs(), key=lambda run: run.utc)
+    found = _run(changed, "--since", runs[-1].build)
+    assert found.return_value == 0, found.output
+    assert "Nothing changed since" in found.output
+    assert _run(changed, "--since", runs[0].build).return_value == 1
+
+
+def test_an_unknown_build_is_told_with_the_last_ones(changed):
+    found = _run(changed, "--since", "9.9.9")
+    assert "no run of build '9.9.9'; the last builds are" in str(found.exception)
+
+
+@pytest.mark.parametrize("share", ["0 %", "70 %", "never"])
+def test_a_share_that_is_none(changed, share):
+    found = _run(changed, "--false-alarms", share)
+    assert found.exception is not None
+
+
+def test_filters_leave_less_to_be_watched(changed):
+    found = _run(changed, "--item", ITEM, "--measure", MEASURE, "--rig", "dosing-pump")
+    assert "1 series in" in found.output
+    assert found.return_value == 1
+    nothing = _run(changed, "--evidence", "bench")
+    assert "holds no figures" in str(nothing.exception)
+
+
+def test_bench_and_simulated_evidence_are_told_apart(tmp_path):
+    changes = [Change(ITEM, MEASURE, 40, 6.0)]
+    # Another seed: runs of one name would be copies of each other.
+    for name, simulated, seed in (("bench", False, 2), ("twin", True, 3)):
+        make_history(tmp_path / name, nights=60, items=1, seed=seed, cut=0.0, trouble=0.0,
+                     simulated=simulated, changes=[] if simulated else changes)  # fmt: skip
+    with open_index(tmp_path / "index.db") as index:
+        index.rebuild([tmp_path / "bench", tmp_path / "twin"])
+    out = tmp_path / "out.json"
+    found = _run(tmp_path / "index.db", "--json", str(out))
+    assert found.return_value == 1
+    both = {bench["evidence"]: len(bench["changes"]) for bench in json.loads(out.read_text())}
+    assert both == {"bench": 1, "simulated": 0}
+    before, after = found.output.split("SIMULATED: no motor turned.")
+    assert MEASURE in before
+    assert "Nothing changed" in after
+
+
+@pytest.mark.parametrize("width", [60, 80, 300])
+def test_lines_fit_the_terminal(changed, width):
+    lines = _run(changed, width=width).output.splitlines()
+    assert max(map(len, lines)) <= min(width, 100)
+    assert not any(line != line.rstrip() for line in lines)
+
+
+def test_without_an_index_it_says_how_to_make_one(tmp_path, capsys):
+    with pytest.raises(SystemExit) as end:
+        cli.main(["drift", "--database", str(tmp_path / "none.db")])
+    assert end.value.code == 2  # 1 would say that something changed
+    assert "hil index" in capsys.readouterr().err
