@@ -95,6 +95,8 @@ def templates() -> Environment:
         is_now=words.is_now,
         step=words.step,
         chance=words.chance,
+        says_build=words.says_build,
+        brief=words.brief,
         effect=words.effect,
         doubt=words.doubt,
         hint=words.hint,

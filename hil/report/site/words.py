@@ -59,19 +59,32 @@ def chance(change: Change) -> str:
     return f"{100.0 * p:.2g} %"
 
 
-def effect(change: Change) -> str:
-    """What a step of the level means for the pass band: distance to the nearest limit."""
-    before, after, unit = change.margin_before, change.margin_after, change.unit
+def says_build(commit_name: str, build: str) -> bool:
+    """Whether a commit only repeats what the build says."""
+    return bool(build) and commit_name.lower().startswith(build.lower())
+
+
+def brief(change: Change) -> str:
+    """What a step of the level means for the pass band, in a few words."""
+    before, after = change.margin_before, change.margin_after
     if before is None or after is None:
         return "no band"
-    there = f"margin {margin(before, unit)} → {margin(after, unit)}"
     if after < 0.0:
-        return f"{'left its band' if before >= 0.0 else 'still outside its band'}, {there}"
+        return "left its band" if before >= 0.0 else "still outside its band"
     if before < 0.0:
-        return f"came into its band, {there}"
-    if after < before:
-        return f"nearer to its limit, {there}, {100.0 * (1.0 - after / before):.0f} % of it gone"
-    return f"further from its limit, {there}"
+        return "came into its band"
+    return "nearer to its limit" if after < before else "further from its limit"
+
+
+def effect(change: Change) -> str:
+    """The same with the distance of the level to the nearest limit before and after."""
+    before, after, unit = change.margin_before, change.margin_after, change.unit
+    if before is None or after is None:
+        return brief(change)
+    there = f"{brief(change)}, margin {margin(before, unit)} → {margin(after, unit)}"
+    if 0.0 <= after < before:
+        there += f", {100.0 * (1.0 - after / before):.0f} % of it gone"
+    return there
 
 
 def doubt(change: Change) -> str:

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -209,3 +211,99 @@ def make_trend() -> Callable[..., Trend]:
 def make_strand() -> Callable[..., Gathered]:
     """``make_strand(strand, nights=30)``."""
     return strand_of
+
+
+def campaigns_of(out: Path) -> None:
+    """Two campaigns of each kind below `out`, in the form in which the commands leave them."""
+    rows = [
+        {
+            "defect": name,
+            "consequence": f"What {name} does.",
+            "seeds": "x = 1",
+            "tags": ["start"],
+            "item": item,
+            "measure": measure,
+            "margin": -0.2 if item else None,
+            "margin_text": "-0.2 s" if item else "-",
+            "reason": "",
+            "caught_by_items": 1 if item else 0,
+            "items_run": 2,
+            "seconds": 1.0,
+            "chance": chance,
+            "chance_text": "",
+            "otherwise": [],
+        }
+        for name, item, measure, chance in (
+            ("stall-not-noticed", "", "", None),
+            ("start-sluggish", "start.hall", "time-to-speed", None),
+            ("start-missed-1-in-50", "start.hall", "", 0.997),
+        )
+    ]
+    for day, void in (("2026-03-01", []), ("2026-03-02", [])):
+        folder = out / f"defects-{day}t22-15-09z-5f0c"
+        folder.mkdir(parents=True)
+        content = {
+            "plan": "nightly.plan.yaml",
+            "rig": "pump",
+            "seed": "1",
+            "whole": True,
+            "simulated": True,
+            "seconds": 2.0,
+            "void": void,
+            "items": ["start.hall", "stall.hall"],
+            "defects": rows,
+        }
+        (folder / "matrix.json").write_text(json.dumps(content))
+        (folder / "matrix.csv").write_text(
+            "defect,item,verdict,caught,measure,margin,seconds,reason\n"
+            "stall-not-noticed,start.hall,pass,,,,0.1,\n"
+            "stall-not-noticed,stall.hall,undecided,,,,0.1,\n"
+            "start-sluggish,start.hall,fail,caught,time-to-speed,-0.2,0.1,slow\n"
+            "start-missed-1-in-50,start.hall,fail,caught,success,-1,0.1,missed\n"
+        )
+        spread = {"count": 50, "least": 1.0, "low": 1.1, "median": 1.3, "high": 1.8, "most": 2.1}
+        band = {
+            "item": "start.hall",
+            "measure": "peak-current",
+            "unit": "A",
+            "judged": 50,
+            "fails": 1,
+            "undecided": 0,
+            "fail_bound": 0.09,
+            "spread": spread,
+            "limits": [None, 2.0],
+            "margin": -0.1,
+            "room": -0.14,
+            "examples": ["rig 7: peak-current 2.1 A is above 2 A"],
+        }
+        held = {
+            **band,
+            "measure": "overshoot",
+            "unit": "%",
+            "fails": 0,
+            "limits": [0.5, 9.0],
+            "margin": 0.5,
+            "room": 0.7,
+            "examples": [],
+        }
+        empty = {**held, "measure": "dwell", "spread": None, "margin": None, "room": None}
+        folder = out / f"population-{day}t22-15-09z-5f0c"
+        folder.mkdir()
+        (folder / "campaign.json").write_text(
+            json.dumps({"plan": "nightly.plan.yaml", "rig": "pump.yaml", "rigs": 50, "seed": 1})
+        )
+        summary = {
+            "rigs": 50,
+            "failed_rigs": ["rig 7"],
+            "fail_bound_of_a_rig": 0.09,
+            "judgements": 100,
+            "undecided": 0,
+            "bands": [band, held, empty],
+        }
+        (folder / "summary.json").write_text(json.dumps(summary))
+
+
+@pytest.fixture(scope="session")
+def make_campaigns() -> Callable[[Path], None]:
+    """``make_campaigns(out)``: two campaigns of seeded defects and two of healthy rigs."""
+    return campaigns_of

@@ -147,9 +147,10 @@ var hand;
     var box = node("div", "", { class: "panel" });
     var names = Object.keys(sources), pick = node("select", "", { "aria-label": panel.title + ": source" });
     fill(pick, names.map(function (name) { return [name, name]; }), names.indexOf("tachometer") >= 0 ? "tachometer" : names[0]);
-    var head = node("h2", panel.title + " in " + panel.unit + " ");
-    box.appendChild(head);
-    if (names.length > 1) { box.appendChild(pick); }
+    var top = node("div", "", { class: "panel-head" });
+    top.appendChild(node("h2", panel.title + " in " + panel.unit));
+    if (names.length > 1) { top.appendChild(pick); }
+    box.appendChild(top);
     if (!(high > low)) { low -= 0.5; high = low + 1; }
     var span = high - low, plot = node("div", "", { class: "plot" });
     low -= 0.05 * span; high += 0.05 * span;
@@ -205,8 +206,8 @@ var hand;
     rows.forEach(function (row) {
       var line = body.appendChild(node("tr"));
       row.forEach(function (cell, n) {
-        var made = node(n ? "td" : "th", cell.link ? "" : cell, n ? {} : { scope: "row" });
-        if (cell.link) { made.appendChild(node("a", cell.words, { href: cell.link })); }
+        var linked = typeof cell === "object", made = node(n ? "td" : "th", linked ? "" : cell, n ? {} : { scope: "row" });
+        if (linked) { made.appendChild(node("a", cell.words, { href: cell.link })); }
         line.appendChild(made);
       });
     });
