@@ -12,6 +12,7 @@ from hil.core.errors import FirmwareError, PlanError
 from hil.plan.firmware import FirmwareFiles
 from hil.plan.rig import Rig
 from hil.twin import library
+from hil.twin.defects.sources import Edit, edited
 from hil.twin.isolated import IsolatedFirmware
 from hil.twin.port import FirmwareBinding
 from hil.twin.variation import Variation
@@ -19,9 +20,10 @@ from hil.twin.variation import Variation
 
 @dataclass(frozen=True, slots=True)
 class Build:
-    """What a `Variation` can change: ``firmware.defines.NAME``."""
+    """What a `Variation` can change: ``firmware.defines.NAME``, ``firmware.edits``."""
 
     defines: Mapping[str, str] = field(default_factory=dict)
+    edits: tuple[Edit, ...] = ()
 
 
 def own_firmware(rig: Rig, variation: Variation) -> FirmwareBinding:
@@ -61,7 +63,7 @@ def compiled(rig: Rig, variation: Variation | None = None) -> Path:
     if variation is not None:
         build = variation.applied("firmware", build)
     defines = tuple((name, str(value)) for name, value in build.defines.items())
-    return _built(files.sources, files.include, defines, told.flags, _state(files))
+    return _built(files, defines, told.flags, build.edits, _state(files))
 
 
 def check_firmware(rig: Rig) -> None:
@@ -97,13 +99,16 @@ def _state(files: FirmwareFiles) -> tuple[tuple[int, int], ...]:
     return tuple((one.st_mtime_ns, one.st_size) for one in stats)
 
 
-@lru_cache(maxsize=64)
+@lru_cache(maxsize=256)
 def _built(
-    sources: tuple[Path, ...],
-    include: tuple[Path, ...],
+    files: FirmwareFiles,
     defines: tuple[tuple[str, str], ...],
     flags: tuple[str, ...],
+    edits: tuple[Edit, ...],
     _state: tuple[tuple[int, int], ...],
 ) -> Path:
     """Asking the compiler whether anything has changed takes longer than running an item."""
+    sources, include = files.sources, files.include
+    if edits:
+        sources, include = edited(sources, files.headers, include, edits)
     return library.build(sources, include=include, defines=dict(defines), flags=flags)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import sys
 import time
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -14,6 +14,7 @@ import click
 if TYPE_CHECKING:
     from hil.scenarios.campaign_defects import Matrix, Proof
     from hil.store.campaign_folder import CampaignFolder
+    from hil.twin.defects import Defect
 
 NIGHTLY = Path("testplans/nightly.plan.yaml")
 _FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
@@ -23,6 +24,9 @@ _NEW = click.Path(dir_okay=False, path_type=Path)
 @click.command("defects")
 @click.option("--plan", type=_FILE, help=f"Plan to prove; {NIGHTLY} if left out.")
 @click.option("--rig", type=_FILE, help="Rig file; the one the plan names if left out.")
+@click.option(
+    "--table", type=_FILE, help="Defects of own firmware in C; its defects.yaml if left out."
+)
 @click.option("--only", multiple=True, metavar="NAME", help="Only this defect; may be repeated.")
 @click.option("--tag", multiple=True, help="Only defects with this tag; may be repeated.")
 @click.option("--list", "listing", is_flag=True, help="List the defects and run nothing.")
@@ -49,6 +53,7 @@ _NEW = click.Path(dir_okay=False, path_type=Path)
 def defects(
     plan: Path | None,
     rig: Path | None,
+    table: Path | None,
     only: tuple[str, ...],
     tag: tuple[str, ...],
     listing: bool,
@@ -63,13 +68,22 @@ def defects(
 ) -> None:
     """Run a plan against firmware with seeded defects, on the simulated bench.
 
-    The healthy firmware goes first and must pass all of it, else the campaign is void. Exit code 0
-    when every defect is caught, 1 otherwise.
+    The healthy firmware goes first and must pass all of it, else the campaign is void. Own firmware
+    in C is seeded by the defects.yaml beside its sources. Exit code 0 when every defect is caught,
+    1 otherwise.
     """
-    from hil.twin.defects import select
+    from hil.plan.load import load_rig
+    from hil.scenarios.campaign_task import items_of, rig_of
+    from hil.scenarios.source_defects import seeded_into
+    from hil.twin.defects import DEFECTS, select
 
+    known: Mapping[str, Defect] = DEFECTS  # to list them, no file is needed
+    if rig is not None:
+        known = seeded_into(load_rig(rig), table)
+    elif not listing:
+        known = seeded_into(rig_of(_plan(plan)), table)
     try:
-        chosen = select(only, tag)
+        chosen = select(only, tag, known)
     except ValueError as error:
         raise click.BadParameter(str(error), param_hint="--only") from error
     if not chosen:
@@ -80,7 +94,6 @@ def defects(
         return
     from hil.scenarios.campaign import run_campaign
     from hil.scenarios.campaign_defects import prove
-    from hil.scenarios.campaign_task import items_of, rig_of
     from hil.store.campaign_folder import CampaignFolder
 
     plan_file, rig_file = _plan(plan), str(rig or "")

@@ -146,3 +146,10 @@ def test_the_odds_are_told_before_and_after(
     out = capsys.readouterr().out
     assert "shows in 1 of 50 starts; 2 starts are planned, so the chance to see it is 4.0 %" in out
     assert "start-missed-1-in-50: stated 4.0 %; " in out
+
+
+def test_own_firmware_in_c_has_its_table(capsys: pytest.CaptureFixture[str]) -> None:
+    rig = Path(__file__).parents[2] / "testplans" / "rigs"
+    assert run("--list", "--rig", str(rig / "dosing-pump-c.yaml"), "--only", "start-sluggish") == 0
+    assert "start-sluggish" in capsys.readouterr().out
+    assert run("--list", "--rig", str(rig / "dosing-pump-foc.yaml")) != 0

@@ -2,5 +2,6 @@
 
 from hil.twin.defects.kinds import Defect, Seed
 from hil.twin.defects.library import DEFECTS, defect, select
+from hil.twin.defects.sources import Edit, Macro
 
-__all__ = ["DEFECTS", "Defect", "Seed", "defect", "select"]
+__all__ = ["DEFECTS", "Defect", "Edit", "Macro", "Seed", "defect", "select"]

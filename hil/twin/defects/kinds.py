@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass, fields
 
+from hil.twin.defects.sources import Edit, Macro
 from hil.twin.reference.settings import SEAMS, ReferenceSettings
 from hil.twin.variation import Change, Variation
 
@@ -86,7 +87,8 @@ class Defect:
     ----------
     name : kebab-case, unique.
     consequence : what can be seen from outside, one sentence.
-    seeds : how it gets in.
+    seeds : how it gets in: settings and seams of the reference firmware, or macros and edits of
+        sources in C.
     tags : `TOPICS` and `SUBTLE`.
     measures : names of measures that should notice it, or parts of the reason that a manoeuvre
         gives when it cannot go on; a fail for another reason is luck, not proof.
@@ -95,7 +97,7 @@ class Defect:
 
     name: str
     consequence: str
-    seeds: tuple[Seed, ...]
+    seeds: tuple[Seed | Macro | Edit, ...]
     tags: tuple[str, ...]
     measures: tuple[str, ...]
     odds: float = 1.0
@@ -121,7 +123,13 @@ class Defect:
     @property
     def variation(self) -> Variation:
         """The simulated rig with this firmware."""
-        return Variation(self.name, tuple(Change(seed.path, seed.value) for seed in self.seeds))
+        changes = [
+            Change(seed.path, seed.value) for seed in self.seeds if not isinstance(seed, Edit)
+        ]
+        edits = tuple(seed for seed in self.seeds if isinstance(seed, Edit))
+        if edits:
+            changes.append(Change("firmware.edits", edits))
+        return Variation(self.name, tuple(changes))
 
     def chance(self, starts: int) -> float:
         """Chance that `starts` starts show it at least once: 1 - (1 - odds)^starts."""

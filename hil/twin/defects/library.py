@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 
 from hil.twin.defects.control import CONTROL
 from hil.twin.defects.kinds import Defect
@@ -15,23 +15,27 @@ if len(DEFECTS) != len(CONTROL) + len(PROTECTION) + len(TELLING):
     raise AssertionError("two defects have the same name")
 
 
-def defect(name: str) -> Defect:
-    """The defect of that name.
+def defect(name: str, known: Mapping[str, Defect] = DEFECTS) -> Defect:
+    """The defect of that name, of the reference firmware if no other ones are handed in.
 
     Raises
     ------
     ValueError
         If there is none, with the names that begin alike.
     """
-    if name not in DEFECTS:
-        alike = [known for known in DEFECTS if known.partition("-")[0] == name.partition("-")[0]]
+    if name not in known:
+        alike = [other for other in known if other.partition("-")[0] == name.partition("-")[0]]
         raise ValueError(
-            f"no defect is called {name!r}; there are {', '.join(alike or list(DEFECTS))}"
+            f"no defect is called {name!r}; there are {', '.join(alike or list(known))}"
         )
-    return DEFECTS[name]
+    return known[name]
 
 
-def select(names: Iterable[str] = (), tags: Iterable[str] = ()) -> tuple[Defect, ...]:
+def select(
+    names: Iterable[str] = (),
+    tags: Iterable[str] = (),
+    known: Mapping[str, Defect] = DEFECTS,
+) -> tuple[Defect, ...]:
     """Defects of these names, or all that have one of these tags, or all.
 
     Raises
@@ -41,7 +45,7 @@ def select(names: Iterable[str] = (), tags: Iterable[str] = ()) -> tuple[Defect,
     """
     wanted, marked = list(names), set(tags)
     if wanted or marked:
-        named = {name: defect(name) for name in wanted}
-        found = {one.name: one for one in DEFECTS.values() if marked & set(one.tags)}
+        named = {name: defect(name, known) for name in wanted}
+        found = {one.name: one for one in known.values() if marked & set(one.tags)}
         return tuple((named | found).values())
-    return tuple(DEFECTS.values())
+    return tuple(known.values())
