@@ -81,6 +81,7 @@ def sources_of(rig: Rig) -> Sources:
         "reported.current": told.current_accuracy.limits(),
         "reported.peak": told.current_accuracy.limits(),
         "reported.voltage": told.voltage_accuracy.limits(),
+        "reported.temperature": told.temperature_accuracy.limits(),
         "supply.voltage": supply.voltage_accuracy.limits(),
         "supply.current": supply.current_accuracy.limits(),
     }

@@ -303,6 +303,7 @@ class Telemetry(Model):
     speed_accuracy: SpeedAccuracy = SpeedAccuracy()
     current_accuracy: CurrentAccuracy = CurrentAccuracy()
     voltage_accuracy: VoltageAccuracy = VoltageAccuracy()
+    temperature_accuracy: TemperatureAccuracy = TemperatureAccuracy()
 
 
 class PumpLoad(Model):
