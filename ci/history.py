@@ -86,6 +86,7 @@ def make_history(
     trouble: float = 0.002,
     cut: float = 0.01,
     traces: int = 0,
+    failing: Sequence[str] = (),
 ) -> History:
     """Write run folders below `out`; equal arguments give equal bytes.
 
@@ -100,6 +101,7 @@ def make_history(
     trouble : of an item that fails; half as often its bench has a fault and it has no measures.
     cut : of a run that was cut short by a power loss, with the last item begun and not ended.
     traces : so many of the last nights have a trace for each item.
+    failing : scenarios that fail every night.
     """
     out = Path(out)
     plan = items_of(items, seed)
@@ -122,7 +124,7 @@ def make_history(
         last = len(plan) if ends else int(chance.integers(1, len(plan) + 1))
         folder = _write(
             out,
-            _Night(night, seed, build, commit, simulated, rig, repeats, trouble),
+            _Night(night, seed, build, commit, simulated, rig, repeats, trouble, tuple(failing)),
             plan,
             [c for c in drawn if c.night <= night],
             last=last,
@@ -165,6 +167,7 @@ class _Night:
     rig: str
     repeats: int
     trouble: float
+    failing: tuple[str, ...]
 
 
 def _write(
@@ -259,6 +262,8 @@ def _result(
         reason = "bench: the board did not answer within 1 s"
         return {**entry, "verdict": "bench-fault", "reason": reason}
     broken = int(chance.integers(len(item.spreads))) if fate < 1.5 * night.trouble else -1
+    if item.scenario in night.failing:
+        broken = 0
     between = chance.standard_normal(len(item.spreads))
     for repeat in range(1, night.repeats + 1):
         within = chance.standard_normal(len(item.spreads))

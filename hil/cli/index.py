@@ -12,6 +12,7 @@ import click
 
 if TYPE_CHECKING:
     from hil.store.index import BuildRow, Found, Rebuilt
+    from hil.store.thinning import Thinned
 
 #: The folders of runs that call for a look.
 EXIT_LOOK = 1
@@ -36,6 +37,18 @@ _ONLY_COUNTED = ("added", "updated", "unchanged")
     metavar="RUN",
     help="First take this run out of the index; its folder stays. May be repeated.",
 )
+@click.option(
+    "--thin-traces",
+    type=click.FloatRange(min=0.0),
+    metavar="DAYS",
+    help="Thin traces of passing items of runs older than DAYS; peaks and marks stay.",
+)
+@click.option(
+    "--remove-traces",
+    type=click.FloatRange(min=0.0),
+    metavar="DAYS",
+    help="Remove traces of passing items of runs older than DAYS. Measures always stay.",
+)
 @click.option("--builds", "show_builds", is_flag=True, help="Print what there is of each build.")
 @click.option(
     "--json",
@@ -48,6 +61,8 @@ def index(
     database: str | None,
     fresh: bool,
     forget: tuple[str, ...],
+    thin_traces: float | None,
+    remove_traces: float | None,
     show_builds: bool,
     json_file: Path | None,
 ) -> int:
@@ -56,25 +71,40 @@ def index(
     The index holds nothing that is not in the folders: it can be deleted and made again. Folders
     that cannot be read, that differ from what was indexed, or that are gone are listed, and the
     exit code is 1 if there are any; 0 otherwise.
+
+    Traces of items that did not pass are never thinned or removed.
     """
     from hil.store.index import DEFAULT, open_index
+    from hil.store.index.retention import retain
+    from hil.store.thinning import Rule
 
     place = database or DEFAULT
     with open_index(place) as opened:
         for run in forget:
             opened.forget(run)
-        report = opened.rebuild(roots or (Path("runs"),), fresh=fresh)
+        where = roots or (Path("runs"),)
+        report = opened.rebuild(where, fresh=fresh)
+        asked = ((thin_traces, False), (remove_traces, True))
+        rules = [Rule(days, remove=remove) for days, remove in asked if days is not None]
+        thinned = retain(opened, where, rules)
         builds = opened.overview()
         total = len(opened.runs())
-    for line in _lines(report, total, place):
+    for line in (*_lines(report, total, place), *(_thinned_lines(thinned) if rules else ())):
         click.echo(line)
     if show_builds:
         for line in _build_lines(builds):
             click.echo(line)
     if json_file is not None:
-        found = {**asdict(report), "runs": total, "builds": [asdict(build) for build in builds]}
+        retention = [asdict(done) for done in thinned]
+        found = {
+            **asdict(report),
+            "thinned": retention,
+            "runs": total,
+            "builds": [asdict(build) for build in builds],
+        }
         json_file.write_text(json.dumps(found, indent=2) + "\n", encoding="utf-8")
-    return 0 if report.clean else EXIT_LOOK
+    look = any(done.troubles for done in thinned) or not report.clean
+    return EXIT_LOOK if look else 0
 
 
 def _lines(report: Rebuilt, total: int, place: str) -> list[str]:
@@ -86,9 +116,7 @@ def _lines(report: Rebuilt, total: int, place: str) -> list[str]:
             continue
         for one in found:
             lines.append(f"{_LABELS.get(name, name).upper()} {one.path or one.run}".rstrip())
-            lines += textwrap.wrap(
-                one.reason, 78, initial_indent="  ", subsequent_indent="  ", break_long_words=False
-            )
+            lines += _indented(one.reason)
     counts = [
         f"{len(getattr(report, name))} {_LABELS.get(name, name)}"
         for name in LISTS
@@ -96,6 +124,24 @@ def _lines(report: Rebuilt, total: int, place: str) -> list[str]:
     ]
     shown = "the index" if "://" in place else place  # a URL may hold a password
     return [*lines, f"{shown}: {total} runs; {', '.join(counts) or 'no run folders found'}"]
+
+
+def _thinned_lines(thinned: list[Thinned]) -> list[str]:
+    """What could not be thinned, then one line for all that was."""
+    lines = []
+    for done in thinned:
+        for trouble in done.troubles:
+            lines += [f"LEFT ALONE {done.path}", *_indented(trouble)]
+    files = sum(done.files for done in thinned)
+    spared = sum(done.before - done.after for done in thinned)
+    return [*lines, f"traces thinned or removed: {files}, {spared / 1e6:.1f} MB spared"]
+
+
+def _indented(text: str) -> list[str]:
+    indent = "  "
+    return textwrap.wrap(
+        text, 78, initial_indent=indent, subsequent_indent=indent, break_long_words=False
+    )
 
 
 def _build_lines(builds: list[BuildRow]) -> list[str]:

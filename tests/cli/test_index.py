@@ -113,3 +113,42 @@ def test_a_password_in_a_url_is_not_printed(capsys: pytest.CaptureFixture[str]) 
     told = capsys.readouterr()
     assert "secret" not in told.out + told.err
     assert "127.0.0.1" in told.err
+
+
+def test_old_traces_are_thinned_and_the_index_follows(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    runs, place, file = tmp_path / "runs", tmp_path / "i.db", tmp_path / "out.json"
+    made = make_history(
+        runs, 3, 4, gap=0.0, cut=0.0, trouble=0.0, changes=0, traces=3, failing=("stall",)
+    )
+    options = (runs, "--database", place, "--json", file)
+    assert _run(*options, "--thin-traces", "1e6") == 0
+    assert "traces thinned or removed: 0, 0.0 MB spared" in capsys.readouterr().out
+    before = {path: path.stat().st_size for path in runs.rglob("*.parquet")}
+    assert len(before) == 3 * 4
+    assert _run(*options, "--thin-traces", "30") == 0
+    done = json.loads(file.read_text())["thinned"]
+    assert [one["files"] for one in done] == [3, 3, 3]
+    shrunk = {path for path, size in before.items() if path.stat().st_size < size}
+    assert len(shrunk) == 9
+    assert not any(path.name.startswith("stall") for path in shrunk)
+    assert _run(*options) == 0, "the notes of it are in the index"
+    assert len(json.loads(file.read_text())["unchanged"]) == 3
+    assert _run(*options, "--thin-traces", "30", "--remove-traces", "60") == 0
+    left = {path.name.split(".")[0] for path in runs.rglob("*.parquet")}
+    assert left == {"stall"}
+    assert len(made.folders) == 3
+
+
+def test_what_cannot_be_thinned_is_told_with_an_exit_code(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    runs, place = tmp_path / "runs", tmp_path / "i.db"
+    made = make_history(runs, 1, 2, gap=0.0, cut=0.0, trouble=0.0, changes=0, traces=1)
+    (made.folders[0] / "traces" / "start.hall.cw.500rpm.1.parquet").write_bytes(b"damaged")
+    assert _run(runs, "--database", place, "--thin-traces", "1") == 1
+    told = capsys.readouterr().out
+    assert f"LEFT ALONE {made.folders[0]}\n" in told
+    assert "not a readable trace" in told
+    assert "traces thinned or removed: 1," in told
