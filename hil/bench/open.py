@@ -21,6 +21,7 @@ from hil.core.record import Identity
 from hil.drivers.port_select import UsbMatch, find_port
 from hil.drivers.scpi import ScpiConfig
 from hil.drivers.serial_board import ByteLog
+from hil.drivers.visa_sharing import Sharing
 from hil.plan.rig import SOURCE_BRAKES, Instrument, Rig
 from hil.ports.board import Board
 from hil.ports.clock import Clock, WallClock
@@ -120,6 +121,7 @@ def open_parts(
         if access.simulated:
             rig = rig.as_simulated()
         opened: dict[str, Any] = {}
+        visa = Sharing(access.visa)
         for role in ROLES:
             instrument: Instrument | None = getattr(rig, role)
             if instrument is None:
@@ -128,7 +130,7 @@ def open_parts(
             offer = _offer(role, instrument, resources.get(role, ""))
             offer |= _described(rig, role)
             config = _configured(descriptor.config, offer)
-            opened[role] = descriptor.open(config, access.clock, access.visa)
+            opened[role] = descriptor.open(config, access.clock, visa)
             undo.callback(opened[role].close)
         try:
             board = open_board(rig, access.board, access.clock, log)

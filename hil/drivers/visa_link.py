@@ -6,7 +6,6 @@ answer can be taken for a new one.
 
 from __future__ import annotations
 
-import math
 import socket
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
@@ -14,6 +13,7 @@ from dataclasses import dataclass
 from typing import Any, TypeVar
 
 from hil.core.errors import HilError, InstrumentError, InstrumentTimeout
+from hil.drivers.visa_sharing import wire_to
 from hil.ports.clock import Clock
 
 Value = TypeVar("Value")
@@ -72,10 +72,9 @@ class VisaLink:
         self, manager: Any, config: ScpiConfig, clock: Clock, prove: Callable[[], None]
     ) -> None:
         self._manager, self._config, self._clock, self._prove = manager, config, clock, prove
-        self._resource: Any = None
-        self._closed = False
-        self._stale = False  # a late answer may still come: the next answer cannot be trusted
-        self._last = -math.inf
+        self._wire = wire_to(manager, config.resource)
+        self._wire.gap = max(self._wire.gap, config.command_gap)
+        self._closed = self._joined = False
 
     @property
     def name(self) -> str:
@@ -83,13 +82,19 @@ class VisaLink:
         return f"{self._config.role} at {self._config.resource}"
 
     def connect(self) -> None:
-        """Open the resource with the terminations of its transport."""
-        config = self._config
+        """Open the resource with the terminations of its transport, unless another link has."""
+        config, wire = self._config, self._wire
+        if not self._joined:
+            self._joined = True
+            wire.users += 1
+        if wire.resource is not None and not wire.stale:
+            return
+        self._disconnect()
         with self._converted("cannot be opened"):
             resource = self._manager.open_resource(
                 config.resource, open_timeout=int(config.open_timeout * 1000)
             )
-            self._resource = resource
+            wire.resource, wire.timeout = resource, config.timeout
             resource.timeout = int(config.timeout * 1000)
             if self._is_stream:
                 resource.read_termination = resource.write_termination = "\n"
@@ -105,25 +110,29 @@ class VisaLink:
         return name.endswith("::SOCKET") or name.startswith("ASRL")
 
     def close(self) -> None:
-        """Release the resource; a second call does nothing."""
+        """Release the resource, if no other link is on it; a second call does nothing."""
         self._closed = True
-        self._disconnect()
+        if self._joined:
+            self._joined = False
+            self._wire.users -= 1
+            if not self._wire.users:
+                self._disconnect()
 
     def distrust(self) -> None:
         """Say that an answer was not of the kind expected: it may belong to an earlier query."""
-        self._stale = True
+        self._wire.stale = True
 
     def _disconnect(self) -> None:
-        resource, self._resource = self._resource, None
+        resource, self._wire.resource = self._wire.resource, None
         if resource is not None:
             with suppress(Exception):  # the peer may be gone; there is nothing left to release
                 resource.close()
 
     def ask(self, command: str) -> str:
         """A query without recovery, for use inside of opening and recovery."""
-        self._wait_gap()
+        self._prepare()
         with self._converted(f"no answer to {command!r}"):
-            answer = str(self._resource.query(command)).strip()
+            answer = str(self._wire.resource.query(command)).strip()
         if not answer:
             raise InstrumentError(f"{self.name}: blank answer to {command!r}")
         return answer
@@ -138,14 +147,15 @@ class VisaLink:
         """
         if self._closed:
             raise InstrumentError(f"{self.name}: {command!r} after closing")
-        if self._stale:
+        wire = self._wire
+        if wire.stale:
             self._recover(command)
-        self._wait_gap()
+        self._prepare()
         try:
-            return action(self._resource)
+            return action(wire.resource)
         except BaseException as error:
             # also an interrupt: between question and answer it leaves the answer behind
-            self._stale = True
+            wire.stale = True
             if isinstance(error, HilError) or not isinstance(error, Exception):
                 raise
             raise self._as_ours(error, f"{command!r} failed") from error
@@ -156,16 +166,20 @@ class VisaLink:
         For switching off alone: an instrument that does not answer may still obey.
         """
         with suppress(InstrumentError), self._converted(f"{command!r} failed"):
-            if self._resource is not None:
-                self._resource.write(command)
+            if self._wire.resource is not None:
+                self._wire.resource.write(command)
 
-    def _wait_gap(self) -> None:
-        gap = self._config.command_gap
-        if gap > 0.0:
-            rest = self._last + gap - self._clock.now()
+    def _prepare(self) -> None:
+        """Wait until the instrument can take another message, and for as long as this link does."""
+        wire = self._wire
+        if wire.gap > 0.0:
+            rest = wire.last + wire.gap - self._clock.now()
             if rest > 0.0:
                 self._clock.sleep(rest)
-            self._last = self._clock.now()
+            wire.last = self._clock.now()
+        if wire.timeout != self._config.timeout and wire.resource is not None:
+            wire.timeout = self._config.timeout
+            wire.resource.timeout = int(wire.timeout * 1000)
 
     def _recover(self, command: str) -> None:
         """Make the connection trustworthy again after a failure: clear, then reopen, then give up.
@@ -176,8 +190,8 @@ class VisaLink:
         tried: list[str] = []
         # On a plain socket there is no device clear; closing it drops what is still under way.
         steps: list[tuple[str, Callable[[], None]]] = [("reopening", self._reopen)]
-        if not self._is_stream and self._resource is not None:
-            steps.insert(0, ("device clear", self._resource.clear))
+        if not self._is_stream and self._wire.resource is not None:
+            steps.insert(0, ("device clear", self._wire.resource.clear))
         cause: InstrumentError | None = None
         for name, step in steps:
             try:
@@ -188,7 +202,7 @@ class VisaLink:
                 tried.append(f"{name}: {error}")
                 cause = error
             else:
-                self._stale = False
+                self._wire.stale = False
                 return
         raise InstrumentError(
             f"{self.name}: not usable for {command!r} after an earlier failure ({'; '.join(tried)})"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from hil.plan.rig import SOURCE_BRAKES, Rig
+from hil.plan.rig import INSTRUMENTS, SOURCE_BRAKES, Rig
 from hil.plan.source import Where
 
 #: Lines a signal switch can have.
@@ -154,19 +154,16 @@ def _check_rest(rig: Rig) -> Iterator[Complaint]:
             f"twin.flat-top: expected 0 to 180 deg, found {rig.twin.flat_top:g} deg",
         )
     resources: dict[str, str] = {}
-    for name in ("supply", "tachometer", "brake", "switch", "encoder", "thermometer"):
+    for name in INSTRUMENTS:
         part = getattr(rig, name)
         if part is None:
             continue
-        shared = name == "brake" and resources.get(part.resource) == "supply"
-        if shared and part.driver in SOURCE_BRAKES:
-            continue  # two outputs of one supply: see `check_commands`
-        if part.resource in resources:
+        other = resources.setdefault(part.resource.upper(), name)
+        if other != name and not _may_share(rig, name, other):
             yield (
                 (name, "resource"),
-                f"{name}.resource: {part.resource} is also that of {resources[part.resource]}",
+                f"{name}.resource: {part.resource} is also that of {other}",
             )
-        resources.setdefault(part.resource, name)
 
 
 def _check_tachometer(rig: Rig) -> Iterator[Complaint]:
@@ -198,3 +195,19 @@ def _check_switch(rig: Rig) -> Iterator[Complaint]:
             )
     if len(set(rig.switch.lines)) != len(rig.switch.lines):
         yield ("switch", "lines"), "switch.lines: a line is named twice"
+
+
+def _may_share(rig: Rig, name: str, other: str) -> bool:
+    """Whether two ports may be one instrument: outputs of a supply, or inputs of a data logger.
+
+    For outputs see `check_commands`. Anything else is rather a line that was copied.
+    """
+
+    def many(role: str) -> bool:
+        if role in ("switch", "interlock", "encoder", "thermometer"):
+            return True
+        return role == "tachometer" and getattr(rig, role).driver == "counter"
+
+    if {name, other} == {"supply", "brake"}:
+        return rig.brake is not None and rig.brake.driver in SOURCE_BRAKES
+    return many(name) and many(other)

@@ -215,8 +215,9 @@ SOURCE_BRAKES: Mapping[str, tuple[str, ...]] = MappingProxyType(
     {"current": ("torque-constant", "compliance-voltage"), "voltage": ("full-scale-voltage",)}
 )
 
-#: Where the simulated bench has the brake of a rig in which it is an output of the supply.
-SIMULATED_BRAKE = "TCPIP::127.0.0.1::1::SOCKET"
+#: Instruments, in the order in which each gets an address of its own on the simulated bench if it
+#: shares one with another.
+INSTRUMENTS = ("supply", "tachometer", "brake", "switch", "interlock", "encoder", "thermometer")
 
 
 class BrakeInstrument(Instrument):
@@ -416,13 +417,19 @@ class Rig(Model):
         through.
         """
         rig = self.model_copy()
-        if rig.brake is not None and rig.brake.driver in SOURCE_BRAKES:
-            # On a bench of its own it has an address of its own, not that of the supply.
-            own = {"driver": "scpi", "expect": ""}
-            if rig.brake.resource.upper() == rig.supply.resource.upper():
-                own["resource"] = SIMULATED_BRAKE
-            brake = rig.brake.model_copy(update=own)
-            rig = rig.model_copy(update={"brake": brake})
+        taken: set[str] = set()
+        for number, role in enumerate(INSTRUMENTS, start=1):
+            part: Instrument | None = getattr(rig, role)
+            if part is None:
+                continue
+            own: dict[str, str] = {}
+            if part.resource.upper() in taken:  # simulated instruments have one address each
+                own = {"resource": f"TCPIP::127.0.0.1::{number}::SOCKET", "expect": ""}
+            if role == "brake" and part.driver in SOURCE_BRAKES:
+                own |= {"driver": "scpi", "expect": ""}
+            taken.add(part.resource.upper())
+            if own:
+                rig = rig.model_copy(update={role: part.model_copy(update=own)})
         if rig.switch is not None:
             switch = rig.switch.model_copy(update={"channels": {}})
             rig = rig.model_copy(update={"switch": switch})

@@ -178,3 +178,26 @@ def test_how_well_a_thermometer_reads_is_a_difference(rig_with, refused) -> None
 
 def test_a_difference_is_no_temperature(refused) -> None:
     assert "says something else" in refused("limits: {temperature: 90 delta_degC}\n")
+
+
+def test_inputs_of_one_data_logger_may_share_its_address(rig_with) -> None:
+    at = TCP % 5026
+    rig = load_rig(
+        rig_with(
+            f"tachometer: {{driver: counter}}\nthermometer: {{resource: '{at}'}}\n"
+            f"encoder: {{resource: '{at.lower().replace('tcpip', 'TCPIP')}'}}\n"
+        )
+    )
+    simulated = rig.as_simulated()
+    places = [
+        getattr(simulated, role).resource for role in ("tachometer", "thermometer", "encoder")
+    ]
+    assert len(set(places)) == 3  # each simulated instrument has an address of its own
+    assert simulated.as_simulated().thermometer == simulated.thermometer
+
+
+def test_a_copied_address_is_refused(refused) -> None:
+    at = TCP % 5026  # of the tachometer with a memory
+    assert f"thermometer.resource: {at} is also that of tachometer" in refused(
+        f"thermometer: {{resource: '{at}'}}\n"
+    )
