@@ -16,8 +16,12 @@ class Grade(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """One thing that was looked at."""
+    """One thing that was looked at.
+
+    listing : lines that another program printed, to be shown as they are.
+    """
 
     what: str
     grade: Grade
     detail: str
+    listing: tuple[str, ...] = ()

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from datetime import date
 
+from hil.bench.compiling import firmware_finding
 from hil.bench.findings import Finding, Grade
 from hil.bench.offered import driver_findings, transport_findings
 from hil.bench.open import ROLES, Guarding, open_bench
@@ -41,6 +42,11 @@ def look_over(
         yield from driver_findings(rig, Registry.installed())
     except HilError as error:
         yield Finding("drivers", Grade.FAILED, str(error))
+    yield from _by_hand(rig)
+    firmware = list(firmware_finding(rig, needed=simulated))
+    yield from firmware
+    if any(finding.grade is Grade.FAILED for finding in firmware):
+        return  # opening the bench would say the same, at greater length
     if not simulated:
         yield from transport_findings(
             resources.get(role) or instrument.resource
@@ -70,6 +76,16 @@ def look_over(
         problems = bench.close()
     for problem in problems:
         yield Finding("leaving the bench safe", Grade.FAILED, problem)
+
+
+def _by_hand(rig: Rig) -> Iterator[Finding]:
+    if rig.brake is None:
+        yield Finding(
+            "brake",
+            Grade.OK,
+            f"none is wired: what needs one takes a person, who has {rig.answer_within:g} s to "
+            f"answer (--hil-attended=on), or is not run",
+        )
 
 
 def _identity(who: Identity, today: date) -> Finding:

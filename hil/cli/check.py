@@ -26,6 +26,9 @@ CAUTION = (
 @click.option("--tachometer", default="", help="VISA resource; overrides the rig file.")
 @click.option("--brake", default="", help="VISA resource; overrides the rig file.")
 @click.option("--switch", default="", help="VISA resource; overrides the rig file.")
+@click.option("--interlock", default="", help="VISA resource; overrides the rig file.")
+@click.option("--encoder", default="", help="VISA resource; overrides the rig file.")
+@click.option("--thermometer", default="", help="VISA resource; overrides the rig file.")
 @click.option(
     "--energise",
     is_flag=True,
@@ -41,6 +44,8 @@ def check(
     rig: Path, *, twin: bool, energise: bool, json_file: Path | None, **resources: str
 ) -> None:
     """Check RIG: its files, who answers, and the limits. Nothing is energised without --energise.
+
+    Firmware that the rig names for the simulated bench is compiled.
 
     Exit code 0 when nothing failed, 3 otherwise.
     """
@@ -69,6 +74,8 @@ def check(
                 finding.detail, 78, initial_indent=" " * 4, subsequent_indent=" " * 4
             )
             click.echo(f"{words[finding.grade]:<8} {finding.what}\n{lines}")
+            for line in finding.listing:
+                click.echo(line)
     click.echo()
     click.echo(click.wrap_text(CAUTION, 78))
     if json_file is not None:

@@ -69,10 +69,59 @@ def test_the_findings_as_json(tmp_path: Path) -> None:
     assert run(RIG, "--twin", "--json", str(file)).exit_code == 0
     facts = json.loads(file.read_text(encoding="utf-8"))
     assert {fact["grade"] for fact in facts} == {"ok"}
-    assert {"what", "grade", "detail"} == set(facts[0])
+    assert {"what", "grade", "detail", "listing"} == set(facts[0])
 
 
 def test_a_file_that_is_not_there_is_a_usage_error() -> None:
     result = run("nowhere.yaml")
     assert result.exit_code == 2
     assert "nowhere.yaml" in result.output
+
+
+# -- firmware -----------------------------------------------------------------------------
+
+
+def with_firmware(folder: Path, source: Path) -> Path:
+    return changed(
+        folder,
+        "twin:\n  firmware:\n    kind: sources\n"
+        f"    sources: {{files: [{source}], flags: [-O0, -w]}}\n",
+    )
+
+
+def test_firmware_that_compiles_is_named_with_its_compiler(tmp_path: Path, firmware_c) -> None:
+    result = run(with_firmware(tmp_path, firmware_c()), "--twin")
+    assert result.exit_code == 0, result.output
+    text = " ".join(result.output.split())
+    assert "OK firmware" in text
+    assert "1 source compiled by " in text
+
+
+def test_what_the_compiler_says_is_shown_as_it_says_it(tmp_path: Path, firmware_c) -> None:
+    rig = with_firmware(tmp_path, firmware_c(top="int broken(void) { return undeclared_name; }"))
+    report = tmp_path / "findings.json"
+    result = run(rig, "--twin", "--json", report)
+    assert result.exit_code == 3
+    lines = result.output.splitlines()
+    assert "FAILED   firmware" in lines
+    said = [line for line in lines if "undeclared_name" in line and "main.c:" in line]
+    assert said, result.output
+    assert any(line.strip().startswith(("^", "|")) or "^" in line for line in lines)
+    assert "FAILED   bench" not in lines  # once is enough
+    facts = {fact["what"]: fact for fact in json.loads(report.read_text(encoding="utf-8"))}
+    assert said[0] in facts["firmware"]["listing"]
+
+
+def test_on_hardware_it_is_the_boards_image_that_counts(tmp_path: Path, firmware_c) -> None:
+    rig = with_firmware(tmp_path, firmware_c(top="#error not today"))
+    result = run(rig, "--board=/dev/ttyUSB99", "--supply=TCPIP::127.0.0.1::1::SOCKET")
+    assert "WARNING  firmware" in result.output
+    assert "not today" in result.output
+    assert "only the simulated bench would run it" in " ".join(result.output.split())
+    assert "FAILED   bench" in result.output
+
+
+def test_a_rig_without_a_brake_says_what_takes_a_person(tmp_path: Path) -> None:
+    result = run(changed(tmp_path, "brake: {driver: attended, answer-within: 90 s}\n"), "--twin")
+    assert result.exit_code == 0, result.output
+    assert "has 90 s to answer (--hil-attended=on)" in " ".join(result.output.split())
