@@ -8,7 +8,17 @@ import json
 from dataclasses import asdict
 from pathlib import Path
 
-GROUPS = ("startup", "stack", "measures", "decode", "judging", "kernel", "firmware", "wallclock")
+GROUPS = (
+    "startup",
+    "stack",
+    "measures",
+    "decode",
+    "judging",
+    "kernel",
+    "firmware",
+    "wallclock",
+    "index",
+)
 
 
 def main() -> int:

@@ -170,7 +170,7 @@ def read_series(
     """
     condition = None if whole else figures.c.series_id.in_(list(keys))
     numbers = _columns(connection, condition)
-    runs_by_item, begun, about = _items(connection)
+    runs_by_item, begun, about = _items(connection, condition)
     owner, item, figure = (numbers[n].astype(np.int64) for n in (0, 1, 2))
     altered = np.zeros(len(item), dtype=bool)
     if len(item):
@@ -230,9 +230,12 @@ def _columns(connection: Connection, condition: ColumnElement[bool] | None) -> N
 
 
 def _items(
-    connection: Connection,
+    connection: Connection, condition: ColumnElement[bool] | None
 ) -> tuple[NDArray[np.int64], NDArray[np.int64], tuple[NDArray[Any], NDArray[Any], NDArray[Any]]]:
-    """Number of an item -> its run (-1 if that is altered) and begin; then the facts by run."""
+    """Number of an item -> its run (-1 if that is altered) and begin; then the facts by run.
+
+    `condition` is on figures: only the items of these are needed.
+    """
     columns = (runs.c.id, runs.c.run, runs.c.build, runs.c.commit_id, runs.c.state)
     rows = list(connection.execute(select(*columns)))
     size = max((row.id for row in rows), default=0) + 1
@@ -241,7 +244,10 @@ def _items(
     for number, run, build, commit, state in rows:
         about[0][number], about[1][number], about[2][number] = run, build, commit
         altered[number] = state == ALTERED
-    result = connection.execute(select(items.c.id, items.c.run_id, items.c.at))
+    asked = select(items.c.id, items.c.run_id, items.c.at)
+    if condition is not None:
+        asked = asked.where(items.c.id.in_(select(figures.c.item_id).where(condition)))
+    result = connection.execute(asked)
     assert result.cursor is not None
     found = np.array(result.cursor.fetchall() or np.empty((0, 3)), dtype=np.int64)
     result.close()
