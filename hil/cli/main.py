@@ -24,6 +24,7 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
         "population",
         "Run a plan on healthy simulated rigs: no band may fail one.",
     ),
+    "qualify": ("hil.cli.qualify", "qualify", "Hold runs against the requirements of a release."),
     "report": ("hil.cli.report", "report", "Rebuild JUnit, table and page of a run."),
     "site": ("hil.cli.site", "site", "Build a site that says which build changed what."),
     "twin": ("hil.cli.twin", "twin", "Serve the simulated bench of a rig."),

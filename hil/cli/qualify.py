@@ -1,0 +1,65 @@
+"""``hil qualify``: runs of one firmware held against the requirements of a release."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import click
+
+#: Not qualified; not qualified, but every open requirement is under a waiver that holds.
+EXIT_NOT_QUALIFIED, EXIT_ONLY_WAIVED = 4, 5
+
+_file = click.Path(exists=True, dir_okay=False, path_type=Path)
+
+
+@click.command("qualify")
+@click.argument("requirements", type=_file)
+@click.argument("runs", nargs=-1, required=True, type=click.Path(exists=True, path_type=Path))
+@click.option(
+    "--out", required=True, type=click.Path(path_type=Path), help="Folder of the dossier, new."
+)
+@click.option(
+    "--previous",
+    type=click.Path(exists=True, file_okay=False, path_type=Path),
+    help="Dossier of the release before: every change in what is asked for is listed.",
+)
+@click.option("--waivers", type=_file, help="Waiver file.")
+@click.option("--sign", "key", type=_file, help="Private key (Ed25519, PEM) to sign with.")
+@click.option("--pdf", is_flag=True, help="Print the page to PDF too (pip install 'hil[pdf]').")
+@click.option(
+    "--json",
+    "json_file",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="Write the facts of the dossier to this file too.",
+)
+def qualify(
+    requirements: Path,
+    runs: tuple[Path, ...],
+    out: Path,
+    previous: Path | None,
+    waivers: Path | None,
+    key: Path | None,
+    pdf: bool,
+    json_file: Path | None,
+) -> int:
+    """Hold the run folders RUNS against REQUIREMENTS and make a dossier.
+
+    Exit code 0: qualified; 4: NOT qualified; 5: NOT qualified, and every open requirement is
+    waived; 1 or 2: no dossier was made.
+    """
+    from hil.ports.clock import utc_now
+    from hil.report.dossier.facts import facts
+    from hil.report.dossier.release import Outcome
+    from hil.report.dossier.told import lines
+    from hil.report.dossier.write import Wanted, make_dossier
+
+    wanted = Wanted(requirements, runs, out, previous, waivers, key, pdf)
+    release, seal = make_dossier(wanted, utc_now())
+    for line in lines(release, out, seal):
+        click.echo(line)
+    if json_file is not None:
+        told = facts(release) | {"seal": seal}
+        json_file.write_text(json.dumps(told, indent=2) + "\n", encoding="utf-8")
+    codes = {Outcome.QUALIFIED: 0, Outcome.ONLY_WAIVED: EXIT_ONLY_WAIVED}
+    return codes.get(release.outcome, EXIT_NOT_QUALIFIED)

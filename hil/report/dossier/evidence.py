@@ -1,0 +1,172 @@
+"""Which part of which attempt at which item says something about a requirement, and what.
+
+A judgement whose band names a requirement is evidence for that one alone; other judgements of an
+item are evidence for every requirement that the item names. A verdict that no judgement explains
+(a crash, a bench-fault) counts for all of them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from fnmatch import fnmatchcase
+
+from hil.core.record import ItemResult
+from hil.core.verdict import Judgement, Verdict, combine
+from hil.plan.requirements import Requirement, Sample, VerifiedBy
+from hil.report.dossier.runs import RunFacts
+from hil.report.items import Item, Standing
+
+#: An attempt that says nothing about the firmware; a decided attempt makes up for it.
+SAYS_NOTHING = frozenset({Standing.BENCH_FAULT, Standing.INTERRUPTED, Standing.NOT_RUN})
+
+
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """One attempt at an item, as far as it concerns one requirement.
+
+    Parameters
+    ----------
+    source : which of the requirement's sources found it, from 0.
+    standing, reason : what became of that part of the attempt.
+    judgements : those that count for the requirement.
+    trials, successes : repetitions, and those that succeeded.
+    made_up : it says nothing, but another attempt at the item was decided.
+    """
+
+    run: RunFacts
+    item: Item
+    source: int
+    standing: Standing
+    reason: str
+    judgements: tuple[Judgement, ...] = ()
+    trials: int = 0
+    successes: int = 0
+    made_up: bool = False
+
+    @property
+    def key(self) -> tuple[str, str, int]:
+        """The attempt that it is a part of."""
+        return self.run.name, self.item.item, self.item.number
+
+    @property
+    def plan(self) -> str:
+        """Name of the plan, "" if the attempt left no result."""
+        return self.item.result.plan if self.item.result is not None else ""
+
+
+def pieces(requirement: Requirement, runs: Sequence[RunFacts]) -> tuple[Piece, ...]:
+    """Every piece of evidence for `requirement`, in the order of the runs; none is left out."""
+    known = _marked_items(runs)
+    found = [
+        piece
+        for run in runs
+        for item in run.items
+        for number, source in enumerate(requirement.sources)
+        for piece in _piece(requirement, source, number, run, item, known)
+    ]
+    decided = {p.item.item for p in found if p.standing not in SAYS_NOTHING}
+    return tuple(
+        replace(p, made_up=p.standing in SAYS_NOTHING and p.item.item in decided) for p in found
+    )
+
+
+def _marked_items(runs: Iterable[RunFacts]) -> dict[str, set[str]]:
+    """Item -> requirements that any result of it names: an interrupted attempt names none."""
+    known: dict[str, set[str]] = {}
+    for result in (result for run in runs for result in run.record.results):
+        known.setdefault(result.item, set()).update(marks(result))
+    return known
+
+
+def marks(result: ItemResult) -> set[str]:
+    """Requirements that a result names, as an item or in a band."""
+    named = {j.band.requirement for j in result.judgements if j.band.requirement}
+    return named | set(result.requirements)
+
+
+def _piece(
+    requirement: Requirement,
+    source: VerifiedBy,
+    number: int,
+    run: RunFacts,
+    item: Item,
+    known: dict[str, set[str]],
+) -> Iterator[Piece]:
+    result = item.result
+    if source.plan and result is not None and result.plan != source.plan:
+        return
+    mark = source.plan_requirement
+    if mark is not None:
+        named = known.get(item.item, set()) if result is None else marks(result)
+        if mark not in named:
+            return
+    elif not fnmatchcase(item.item, source.items or ""):
+        return
+    if result is None:
+        yield Piece(run, item, number, item.standing, item.reason)
+        return
+    mine = _belonging(result, source)
+    if source.measures and not mine and result.verdict is Verdict.PASS:
+        return  # this item judges none of the measures; `missing_measures` tells if none does
+    standing, reason = _came_to(result, mine, whole=not source.measures)
+    trials = _trials(result, mine, requirement.sample)
+    yield Piece(run, item, number, standing, reason, mine, len(trials), sum(trials))
+
+
+def _belonging(result: ItemResult, source: VerifiedBy) -> tuple[Judgement, ...]:
+    if source.measures:
+        return tuple(j for j in result.judgements if j.band.measure in source.measures)
+    mark = source.plan_requirement
+    if mark is None:
+        return result.judgements
+    listed = mark in result.requirements
+    return tuple(
+        j
+        for j in result.judgements
+        if j.band.requirement == mark or (listed and not j.band.requirement)
+    )
+
+
+def _came_to(result: ItemResult, mine: Sequence[Judgement], *, whole: bool) -> tuple[Standing, str]:
+    """The worst of its judgements, and of the item's verdict where no judgement explains it."""
+    verdicts = [j.verdict for j in mine]
+    explained = combine(j.verdict for j in result.judgements)
+    if not mine or not result.judgements or explained is not result.verdict:
+        verdicts.append(result.verdict)
+    worst = combine(verdicts)
+    reasons = [j.reason for j in mine if j.verdict is worst]
+    if worst is Verdict.PASS and mine:
+        return Standing.PASS, f"{len(mine)} judgements hold"
+    if reasons:
+        more = f" (and {len(reasons) - 1} more)" if len(reasons) > 1 else ""
+        return Standing(worst.value), reasons[0] + more
+    return Standing(worst.value), result.reason if whole or not mine else f"item: {result.reason}"
+
+
+def _trials(result: ItemResult, mine: Sequence[Judgement], sample: Sample | None) -> list[bool]:
+    """Of each repetition whether it succeeded; one without the data for it did not."""
+    of = sample.of if sample is not None else "success"
+    wins: dict[int, bool] = {}
+    for measure, repeat in zip(result.measures, result.repeats, strict=False):
+        if measure.name == of and repeat:
+            wins[repeat] = wins.get(repeat, True) and measure.value == 1.0
+    if not wins:
+        wins = {j.repeat: True for j in mine if j.repeat}
+    for judgement in mine:
+        if judgement.repeat in wins and judgement.verdict is not Verdict.PASS:
+            wins[judgement.repeat] = False
+    return list(wins.values())
+
+
+def missing_measures(requirement: Requirement, found: Iterable[Piece]) -> list[str]:
+    """Measures that a source names and no piece of evidence of it judges."""
+    judged: dict[int, set[str]] = {}
+    for piece in found:
+        judged.setdefault(piece.source, set()).update(j.band.measure for j in piece.judgements)
+    return [
+        f"{measure} of {source}"
+        for number, source in enumerate(requirement.sources)
+        for measure in source.measures
+        if measure not in judged.get(number, set())
+    ]

@@ -1,0 +1,1 @@
+"""Template, style and JSON Schema of the dossier."""
