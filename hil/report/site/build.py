@@ -154,7 +154,7 @@ class Site:
                 yield deep(
                     trend.page,
                     lambda page, line=line, trend=trend: measure_page(  # type: ignore[misc]
-                        page, trend, one.runs, cells, line.page
+                        page, trend, cells, line.page
                     ),
                 )
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -242,6 +243,7 @@ def hint_of(row: LatestRow, page: str) -> Hint | None:
     )
 
 
+@functools.cache
 def meaning(scenario: str, measure: str) -> str:
     """Definition of a measure, "" if the catalogue does not know it."""
     if scenario not in KINDS:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -12,8 +13,8 @@ from hil.report.markup import visible
 from hil.report.numbers import fixed, plain
 from hil.report.site import words
 from hil.report.site.shell import Page, render
-from hil.report.site.trendplot import trend_plot
-from hil.report.site.views import RunLine, Trend
+from hil.report.site.trendplot import Ground, trend_plot
+from hil.report.site.views import IntArray, RunLine, Trend
 
 #: Expanded uncertainty is shown with this factor of coverage; the record holds the exact one.
 _K = 2.0
@@ -23,30 +24,30 @@ MOST_ROWS = 1000
 
 @dataclass(frozen=True, slots=True)
 class RunCells:
-    """What the runs of a strand look like in the table of every measure: made once for all."""
+    """What the runs of a strand look like in the page of every measure: made once for all."""
 
+    ground: Ground
     heads: tuple[str, ...]
 
     @classmethod
     def of(cls, runs: Sequence[RunLine], root: str) -> RunCells:
-        """The first two cells of each run."""
-        return cls(
-            tuple(
-                f'<tr data-n={n}><th scope=row><a href="{escape(root + run.page)}">'
-                f"{escape(run.night)}</a><td>{escape(visible(run.build or 'unknown'))}<td>"
-                for n, run in enumerate(runs)
-            )
+        """The first two cells of each run, for pages so deep, and the ground of the plots."""
+        heads = tuple(
+            f'<tr><th><a href="{escape(root + run.page)}">'
+            f"{escape(run.night)}</a><td>{escape(visible(run.build or 'unknown'))}<td>"
+            for run in runs
         )
+        return cls(Ground.of(runs), heads)
 
 
-def measure_page(
-    page: Page, trend: Trend, runs: Sequence[RunLine], cells: RunCells, item_page: str
-) -> bytes:
-    """The page of `trend`; `cells` are those of `runs` for pages as deep as this one."""
-    nights = int(np.unique(trend.at).size)
+def measure_page(page: Page, trend: Trend, cells: RunCells, item_page: str) -> bytes:
+    """The page of `trend`; `cells` are those of the runs of its strand."""
+    runs = cells.ground.runs
+    starts = np.flatnonzero(np.diff(trend.at, prepend=-1))
+    nights = starts.size
     says = words.answer(trend, nights)
     numbered = [(n, c, runs[c.at]) for n, c in enumerate(trend.changes, 1)]
-    rows, repeated = _rows(trend, cells)
+    shown = trend.at[starts].tolist()
     return render(
         "measure.html.j2",
         page,
@@ -54,14 +55,17 @@ def measure_page(
         item_page=item_page,
         verdict=trend.verdict[-1] if trend.verdict else "",
         answer=says,
-        plot=trend_plot(trend, runs, f"{trend.measure} of {trend.item} over {nights} runs. {says}"),
+        plot=trend_plot(
+            trend, cells.ground, f"{trend.measure} of {trend.item} over {nights} runs. {says}"
+        ),
         legend=_legend(trend),
         changes=list(reversed(numbered)),
         runs=len(runs),
-        rows=Markup(rows),
+        at="" if shown == list(range(len(runs))) else " ".join(map(str, shown[-MOST_ROWS:])),
+        rows=Markup("\n".join(_rows(trend, cells.heads, starts))),
         value_head=f"Value{'' if trend.unit == '1' else ' in ' + trend.unit} ± U (k=2)",
         repeat_words="Of several repetitions: the median, and from the least to the most"
-        if repeated
+        if nights < trend.at.size
         else "",
     )
 
@@ -93,26 +97,42 @@ def _legend(trend: Trend) -> Markup:
     )
 
 
-def _rows(trend: Trend, cells: RunCells) -> tuple[str, bool]:
-    """Rows of the table, the newest run first, and whether any run has several repetitions."""
-    if not trend.at.size:
-        return "", False
-    starts = np.flatnonzero(np.diff(trend.at, prepend=-1)).tolist()
-    ends = [*starts[1:], trend.at.size]
-    repeated = len(starts) < trend.at.size
-    at = trend.at[starts].tolist()
+def _rows(trend: Trend, heads: Sequence[str], starts: IntArray) -> list[str]:
+    """Rows of the table, the newest run first; `starts` is the first point of each run."""
     places = _places(trend)
-    value, spread = trend.value.tolist(), (_K * trend.uncertainty).tolist()
-    lines = []
-    for run, a, b in list(zip(at, starts, ends, strict=True))[: -MOST_ROWS - 1 : -1]:
-        if b - a == 1:
-            word = trend.verdict[a]
-            text = _value(value[a], spread[a], places)
-        else:
-            word = worst(trend.verdict[a:b])
-            text = _several(trend.value[a:b], places)
-        lines.append(f"{cells.heads[run]}{text}<td{_CLASS.get(word, '')}>{word or 'no band'}")
-    return "\n".join(lines), repeated
+    if starts.size < trend.at.size:
+        return _repeated_rows(trend, heads, starts, places)[: -MOST_ROWS - 1 : -1]
+    spread = _K * trend.uncertainty
+    plainly = bool(np.isfinite(trend.value).all() and (spread > 0.0).all()) and places >= 0
+    if plainly:
+        # The quick way for nearly all series: nothing is missing.
+        form = f"%.{places}f ± %.{places}f"
+        value = (np.round(trend.value, places) + 0.0).tolist()
+        texts = [form % pair for pair in zip(value, spread.tolist(), strict=True)]
+    else:
+        pairs = zip(trend.value.tolist(), spread.tolist(), strict=True)
+        texts = [_value(value, u, places) for value, u in pairs]
+    ends = {word: _end(word) for word in set(trend.verdict)}
+    return [
+        heads[run] + text + ends[word]
+        for run, text, word in zip(trend.at.tolist(), texts, trend.verdict, strict=True)
+    ][: -MOST_ROWS - 1 : -1]
+
+
+def _repeated_rows(trend: Trend, heads: Sequence[str], starts: IntArray, places: int) -> list[str]:
+    """One row a run of several repetitions, the oldest first."""
+    bounds = [*starts.tolist(), trend.at.size]
+    return [
+        heads[int(trend.at[a])]
+        + _several(trend.value[a:b], places)
+        + _end(worst(trend.verdict[a:b]))
+        for a, b in itertools.pairwise(bounds)
+    ]
+
+
+def _end(word: str) -> str:
+    """The last cell of a row."""
+    return f"<td{_CLASS.get(word, '')}>{word or 'no band'}"
 
 
 _CLASS = {

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
+from markupsafe import Markup, escape
+
 from hil.report.items import Standing
+from hil.report.markup import visible
 from hil.report.site.overview import standing
 from hil.report.site.shell import Page, render
 from hil.report.site.views import ItemResultLine, RunLine, RunView, Strand
@@ -44,7 +48,11 @@ def run_page(page: Page, view: RunView, compared: Mapping[str, str]) -> bytes:
         standing=standing(view.line.counts),
         files=view.files,
         bad=[one for one in ranked if one.verdict != Standing.PASS.value],
-        good=[one for one in ranked if one.verdict == Standing.PASS.value],
+        good=[
+            _passed(one.item, one.page, page.root)
+            for one in ranked
+            if one.verdict == Standing.PASS.value
+        ],
         compare_before=compared.get(view.before.run, "") if view.before else "",
         compare_good=compared.get(view.last_good.run, "") if view.last_good else "",
     )
@@ -68,6 +76,14 @@ def newly(
         elif passes and not passed:
             won.append(line)
     return _ranked(lost), _ranked(won)
+
+
+@functools.lru_cache(maxsize=10_000)
+def _passed(item: str, page: str, root: str) -> Markup:
+    """An item in the list of those that passed; the same in every run."""
+    name = visible(item)
+    words = Markup('<a href="{}">{}</a>').format(root + page, name) if page else escape(name)
+    return Markup('<li data-search="{} pass">{}</li>').format(name.lower(), words)
 
 
 def _ranked(lines: Iterable[ItemResultLine]) -> tuple[ItemResultLine, ...]:

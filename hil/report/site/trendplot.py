@@ -48,21 +48,44 @@ def pins(changes: Sequence[Change], runs: int) -> list[Pin]:
     ]
 
 
-def trend_plot(trend: Trend, runs: Sequence[RunLine], says: str) -> Markup:
+@dataclass(frozen=True, slots=True)
+class Ground:
+    """What the plots of a strand have in common, made once: builds as stripes, places of runs."""
+
+    runs: tuple[RunLine, ...]
+    stripes: str
+    starts: tuple[str, ...]  # how a point of each run begins in a path
+    names: dict[tuple[int, ...], str]
+
+    @classmethod
+    def of(cls, runs: Sequence[RunLine]) -> Ground:
+        """The ground of `runs`, which are in the order of time."""
+        starts = tuple(f"M{place(n, len(runs)):.0f} " for n in range(len(runs)))
+        return cls(tuple(runs), _build_stripes(runs), starts, {})
+
+    def names_for(self, changes: Sequence[Change]) -> str:
+        """Names of builds below the plot, those of `changes` first."""
+        wanted = tuple(change.at for change in changes)
+        if wanted not in self.names:
+            self.names[wanted] = _build_names(self.runs, wanted)
+        return self.names[wanted]
+
+
+def trend_plot(trend: Trend, ground: Ground, says: str) -> Markup:
     """The whole plot as HTML; `says` is its description for those who do not see it."""
     scale, far = axis(
         np.concatenate([trend.value, [c.before for c in trend.changes]]),
         np.concatenate([trend.low, trend.high]),
     )
-    marks = pins(trend.changes, len(runs))
+    marks = pins(trend.changes, len(ground.runs))
     parts = [
         '<div class="plot"><svg viewBox="0 0 1000 1000" preserveAspectRatio="none" role="img" ',
         f'aria-label="{escape(visible(says))}">',
-        _build_stripes(runs),
-        _band(trend, scale, len(runs)),
-        _levels(trend, scale, marks, len(runs)),
+        ground.stripes,
+        _band(trend, scale, len(ground.runs)),
+        _levels(trend, scale, marks, len(ground.runs)),
         *(f'<path class="tp-pin" d="M{pin.at:.0f} 0V1000"/>' for pin in marks),
-        _points(trend, scale, len(runs)),
+        _points(trend, scale, ground.starts),
         "</svg>",
         _ticks(scale, trend.unit),
         _limit_words(trend, scale, far),
@@ -72,7 +95,7 @@ def trend_plot(trend: Trend, runs: Sequence[RunLine], says: str) -> Markup:
             for pin in marks
         ),
         '<span class="cursor" hidden></span></div>',
-        _build_names(runs, trend.changes),
+        ground.names_for(trend.changes),
     ]
     return Markup("".join(parts))
 
@@ -144,17 +167,18 @@ def _levels(trend: Trend, scale: Axis, marks: Sequence[Pin], runs: int) -> str:
     return f'<path class="tp-level" d="{path}"/>'
 
 
-def _points(trend: Trend, scale: Axis, runs: int) -> str:
+def _points(trend: Trend, scale: Axis, starts: Sequence[str]) -> str:
     """Every value, by shape; what has no value stands at the lower edge."""
     finite = np.isfinite(trend.value)
     ys = scale.places(np.where(finite, trend.value, scale.low))
-    wide = 1000.0 / max(runs, 1)
-    xs = np.rint(wide * (trend.at + 0.5)).astype(int).tolist()
+    words = set(trend.verdict)
+    if bool(finite.all()) and all(SHAPES.get(word) == DOT for word in words):
+        path = "".join([f"{starts[n]}{y}h0" for n, y in zip(trend.at.tolist(), ys, strict=True)])
+        return f'<path class="tp-dot" d="{path}"/>' if path else ""
     drawn: dict[str, list[str]] = {}
-    for x, y, has, word in zip(xs, ys, finite.tolist(), trend.verdict, strict=True):
+    for n, y, has, word in zip(trend.at.tolist(), ys, finite.tolist(), trend.verdict, strict=True):
         shape = SHAPES.get(word, BAR) if has else EDGE
-        at = y if has else 1000
-        drawn.setdefault(shape, []).append(f"M{x} {at}{_PENS[shape]}")
+        drawn.setdefault(shape, []).append(f"{starts[n]}{y if has else 1000}{_PENS[shape]}")
     return "".join(
         f'<path class="tp-{shape}" d="{"".join(drawn[shape])}"/>'
         for shape in (DOT, BAR, EDGE, SQUARE)
@@ -197,10 +221,9 @@ def _limit_words(trend: Trend, scale: Axis, far: Sequence[float]) -> str:
     return "".join(parts)
 
 
-def _build_names(runs: Sequence[RunLine], changes: Sequence[Change]) -> str:
+def _build_names(runs: Sequence[RunLine], wanted: Sequence[int]) -> str:
     """Names of builds below the plot: of those with a change first, others where there is room."""
     firsts = [n for n in range(len(runs)) if n == 0 or runs[n].build != runs[n - 1].build]
-    wanted = {change.at for change in changes}
     ranked = sorted(firsts, key=lambda n: (n not in wanted, n != firsts[-1], n))
     taken: list[tuple[float, float]] = []
     wide: list[tuple[float, float]] = []

@@ -206,9 +206,10 @@ def test_the_slider_tells_each_night_of_a_trend(browser: Any, built: Path) -> No
     slider.send_keys(Keys.ARROW_RIGHT)
     assert browser.find_element("id", "seen").text != told
     at = browser.execute_script(
-        "const row = document.querySelector('.figures tr.now');"
+        "const f = document.querySelector('.trend');"
+        "const at = f.dataset.at ? f.dataset.at.split(' ') : ['0', '1'];"
         "return [parseFloat(document.querySelector('.cursor').style.left),"
-        " 100 * (Number(row.dataset.n) + 0.5) / document.querySelector('.trend').dataset.runs]"
+        " 100 * (Number(at[1]) + 0.5) / f.dataset.runs]"
     )
     assert at[0] == pytest.approx(at[1], abs=0.01)
 

@@ -20,16 +20,17 @@
     var rows = Array.prototype.slice.call(document.querySelectorAll(".figures tbody tr")).reverse();
     var runs = Number(figure.dataset.runs), slider = document.getElementById("look");
     var plot = figure.querySelector(".plot"), cursor = figure.querySelector(".cursor");
+    var at = figure.dataset.at ? figure.dataset.at.split(" ").map(Number) : rows.map(function (row, n) { return n; });
     if (!rows.length) { return; }
 
-    function place(row) { return (Number(row.dataset.n) + 0.5) / runs; }
+    function place(n) { return (at[n] + 0.5) / runs; }
 
     function show() {
       var row = rows[slider.value], before = document.querySelector(".figures tr.now");
       if (before) { before.classList.remove("now"); }
       row.classList.add("now");
       cursor.hidden = false;
-      cursor.style.left = 100 * place(row) + "%";
+      cursor.style.left = 100 * place(Number(slider.value)) + "%";
       var words = Array.prototype.map.call(row.cells, function (cell) { return cell.textContent.trim(); });
       document.getElementById("seen").textContent = words.join("  \u00b7  ");
       slider.setAttribute("aria-valuetext", words.join(", "));
@@ -40,9 +41,9 @@
     figure.querySelector(".look").hidden = false;
     slider.addEventListener("input", show);
     function point(event) {
-      var box = plot.getBoundingClientRect(), at = (event.clientX - box.left) / box.width, best = 0;
+      var box = plot.getBoundingClientRect(), where = (event.clientX - box.left) / box.width, best = 0;
       rows.forEach(function (row, n) {
-        if (Math.abs(place(row) - at) < Math.abs(place(rows[best]) - at)) { best = n; }
+        if (Math.abs(place(n) - where) < Math.abs(place(best) - where)) { best = n; }
       });
       slider.value = best;
       show();
