@@ -10,8 +10,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from hil.core.errors import InstrumentError
-from hil.core.record import Identity
 from hil.drivers.scpi import ScpiConfig, ScpiSession, needs_visa
+from hil.drivers.scpi_instrument import ScpiInstrument
 from hil.drivers.scpi_numbers import format_number
 from hil.ports.clock import Clock
 from hil.ports.registry import Descriptor
@@ -26,11 +26,12 @@ class BrakeConfig:
     torque_step: float = 0.001
 
 
-class ScpiBrake:
+class ScpiBrake(ScpiInstrument):
     """See `hil.ports.instruments.Brake`."""
 
     def __init__(self, session: ScpiSession, config: BrakeConfig) -> None:
-        self._session, self._config = session, config
+        super().__init__(session)
+        self._config = config
 
     @classmethod
     def open(cls, config: BrakeConfig, clock: Clock, manager: Any) -> ScpiBrake:
@@ -42,10 +43,6 @@ class ScpiBrake:
             brake.close()
             raise
         return brake
-
-    def identify(self) -> Identity:
-        """Answer to ``*IDN?``, split."""
-        return self._session.identity
 
     def apply(self, torque: float) -> None:
         """Braking torque in N m, opposing motion; enough of it holds the shaft."""
@@ -74,10 +71,6 @@ class ScpiBrake:
             raise InstrumentError(
                 f"{self._session.name}: torque set to {torque:g} N*m reads back {found:g} N*m"
             )
-
-    def close(self) -> None:
-        """Release the session; a second call does nothing."""
-        self._session.close()
 
 
 DESCRIPTOR = Descriptor(

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from contextlib import suppress
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Self
 
 from hil.core.errors import InstrumentError
 from hil.core.record import Identity
@@ -24,38 +24,57 @@ from hil.ports.supply_commands import SCPI_1999, SupplyCommands
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class CurrentBrakeConfig:
-    """Torque by current.
-
-    Parameters
-    ----------
-    max_torque : N m. torque_constant : N m/A.
-    compliance_voltage : V that the output may reach to drive the current through the coil.
-    """
+class SourceBrakeConfig:
+    """A brake of at most `max_torque` N m, and the supply that feeds it."""
 
     scpi: ScpiConfig
     max_torque: float
-    torque_constant: float
-    compliance_voltage: float
     commands: SupplyCommands = SCPI_1999
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class VoltageBrakeConfig:
+class CurrentBrakeConfig(SourceBrakeConfig):
+    """Torque by current.
+
+    Parameters
+    ----------
+    torque_constant : N m/A.
+    compliance_voltage : V that the output may reach to drive the current through the coil.
+    """
+
+    torque_constant: float
+    compliance_voltage: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class VoltageBrakeConfig(SourceBrakeConfig):
     """Torque by voltage: `max_torque` N m at `full_scale_voltage` V, at most `source_current` A."""
 
-    scpi: ScpiConfig
-    max_torque: float
     full_scale_voltage: float
     source_current: float = 0.02
-    commands: SupplyCommands = SCPI_1999
 
 
 class _SourceBrake:
     """What both have in common: an output that is on while there is torque, and else off."""
 
-    def __init__(self, source: ScpiSupply, name: str, max_torque: float) -> None:
-        self._source, self._name, self._max_torque = source, name, max_torque
+    def __init__(self, source: ScpiSupply, config: SourceBrakeConfig) -> None:
+        self._source, self._config = source, config
+        self._name = f"{config.scpi.role} at {config.scpi.resource}"
+        self._max_torque = config.max_torque
+
+    @classmethod
+    def open(cls, config: Any, clock: Clock, manager: Any) -> Self:
+        """Connect, output off, no torque, then what else the coil or the input may be given."""
+        told = SupplyConfig(scpi=config.scpi, commands=config.commands)
+        source = ScpiSupply.open(told, clock, manager)
+        try:
+            brake = cls(source, config)
+            brake._drive(0.0)
+            brake._limit()
+        except BaseException:
+            source.close()
+            raise
+        return brake
 
     def identify(self) -> Identity:
         """Answer to ``*IDN?``, split."""
@@ -88,6 +107,11 @@ class _SourceBrake:
             raise
 
     def _drive(self, torque: float) -> None:
+        """Set what makes the torque."""
+        raise NotImplementedError
+
+    def _limit(self) -> None:
+        """Set what bounds the other quantity of the output."""
         raise NotImplementedError
 
     def release(self) -> None:
@@ -102,72 +126,41 @@ class _SourceBrake:
 class CurrentBrake(_SourceBrake):
     """See `hil.ports.instruments.Brake`; the current limit of the output sets the torque."""
 
-    def __init__(self, source: ScpiSupply, config: CurrentBrakeConfig) -> None:
-        super().__init__(source, _name(config.scpi), config.max_torque)
-        self._constant = config.torque_constant
-
-    @classmethod
-    def open(cls, config: CurrentBrakeConfig, clock: Clock, manager: Any) -> CurrentBrake:
-        """Connect, output off, no current, then the voltage that the output may reach."""
-        source = _open(config.scpi, config.commands, clock, manager)
-        try:
-            source.set_current_limit(0.0)
-            source.set_voltage(config.compliance_voltage)
-        except BaseException:
-            source.close()
-            raise
-        return cls(source, config)
+    _config: CurrentBrakeConfig
 
     def _drive(self, torque: float) -> None:
-        self._source.set_current_limit(torque / self._constant)
+        self._source.set_current_limit(torque / self._config.torque_constant)
+
+    def _limit(self) -> None:
+        """The voltage that the output may reach."""
+        self._source.set_voltage(self._config.compliance_voltage)
 
 
 class VoltageBrake(_SourceBrake):
     """See `hil.ports.instruments.Brake`; the voltage of the output sets the torque."""
 
-    def __init__(self, source: ScpiSupply, config: VoltageBrakeConfig) -> None:
-        super().__init__(source, _name(config.scpi), config.max_torque)
-        self._volt_per_torque = config.full_scale_voltage / config.max_torque
-
-    @classmethod
-    def open(cls, config: VoltageBrakeConfig, clock: Clock, manager: Any) -> VoltageBrake:
-        """Connect, output off, no voltage, then the current that the input may draw."""
-        source = _open(config.scpi, config.commands, clock, manager)
-        try:
-            source.set_voltage(0.0)
-            source.set_current_limit(config.source_current)
-        except BaseException:
-            source.close()
-            raise
-        return cls(source, config)
+    _config: VoltageBrakeConfig
 
     def _drive(self, torque: float) -> None:
-        self._source.set_voltage(torque * self._volt_per_torque)
+        config = self._config
+        self._source.set_voltage(torque * config.full_scale_voltage / config.max_torque)
+
+    def _limit(self) -> None:
+        """The current that the input may draw."""
+        self._source.set_current_limit(self._config.source_current)
 
 
-def _open(scpi: ScpiConfig, commands: SupplyCommands, clock: Clock, manager: Any) -> ScpiSupply:
-    return ScpiSupply.open(SupplyConfig(scpi=scpi, commands=commands), clock, manager)
+def _offered(name: str, driver: type[_SourceBrake], config: type[SourceBrakeConfig]) -> Descriptor:
+    return Descriptor(
+        name=name,
+        port="brake",
+        driver=driver,
+        config=config,
+        open=driver.open,
+        probe=needs_visa,
+        capabilities=frozenset({"torque"}),
+    )
 
 
-def _name(scpi: ScpiConfig) -> str:
-    return f"{scpi.role} at {scpi.resource}"
-
-
-BY_CURRENT = Descriptor(
-    name="current",
-    port="brake",
-    driver=CurrentBrake,
-    config=CurrentBrakeConfig,
-    open=CurrentBrake.open,
-    probe=needs_visa,
-    capabilities=frozenset({"torque"}),
-)
-BY_VOLTAGE = Descriptor(
-    name="voltage",
-    port="brake",
-    driver=VoltageBrake,
-    config=VoltageBrakeConfig,
-    open=VoltageBrake.open,
-    probe=needs_visa,
-    capabilities=frozenset({"torque"}),
-)
+BY_CURRENT = _offered("current", CurrentBrake, CurrentBrakeConfig)
+BY_VOLTAGE = _offered("voltage", VoltageBrake, VoltageBrakeConfig)

@@ -3,18 +3,41 @@
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
+from typing import Any, Self
 
 from hil.core.errors import CommandRefused, LinkError
 from hil.core.record import Identity
 from hil.drivers.codec import Message
-from hil.ports.link import LinkDescription
+from hil.drivers.serial_port import ByteLog, BytePort, SerialBoardConfig, open_port
+from hil.ports.clock import Clock
 
 
 class CommandedBoard(ABC):
-    """Turns the methods of `hil.ports.board.Board` into named commands."""
+    """Turns the methods of `hil.ports.board.Board` into named commands on a serial port.
 
-    def __init__(self, url: str, description: LinkDescription) -> None:
-        self._url, self._description = url, description
+    Use `open`; the constructor takes a port already open.
+    """
+
+    def __init__(
+        self, port: Any, config: SerialBoardConfig, clock: Clock, log: ByteLog | None = None
+    ) -> None:
+        self._url, self._description = config.url, config.description
+        self._config, self._clock = config, clock
+        self._port = BytePort(port, config.url, clock, log)
+
+    @classmethod
+    def open(cls, config: SerialBoardConfig, clock: Clock, log: ByteLog | None = None) -> Self:
+        """Open the port. LinkError if it is missing, busy or refuses its settings."""
+        port = open_port(config)
+        try:
+            return cls(port, config, clock, log)
+        except BaseException:
+            port.close()
+            raise
+
+    def close(self) -> None:
+        """Release the port; a second call does nothing."""
+        self._port.close()
 
     @abstractmethod
     def _command(self, command: str, **arguments: float | str) -> None:

@@ -15,9 +15,9 @@ from typing import Any
 import numpy as np
 
 from hil.core.errors import InstrumentError
-from hil.core.record import Identity
 from hil.drivers.number import Numbers, open_described
 from hil.drivers.scpi import ScpiConfig, ScpiSession, needs_visa
+from hil.drivers.scpi_instrument import ScpiInstrument
 from hil.ports.clock import Clock
 from hil.ports.instruments import ShaftReadings
 from hil.ports.reading_commands import COUNTER, CounterCommands
@@ -36,7 +36,7 @@ class CounterConfig:
     commands: CounterCommands = COUNTER
 
 
-class Counter:
+class Counter(ScpiInstrument):
     """See `hil.ports.instruments.Tachometer`.
 
     Without a query for the speed it is the difference of two positions; without one for the
@@ -44,7 +44,8 @@ class Counter:
     """
 
     def __init__(self, session: ScpiSession, config: CounterConfig, clock: Clock) -> None:
-        self._session, self._config, self._clock = session, config, clock
+        super().__init__(session)
+        self._config, self._clock = config, clock
         commands = config.commands
         self._speed = Numbers(session, commands.speed, clock) if commands.speed else None
         self._position = Numbers(session, commands.position, clock) if commands.position else None
@@ -56,10 +57,6 @@ class Counter:
     def open(cls, config: CounterConfig, clock: Clock, manager: Any) -> Counter:
         """Connect and set up."""
         return cls(open_described(config.scpi, config.commands, clock, manager), config, clock)
-
-    def identify(self) -> Identity:
-        """Answer to ``*IDN?``, split."""
-        return self._session.identity
 
     @property
     def senses_direction(self) -> bool:
@@ -120,10 +117,6 @@ class Counter:
         if last is None or time <= last[0]:
             return math.nan
         return (position - last[1]) / (time - last[0]) / 6.0
-
-    def close(self) -> None:
-        """Release the session; a second call does nothing."""
-        self._session.close()
 
 
 DESCRIPTOR = Descriptor(

@@ -9,9 +9,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from hil.core.record import Identity
 from hil.drivers.number import Numbers, open_described
 from hil.drivers.scpi import ScpiConfig, ScpiSession, needs_visa
+from hil.drivers.scpi_instrument import ScpiInstrument
 from hil.ports.clock import Clock
 from hil.ports.instruments import Reading
 from hil.ports.reading_commands import ENCODER, EncoderCommands
@@ -26,11 +26,11 @@ class EncoderConfig:
     commands: EncoderCommands = ENCODER
 
 
-class ScpiEncoder:
+class ScpiEncoder(ScpiInstrument):
     """See `hil.ports.instruments.Encoder`."""
 
     def __init__(self, session: ScpiSession, config: EncoderConfig, clock: Clock) -> None:
-        self._session = session
+        super().__init__(session)
         self._position = Numbers(session, config.commands.position, clock)
 
     @classmethod
@@ -38,17 +38,9 @@ class ScpiEncoder:
         """Connect and set up."""
         return cls(open_described(config.scpi, config.commands, clock, manager), config, clock)
 
-    def identify(self) -> Identity:
-        """Answer to ``*IDN?``, split."""
-        return self._session.identity
-
     def position(self) -> Reading:
         """Angle of the shaft in deg, clockwise positive, unwrapped."""
         return self._position.read()
-
-    def close(self) -> None:
-        """Release the session; a second call does nothing."""
-        self._session.close()
 
 
 DESCRIPTOR = Descriptor(

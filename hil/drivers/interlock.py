@@ -12,8 +12,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from hil.core.record import Identity
 from hil.drivers.scpi import ScpiConfig, ScpiSession, needs_visa
+from hil.drivers.scpi_instrument import ScpiInstrument
 from hil.ports.clock import Clock
 from hil.ports.registry import Descriptor
 
@@ -26,20 +26,17 @@ class InterlockConfig:
     contacts: Mapping[str, int]
 
 
-class ScpiInterlock:
+class ScpiInterlock(ScpiInstrument):
     """See `hil.ports.instruments.Interlock`."""
 
     def __init__(self, session: ScpiSession, config: InterlockConfig) -> None:
-        self._session, self._config = session, config
+        super().__init__(session)
+        self._config = config
 
     @classmethod
     def open(cls, config: InterlockConfig, clock: Clock, manager: Any) -> ScpiInterlock:
         """Connect."""
         return cls(ScpiSession.open(manager, config.scpi, clock), config)
-
-    def identify(self) -> Identity:
-        """Answer to ``*IDN?``, split."""
-        return self._session.identity
 
     def read(self) -> Mapping[str, bool]:
         """Name of each contact -> whether its circuit is closed."""
@@ -48,10 +45,6 @@ class ScpiInterlock:
             name: session.query_flag(f"SENS:DIG:DATA? (@{number})")
             for name, number in self._config.contacts.items()
         }
-
-    def close(self) -> None:
-        """Release the session; a second call does nothing."""
-        self._session.close()
 
 
 DESCRIPTOR = Descriptor(

@@ -29,7 +29,7 @@ from hil.drivers.modbus import (
     write_request,
 )
 from hil.drivers.polling import Poller
-from hil.drivers.serial_port import ByteLog, BytePort, SerialBoardConfig, open_port
+from hil.drivers.serial_port import ByteLog, SerialBoardConfig
 from hil.drivers.telemetry import Batch, Conversion
 from hil.ports.board import BoardReadings
 from hil.ports.clock import Clock
@@ -49,9 +49,7 @@ class ModbusBoard(CommandedBoard):
     def __init__(
         self, port: Any, config: SerialBoardConfig, clock: Clock, log: ByteLog | None = None
     ) -> None:
-        super().__init__(config.url, config.description)
-        self._config, self._clock = config, clock
-        self._port = BytePort(port, config.url, clock, log)
+        super().__init__(port, config, clock, log)
         told = self._description
         try:
             check_message_tables(told)
@@ -70,18 +68,6 @@ class ModbusBoard(CommandedBoard):
         self._quiet_since = clock.now()
         self._gap = silent_interval(told.baud)
         self._request: tuple[str, ModbusPDU] | None = None  # poll on the line
-
-    @classmethod
-    def open(
-        cls, config: SerialBoardConfig, clock: Clock, log: ByteLog | None = None
-    ) -> ModbusBoard:
-        """Open the port. LinkError if it is missing, busy or refuses its settings."""
-        port = open_port(config)
-        try:
-            return cls(port, config, clock, log)
-        except BaseException:
-            port.close()
-            raise
 
     # ------------------------------------------------------------------ commands
 
@@ -251,7 +237,3 @@ class ModbusBoard(CommandedBoard):
                     self._begin(f"poll for {poll.answer}", request)
                     self._request = (poll.answer, request)
         return self._inbox.take(self._poller.take_lost())
-
-    def close(self) -> None:
-        """Release the port; a second call does nothing."""
-        self._port.close()

@@ -19,7 +19,7 @@ from hil.drivers.commanded import CommandedBoard
 from hil.drivers.framing.base import make_framing
 from hil.drivers.inbox import MOST_BAD, Inbox
 from hil.drivers.polling import Poller
-from hil.drivers.serial_port import ByteLog, BytePort, SerialBoardConfig, open_port
+from hil.drivers.serial_port import ByteLog, SerialBoardConfig
 from hil.drivers.telemetry import Batch
 from hil.ports.board import Board, BoardReadings
 from hil.ports.clock import Clock
@@ -34,9 +34,7 @@ class SerialBoard(CommandedBoard):
     def __init__(
         self, port: Any, config: SerialBoardConfig, clock: Clock, log: ByteLog | None = None
     ) -> None:
-        super().__init__(config.url, config.description)
-        self._config, self._clock = config, clock
-        self._port = BytePort(port, config.url, clock, log)
+        super().__init__(port, config, clock, log)
         told = self._description
         try:
             self._framing = make_framing(told.framing)
@@ -58,18 +56,6 @@ class SerialBoard(CommandedBoard):
         self._messages: list[Message] = []
         self._bytes = self._decoded = self._rejected = 0  # since the last command was sent
         self._known = False  # whether the board has identified itself since opening
-
-    @classmethod
-    def open(
-        cls, config: SerialBoardConfig, clock: Clock, log: ByteLog | None = None
-    ) -> SerialBoard:
-        """Open the port. LinkError if it is missing, busy or refuses its settings."""
-        port = open_port(config)
-        try:
-            return cls(port, config, clock, log)
-        except BaseException:
-            port.close()
-            raise
 
     # ------------------------------------------------------------------ commands
 
@@ -220,10 +206,6 @@ class SerialBoard(CommandedBoard):
         if poll is not None:
             self._send(f"poll for {poll.answer}", self._requests[poll.answer])
         return self._inbox.take(self._poller.take_lost())
-
-    def close(self) -> None:
-        """Release the port; a second call does nothing."""
-        self._port.close()
 
 
 def open_board(config: SerialBoardConfig, clock: Clock, log: ByteLog | None = None) -> Board:

@@ -11,8 +11,8 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from hil.core.errors import InstrumentError
-from hil.core.record import Identity
 from hil.drivers.scpi import ScpiConfig, ScpiSession, needs_visa
+from hil.drivers.scpi_instrument import ScpiInstrument
 from hil.ports.clock import Clock
 from hil.ports.instruments import SupplyReading
 from hil.ports.registry import Descriptor
@@ -27,11 +27,12 @@ class SupplyConfig:
     commands: SupplyCommands = SCPI_1999
 
 
-class ScpiSupply:
+class ScpiSupply(ScpiInstrument):
     """See `hil.ports.instruments.Supply`."""
 
     def __init__(self, session: ScpiSession, config: SupplyConfig, clock: Clock) -> None:
-        self._session, self._commands, self._clock = session, config.commands, clock
+        super().__init__(session)
+        self._commands, self._clock = config.commands, clock
         self._fed: float | None = None  # when the watchdog was last fed; None while it is off
         self._both = ""  # asks for voltage and current in one message, once that is known to work
 
@@ -67,10 +68,6 @@ class ScpiSupply:
         # what else may be on its way must not be taken for the answer to another query
         self._session.distrust()
         self._session.drain_errors()
-
-    def identify(self) -> Identity:
-        """Answer to ``*IDN?``, split."""
-        return self._session.identity
 
     def prepare(self, voltage: float, current_limit: float, over_voltage: float) -> None:
         """Set over-voltage protection (V), current limit (A), voltage (V); output left alone.
@@ -235,10 +232,6 @@ class ScpiSupply:
         if self._clock.now() - self._fed >= dog.interval / 2.0:
             self._session.write(self._commands.message(dog.keep_alive))
             self._fed = self._clock.now()
-
-    def close(self) -> None:
-        """Release the session; a second call does nothing. The output is left as it is."""
-        self._session.close()
 
 
 DESCRIPTOR = Descriptor(

@@ -12,9 +12,9 @@ from types import MappingProxyType
 from typing import Any
 
 from hil.core.errors import InstrumentError
-from hil.core.record import Identity
 from hil.drivers.number import open_described
 from hil.drivers.scpi import ScpiConfig, ScpiSession, needs_visa
+from hil.drivers.scpi_instrument import ScpiInstrument
 from hil.ports.clock import Clock
 from hil.ports.reading_commands import SWITCH, SwitchCommands
 from hil.ports.registry import Descriptor
@@ -52,20 +52,17 @@ class SwitchConfig:
         return {line: known[line] for line in self.lines or self.channels or CHANNELS}
 
 
-class ScpiSwitch:
+class ScpiSwitch(ScpiInstrument):
     """See `hil.ports.instruments.SignalSwitch`."""
 
     def __init__(self, session: ScpiSession, config: SwitchConfig) -> None:
-        self._session, self._config = session, config
+        super().__init__(session)
+        self._config = config
 
     @classmethod
     def open(cls, config: SwitchConfig, clock: Clock, manager: Any) -> ScpiSwitch:
         """Connect; the relays are left as they are."""
         return cls(open_described(config.scpi, config.commands, clock, manager), config)
-
-    def identify(self) -> Identity:
-        """Answer to ``*IDN?``, split."""
-        return self._session.identity
 
     def set(self, line: str, closed: bool) -> None:
         """Open or close one line, verified; InstrumentError for a line it does not have."""
@@ -108,10 +105,6 @@ class ScpiSwitch:
             return bool((self._session.query_numbers(f"ROUT:CLOS? (@{every})") == 1.0).all())
         except InstrumentError:
             return False  # one by one, so that the others are closed and the message names the line
-
-    def close(self) -> None:
-        """Release the session; a second call does nothing."""
-        self._session.close()
 
 
 DESCRIPTOR = Descriptor(

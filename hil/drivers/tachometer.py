@@ -14,9 +14,9 @@ from typing import Any
 import numpy as np
 
 from hil.core.errors import InstrumentError
-from hil.core.record import Identity
 from hil.core.trace import FloatArray
 from hil.drivers.scpi import ScpiConfig, ScpiSession, needs_visa
+from hil.drivers.scpi_instrument import ScpiInstrument
 from hil.ports.clock import Clock
 from hil.ports.instruments import ShaftReadings
 from hil.ports.registry import Descriptor
@@ -35,11 +35,12 @@ class TachometerConfig:
     batch: int = 2000
 
 
-class ScpiTachometer:
+class ScpiTachometer(ScpiInstrument):
     """See `hil.ports.instruments.Tachometer`."""
 
     def __init__(self, session: ScpiSession, config: TachometerConfig, clock: Clock) -> None:
-        self._session, self._config, self._clock = session, config, clock
+        super().__init__(session)
+        self._config, self._clock = config, clock
         self._zero: float | None = None
         self._half_round_trip = 0.0
 
@@ -60,10 +61,6 @@ class ScpiTachometer:
             raise InstrumentError(
                 f"{self._session.name}: samples every {found:g} s, expected {expected:g} s"
             )
-
-    def identify(self) -> Identity:
-        """Answer to ``*IDN?``, split."""
-        return self._session.identity
 
     @property
     def senses_direction(self) -> bool:
@@ -130,10 +127,6 @@ class ScpiTachometer:
         if not bool(np.isfinite(triples[:, 0]).all()):
             raise InstrumentError(f"{self._session.name}: 'FETC:ARR?': a sample has no time")
         return triples
-
-    def close(self) -> None:
-        """Release the session; a second call does nothing."""
-        self._session.close()
 
 
 DESCRIPTOR = Descriptor(
