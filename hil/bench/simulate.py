@@ -49,9 +49,9 @@ from hil.twin.world import VirtualClock, World
 
 #: s between two looks at a bench in virtual time. Its memories hold everything in between, and
 #: nothing can burn; a look costs more than the simulation of what happened since the last one.
-POLL = 0.05
+POLL = 0.1
 #: The same while nothing but time is waited for: nobody acts on what is read.
-QUIET_POLL = 0.2
+QUIET_POLL = 0.25
 
 #: The rig as its file describes it.
 AS_DESCRIBED = Variation()
@@ -240,7 +240,7 @@ def poll_of(profile: LinkDescription) -> float:
     for message in profile.messages.values():
         if any(spec.role == "board-time" for spec in message.fields):
             return POLL
-    return min(0.2 * POLL, 1.0 / profile.telemetry_rate)
+    return min(0.01, 1.0 / profile.telemetry_rate)
 
 
 def twin_access(rig: Rig, seed: str, variation: Variation = AS_DESCRIBED) -> Access:

@@ -6,6 +6,7 @@ import math
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from hil.twin.kernel_memory import LINE_BUFFER
 
@@ -23,12 +24,13 @@ class SerialLine:
 
     Parameters
     ----------
-    state : the drive's `STATE` record. baud : bits per second, ten to a byte.
+    memory : the drive's `STATE` record, shape (1,). baud : bits per second, ten to a byte.
     """
 
-    def __init__(self, state: Any, baud: int) -> None:
-        self._state = state
-        self._sent = state["tx"]
+    def __init__(self, memory: npt.NDArray[Any], baud: int) -> None:
+        self._state: Any = memory[0]
+        self._sent, self._sent_head = self._state["tx"], memory["tx_head"]
+        self._free = memory["tx_free"]
         self._byte_time = 10.0 / baud
         self._to_board = bytearray()
         self._from_board = bytearray()
@@ -46,7 +48,7 @@ class SerialLine:
 
     def exchange(self, now: float) -> None:
         """Fetch what the board has sent, and let the line take more of what is queued for it."""
-        head = int(self._state["tx_head"])
+        head = int(self._sent_head.item())
         if head > self._read:
             self._read = max(self._read, head - LINE_BUFFER)  # a firmware may write anywhere
             for part in ring_parts(self._read, head, LINE_BUFFER):
@@ -60,7 +62,7 @@ class SerialLine:
         self.exchange(now)
         if not self._from_board:
             return b""
-        left = math.ceil((self._state["tx_free"] - now) / self._byte_time - 1e-6)
+        left = math.ceil((self._free.item() - now) / self._byte_time - 1e-6)
         end = len(self._from_board) - max(0, left)
         if end <= 0:
             return b""

@@ -13,8 +13,13 @@ BYTE = 1e-4
 
 
 @pytest.fixture
-def state():
-    return np.zeros(1, STATE)[0]
+def memory():
+    return np.zeros(1, STATE)
+
+
+@pytest.fixture
+def state(memory):
+    return memory[0]
 
 
 def board_sends(state, data: bytes, now: float) -> None:
@@ -31,8 +36,8 @@ def board_reads(state, count: int) -> bytes:
     return bytes(int(state["rx"][k % LINE_BUFFER]) for k in range(tail, tail + count))
 
 
-def test_bytes_are_held_back_until_their_last_bit_has_left(state):
-    line = SerialLine(state, BAUD)
+def test_bytes_are_held_back_until_their_last_bit_has_left(memory, state):
+    line = SerialLine(memory, BAUD)
     board_sends(state, b"abcd", now=1.0)
     assert line.drain(1.0) == b""
     assert line.drain(1.0 + 0.9 * BYTE) == b""
@@ -42,8 +47,8 @@ def test_bytes_are_held_back_until_their_last_bit_has_left(state):
     assert line.drain(2.0) == b""
 
 
-def test_the_first_byte_of_an_idle_line_takes_a_byte_time(state):
-    line = SerialLine(state, BAUD)
+def test_the_first_byte_of_an_idle_line_takes_a_byte_time(memory, state):
+    line = SerialLine(memory, BAUD)
     line.feed(b"x", now=3.0)
     assert state["rx_next"] == pytest.approx(3.0 + BYTE)
     line.feed(b"y", now=3.0)
@@ -54,8 +59,8 @@ def test_the_first_byte_of_an_idle_line_takes_a_byte_time(state):
     assert state["rx_next"] == pytest.approx(3.0 + 3 * BYTE)
 
 
-def test_more_than_the_line_holds_waits_outside(state):
-    line = SerialLine(state, BAUD)
+def test_more_than_the_line_holds_waits_outside(memory, state):
+    line = SerialLine(memory, BAUD)
     data = bytes(k % 251 for k in range(3 * LINE_BUFFER))
     line.feed(data, now=0.0)
     got = b""
@@ -65,14 +70,14 @@ def test_more_than_the_line_holds_waits_outside(state):
     assert got == data
 
 
-def test_patience_is_half_a_buffer(state):
-    assert SerialLine(state, BAUD).patience == pytest.approx(LINE_BUFFER / 2 * BYTE)
+def test_patience_is_half_a_buffer(memory):
+    assert SerialLine(memory, BAUD).patience == pytest.approx(LINE_BUFFER / 2 * BYTE)
 
 
 @given(pieces=st.lists(st.binary(min_size=1, max_size=900), max_size=12))
 def test_both_directions_keep_order_over_the_wrap(pieces):
-    state = np.zeros(1, STATE)[0]
-    line = SerialLine(state, BAUD)
+    memory = np.zeros(1, STATE)
+    state, line = memory[0], SerialLine(memory, BAUD)
     there, back = b"", b""
     for turn, piece in enumerate(pieces):
         line.feed(piece, now=float(turn))

@@ -20,6 +20,8 @@ MEMORY = 20_000  # samples
 FETCH = 2_000  # samples in one answer, at most
 OVERRUN = 201  # device-dependent error: the memory was full and the oldest samples were dropped
 DATA_LOST = 512  # bit 9 of the questionable register, free for the designer of a device
+#: A sample as it is answered: us, 0.1 mdeg and 0.001 rpm (IEEE 488.2, 8.7.4).
+_TRIPLE, _SCALES = "%d.0E-06,%d.0E-04,%d.0E-03", (1e6, 1e4, 1e3)
 _COLLECT_EVERY = 1.0  # s; the drive keeps 4 s of samples until they are collected
 
 
@@ -115,4 +117,6 @@ class SimulatedTachometer(SimulatedInstrument):
         if not blocks:
             return decimal(math.nan)
         samples = blocks[0] if len(blocks) == 1 else np.concatenate(blocks)
-        return ",".join(["%.6f,%.4f,%.3f"] * samples.shape[0]) % tuple(samples.ravel().tolist())
+        # NR3 from whole microseconds and so on: six times as fast as formatting fractions
+        whole = np.rint(samples * _SCALES).astype(np.int64).ravel().tolist()
+        return ",".join([_TRIPLE] * samples.shape[0]) % tuple(whole)

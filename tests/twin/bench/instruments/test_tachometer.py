@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import itertools
+import re
+
 import numpy as np
 import pytest
 
@@ -166,3 +169,19 @@ def test_abort_and_reset_stop_sampling(command: str) -> None:
 def test_samples_are_taken_from_the_drive_even_if_nobody_fetches(world: World, drive) -> None:
     world.advance(10.0)
     assert len(drive._samples) <= 1100, "the drive's own memory, of 4096, would overflow"
+
+
+def test_samples_are_answered_as_the_standard_writes_numbers() -> None:
+    """IEEE 488.2, 8.7.4 (NR3): digits on both sides of the point, and an exponent."""
+    shaft = TrueShaft(lambda t: -7.0 * t)
+    tachometer = SimulatedTachometer(shaft)
+    tachometer.execute("INIT")
+    shaft.advance(0.02)
+    answer = tachometer.execute("FETC:ARR?")
+    numbers = answer.split(",")
+    assert len(numbers) % 3 == 0
+    for number in numbers:
+        assert re.fullmatch(r"-?\d+\.\d+E[+-]\d+", number), number
+    # in whole us, 0.1 mdeg and 0.001 rpm, and these exactly
+    for number, digits in zip(numbers, itertools.cycle((6, 4, 3)), strict=False):
+        assert float(number) == round(float(number), digits)
