@@ -20,6 +20,20 @@ FAULTS = tuple(fault.words[0] for fault in Fault if fault)
 
 
 @dataclass(frozen=True, slots=True)
+class _Lasting:
+    """A step that takes `seconds`."""
+
+    seconds: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Towards:
+    """A step that asks for a `speed` in rpm."""
+
+    speed: float
+
+
+@dataclass(frozen=True, slots=True)
 class SupplyOn:
     """Output on, or a new voltage in V; None for that of the item."""
 
@@ -32,17 +46,13 @@ class SupplyOff:
 
 
 @dataclass(frozen=True, slots=True)
-class Start:
+class Start(_Towards):
     """Start command towards a speed in rpm."""
-
-    speed: float
 
 
 @dataclass(frozen=True, slots=True)
-class SetSpeed:
+class SetSpeed(_Towards):
     """New set point in rpm, same direction."""
-
-    speed: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,17 +83,13 @@ class Clear:
 
 
 @dataclass(frozen=True, slots=True)
-class Wait:
+class Wait(_Lasting):
     """Let time pass, s; anything may happen meanwhile."""
-
-    seconds: float
 
 
 @dataclass(frozen=True, slots=True)
-class Hold:
+class Hold(_Lasting):
     """Let time pass, s, in which the drive must not fault."""
-
-    seconds: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,17 +133,13 @@ class SetLine:
 
 
 @dataclass(frozen=True, slots=True)
-class Silence:
+class Silence(_Lasting):
     """The host says nothing for a time, s; it goes on listening."""
-
-    seconds: float
 
 
 @dataclass(frozen=True, slots=True)
-class ExpectStill:
+class ExpectStill(_Lasting):
     """The shaft must stand for a time, s."""
-
-    seconds: float
 
 
 @dataclass(frozen=True, slots=True)

@@ -99,16 +99,9 @@ class Script:
         BenchError
             If the shaft is not commanded to turn, or braking could raise the DC link too far.
         """
-        sign, entry = self._running()
-        refuse_unsafe_reversal(self.rig, entry=entry, voltage=self._voltage)
-        self._begin()
-        manoeuvres.reversal(
-            self.steps,
-            Approach(sign, tolerance, within, running=True),
-            entry=entry,
-            speed=speed,
-            hold=hold,
-        )
+        refuse_unsafe_reversal(self.rig, entry=self._running()[1], voltage=self._voltage)
+        sign, entry, approach = self._go_on(tolerance, within)
+        manoeuvres.reversal(self.steps, approach, entry=entry, speed=speed, hold=hold)
         self._speed = -sign * speed
         return self._measured("reversal", sign, target=speed, entry=entry, tolerance=tolerance)
 
@@ -116,15 +109,8 @@ class Script:
         self, speed: float, *, tolerance: float = 5.0, within: float = 5.0, hold: float = 0.8
     ) -> Mapping[str, Measure]:
         """From the present speed to `speed` rpm, same direction."""
-        sign, entry = self._running()
-        self._begin()
-        manoeuvres.speed_step(
-            self.steps,
-            Approach(sign, tolerance, within, running=True),
-            entry=entry,
-            speed=speed,
-            hold=hold,
-        )
+        sign, entry, approach = self._go_on(tolerance, within)
+        manoeuvres.speed_step(self.steps, approach, entry=entry, speed=speed, hold=hold)
         self._speed = sign * speed
         return self._measured("speed-step", sign, target=speed, entry=entry, tolerance=tolerance)
 
@@ -138,16 +124,8 @@ class Script:
         watch: float = 0.5,
     ) -> Mapping[str, Measure]:
         """Brake the turning shaft with `torque` N m until the drive trips; clear, start again."""
-        sign, entry = self._running()
-        self._begin()
-        manoeuvres.stall(
-            self.steps,
-            Approach(sign, tolerance, within, running=True),
-            speed=entry,
-            torque=torque,
-            hold=hold,
-            watch=watch,
-        )
+        sign, entry, approach = self._go_on(tolerance, within)
+        manoeuvres.stall(self.steps, approach, speed=entry, torque=torque, hold=hold, watch=watch)
         return self._measured(
             "stall", sign, target=entry, entry=entry, tolerance=tolerance, trip_expected=True
         )
@@ -196,6 +174,12 @@ class Script:
         if not self._speed:
             raise BenchError("this manoeuvre begins with a turning shaft: call start first")
         return (1 if self._speed > 0 else -1), abs(self._speed)
+
+    def _go_on(self, tolerance: float, within: float) -> tuple[int, float, Approach]:
+        """Begin a manoeuvre with the turning shaft: its direction and speed, and the approach."""
+        sign, entry = self._running()
+        self._begin()
+        return sign, entry, Approach(sign, tolerance, within, running=True)
 
     def _measured(
         self,
