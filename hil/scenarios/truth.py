@@ -73,7 +73,7 @@ class Witness:
     """A drive that is watched while it runs; everything else it does is the drive's own."""
 
     def __init__(self, drive: Drive) -> None:
-        self._drive = drive
+        self.drive = self._drive = drive
         self._firmware: Any = drive.firmware.state(STATE)
         self._next = 0.0
         self.rows: list[tuple[float, ...]] = []
@@ -128,8 +128,13 @@ class Witness:
         }
         # A supply is asked now and then; the truth is asked at the same instants.
         for name in ("supply.voltage", "supply.current"):
-            at = seen.channels[name].t
-            channels[name] = replace(channels[name], t=at, y=np.interp(at, t, columns[name]))
+            asked = seen.channels[name]
+            channels[name] = replace(
+                channels[name],
+                t=asked.t,
+                y=np.interp(asked.t, t, columns[name]),
+                interval=asked.interval,
+            )
         return replace(seen, channels=channels)
 
 
@@ -171,9 +176,9 @@ def _gated(speed: FloatArray, count: int) -> FloatArray:
 
 
 def _halfway(y: FloatArray) -> FloatArray:
-    """Values half a sample later: an odd gate has its middle between two samples."""
-    later: FloatArray = 0.5 * (y + np.append(y[1:], y[-1]))
-    return later
+    """Values half a sample earlier: those of an odd gate belong half a sample after their place."""
+    earlier: FloatArray = 0.5 * (y + np.append(y[0], y[:-1]))
+    return earlier
 
 
 def as_defined(true: Trace, seen: Trace, drive: Drive) -> Trace:
@@ -213,20 +218,34 @@ def drawn_rig(rig: Rig, seed: int, number: int) -> Variation:
     return replace(found, changes=(*found.changes, offset))
 
 
-def misread(trace: Trace, rng: np.random.Generator) -> Trace:
+def lateness(seen: Trace, start: float) -> float:
+    """How late the stamps of the simulated counter are, s: the bench takes the middle of an exchange.
+
+    `start` is the origin of `seen` on the time of the drive, s. The counter samples at the ticks of
+    the drive; its stamps are nearer to them than half a tick.
+    """
+    position = seen.channels.get("witness.position")
+    if position is None or not len(position):
+        return 0.0
+    ticks = (position.t + start) / TICK
+    return float(np.median(ticks - np.rint(ticks))) * TICK
+
+
+def misread(trace: Trace, rng: np.random.Generator, late: float = 0.0) -> Trace:
     """The trace as a tachometer with errors within its data sheet would have captured it.
 
     Speed: one gain error of its time base, one offset. Position: an eccentric encoder, whose error
     over a turn is a sine of such an amplitude that at a random angle it is uniform within the
     limits (the coordinate of a random point on a sphere is). Time: the simulated counter starts
-    at the very beginning of the exchange that starts it; a real one somewhere within it.
+    at a certain point of the exchange that starts it, so that its stamps are `late` by so many
+    seconds; a real one starts anywhere within the exchange.
     """
     channels = dict(trace.channels)
     speed, position = channels.get("witness.speed"), channels.get("witness.position")
     if speed is not None:
         a = speed.accuracy
         half = math.sqrt(3.0) * speed.time_uncertainty
-        late = rng.uniform(0.0, 2.0 * half)
+        late += rng.uniform(-half, half)
         speed = replace(speed, t=speed.t - late)
         gain, offset = 1.0 + a.relative * rng.uniform(-1, 1), a.absolute * rng.uniform(-1, 1)
         channels["witness.speed"] = replace(speed, y=gain * speed.y + offset)
@@ -277,20 +296,36 @@ def held_against_truth(
         )
     if done.problem is not None or not done.traces:
         return [], f"{item.id}, rig {number}: {done.reason}"
-    whole, conditions = done.traces[0], conditions_of(item, rig)
+    return against_truth(item, rig, done.traces[0], witness, starts[0], (seed, number)), ""
+
+
+def against_truth(
+    item: PlannedItem,
+    rig: Rig,
+    whole: Trace,
+    witness: Witness,
+    start: float,
+    draw: tuple[int, int],
+) -> list[Held]:
+    """The measures of a captured trace against those of what the witness saw.
+
+    `start` is the origin of the trace on the time of the drive, s; `draw` decides the errors of the
+    tachometer.
+    """
+    conditions, drive = conditions_of(item, rig), witness.drive
     # Judged is what came before the run-down to standstill, as in a run.
     stops = [mark.t for mark in whole.marks if mark.name == "stop"]
     seen = whole.between(0.0, stops[-1]) if stops else whole
-    rng = np.random.default_rng([seed, number, 11])
+    rng = np.random.default_rng([*draw, 11])
     gate = 0.0 if rig.tachometer is None else rig.tachometer.speed_gate
-    true = as_defined(witness.trace(starts[0], seen, gate), seen, drive)
-    found = measure(item.kind, misread(seen, rng), conditions)
+    true = as_defined(witness.trace(start, seen, gate), seen, drive)
+    found = measure(item.kind, misread(seen, rng, lateness(seen, start)), conditions)
     truth = {m.name: m for m in measure(item.kind, true, conditions)}
     said = {n: c for n, c in seen.channels.items() if n.startswith("reported.")}
     beside = replace(true, channels={**true.channels, **_exact(said)})
     compared = measure(item.kind, beside, _true_conditions(conditions, drive))
     truth |= {m.name: m for m in compared if m.name in COMPARED}
-    return list(_pairs(item.id, found, truth)), ""
+    return list(_pairs(item.id, found, truth))
 
 
 def _exact(channels: Mapping[str, Channel]) -> dict[str, Channel]:
