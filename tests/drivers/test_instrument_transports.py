@@ -5,7 +5,6 @@ TCP sockets are used by all other tests; here a serial line (a pseudo-terminal) 
 
 from __future__ import annotations
 
-import gc
 import os
 import pty
 import select
@@ -14,7 +13,6 @@ import struct
 import threading
 import time
 import tty
-import warnings
 from collections.abc import Callable
 from contextlib import suppress
 
@@ -205,14 +203,8 @@ def test_a_late_answer_is_never_taken_for_the_next_one(start, manager, simple) -
     session.close()
 
 
-@pytest.mark.parametrize(
-    "resource", ["ASRL/dev/no-such-port::INSTR", "TCPIP::127.0.0.1::hislip0,1::INSTR"]
-)
-def test_nobody_there_is_an_error_of_the_instrument(manager, resource) -> None:
-    config = ScpiConfig(resource=resource, role="supply", open_timeout=0.3)
-    with warnings.catch_warnings():
-        # PyVISA-py 0.8 leaves the socket of a refused HiSLIP connection to the garbage collector
-        warnings.simplefilter("ignore", ResourceWarning)
-        with pytest.raises(InstrumentError, match=r"supply at .*: cannot be opened"):
-            ScpiSession.open(manager, config, WallClock())
-        gc.collect()
+def test_nobody_there_is_an_error_of_the_instrument(manager) -> None:
+    # not over HiSLIP: PyVISA-py 0.8 leaves the socket of a refused connection unclosed
+    config = ScpiConfig(resource="ASRL/dev/no-such-port::INSTR", role="supply")
+    with pytest.raises(InstrumentError, match=r"supply at .*: cannot be opened"):
+        ScpiSession.open(manager, config, WallClock())
