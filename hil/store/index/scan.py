@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import hashlib
+import json
 import os
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 
 from hil.core.errors import StoreError
@@ -14,16 +16,25 @@ from hil.store.folder import INPUTS
 from hil.store.reading import RECORD, parse
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Content:
-    """The whole lines of a record: what a line cut short by a power loss leaves out of account."""
+    """The bytes of a record."""
 
     data: bytes
 
-    @property
+    @cached_property
     def length(self) -> int:
-        """Bytes of whole lines."""
-        return self.data.rfind(b"\n") + 1
+        """Bytes of whole lines: a last one that a power loss cut short or tore does not count.
+
+        It is cut off when the run is resumed, which is no alteration.
+        """
+        end = self.data.rfind(b"\n") + 1
+        last = self.data.rfind(b"\n", 0, max(end - 1, 0)) + 1
+        try:
+            json.loads(self.data[last:end])
+        except ValueError:
+            return last
+        return end
 
     def digest(self, length: int | None = None) -> str:
         """SHA-256 of the whole lines, or of the first `length` bytes."""
@@ -96,8 +107,9 @@ def start_of(content: Content, folder: Path) -> RunStart:
         If it is no run-start.
     """
     file = folder / RECORD
-    first = content.data.partition(b"\n")
-    return parse(first[0] + first[1], file).start
+    first, end, _ = content.data.partition(b"\n")
+    # With a next line begun, as only a last one may be torn.
+    return parse(first + end + b" " * len(end), file).start
 
 
 def altered_inputs(start: RunStart, folder: Path) -> str:

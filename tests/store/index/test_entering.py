@@ -59,12 +59,13 @@ def test_a_record_that_grew_is_updated(night, index: Index, tmp_path, make_resul
     assert sum(map(len, index.all_series().values())) == 3
 
 
-def test_a_line_cut_short_is_no_alteration_when_it_is_cut_off_later(
-    night, index: Index, tmp_path
+@pytest.mark.parametrize("rest", [b'{"kind":"note","ut', b'{"kind":"note","\0\0\0\0c":1}\n'])
+def test_a_line_cut_short_or_torn_is_no_alteration_when_it_is_cut_off_later(
+    night, index: Index, tmp_path, rest: bytes
 ) -> None:
     path = night("n1", ended=False)
     with (path / "record.jsonl").open("ab") as file:
-        file.write(b'{"kind":"note","ut')
+        file.write(rest)
     assert lists(index.rebuild([tmp_path])) == {"added": ["n1"]}
     with RunFolder.reopen(path) as folder:
         folder.append(Note(utc=UTC, text="went on"))
