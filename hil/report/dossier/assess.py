@@ -221,9 +221,12 @@ def _nearest(counted: Iterable[Piece]) -> tuple[Judgement, float] | None:
 
 
 def margin_share(judgement: Judgement) -> float | None:
-    """Margin in % of half the band, or of the one limit; None where there is no proportion."""
+    """Margin in % of half the band, or of the one limit; None where there is no proportion.
+
+    A share of successes has none: how near it is to its limit, only its bound can tell.
+    """
     band, margin = judgement.band, judgement.margin
-    if margin is None or band.low == band.high:
+    if margin is None or band.low == band.high or band.measure == "success-rate":
         return None
     if band.low is not None and band.high is not None:
         whole = (band.high - band.low) / 2.0

@@ -16,6 +16,7 @@ from hil.report.dossier.runs import RunFacts
 from hil.report.dossier.words import PROVES, PROVES_NOT
 from hil.report.items import Standing
 from hil.report.markup import CAUTIONS, environment, style, template_text
+from hil.report.numbers import NOTHING
 from hil.report.rebuild import PAGE as REPORT
 
 _TEMPLATES = "hil.report.dossier.templates"
@@ -43,6 +44,7 @@ def page(release: Release, *, signed: bool) -> str:
         .render(
             release=release,
             outcomes=Outcome,
+            statuses=Status,
             worst_first=sorted(release.assessments, key=lambda one: list(Status).index(one.status)),
             meanings=MEANINGS,
             shows=PROVES,
@@ -79,6 +81,14 @@ def item_link(piece: Piece | Orphan) -> str:
     return f"{folder}record.jsonl"
 
 
+def nearest(one: Assessment) -> str:
+    """The measure nearest to its limit and what is left, a dash without one."""
+    if one.nearest is None:
+        return NOTHING
+    judgement, left = one.nearest
+    return f"{judgement.band.measure}, {abs(left):.0f} % {'left' if left >= 0.0 else 'outside'}"
+
+
 def by_item(one: Assessment) -> list[Piece]:
     """The evidence of a requirement, what speaks against it first."""
     order = list(Standing)
@@ -88,5 +98,11 @@ def by_item(one: Assessment) -> list[Piece]:
 @functools.cache
 def _environment() -> Environment:
     made = environment(lambda name: template_text(_TEMPLATES, name))
-    made.filters.update(look=look, item_link=item_link, run_folder=run_folder, by_item=by_item)
+    made.filters.update(
+        look=look,
+        item_link=item_link,
+        run_folder=run_folder,
+        by_item=by_item,
+        nearest=nearest,
+    )
     return made
