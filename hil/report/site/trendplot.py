@@ -80,7 +80,7 @@ def trend_plot(trend: Trend, ground: Ground, says: str) -> Markup:
     marks = pins(trend.changes, len(ground.runs))
     parts = [
         '<div class="plot"><svg viewBox="0 0 1000 1000" preserveAspectRatio="none" role="img" ',
-        f'aria-label="{escape(visible(says))}">',
+        f'aria-label="{_shown(says)}">',
         ground.stripes,
         _band(trend, scale, len(ground.runs)),
         _levels(trend, scale, marks, len(ground.runs)),
@@ -193,7 +193,7 @@ def _ticks(scale: Axis, unit: str) -> str:
         words[-1] += f" {unit}"
     return "".join(
         f'<span class="tick" aria-hidden="true" style="top:{scale.place(tick) / 10:.1f}%">'
-        f"{escape(word)}</span>"
+        f"{_shown(word)}</span>"
         for tick, word in zip(ticks, words, strict=True)
     )
 
@@ -210,13 +210,13 @@ def _limit_words(trend: Trend, scale: Axis, far: Sequence[float]) -> str:
             arrow = "\u2191" if level > scale.high else "\u2193"
             where = "up" if level > scale.high else "down"
             parts.append(
-                f'<span class="limit {where}" aria-hidden="true">{arrow} {escape(text)}, '
+                f'<span class="limit {where}" aria-hidden="true">{arrow} {_shown(text)}, '
                 "beyond this picture</span>"
             )
         else:
             parts.append(
                 f'<span class="limit" aria-hidden="true" style="top:{scale.place(level) / 10:.1f}%"'
-                f">{escape(text)}</span>"
+                f">{_shown(text)}</span>"
             )
     return "".join(parts)
 
@@ -237,10 +237,10 @@ def _build_names(runs: Sequence[RunLine], wanted: Sequence[int]) -> str:
         small = _meets(_reach(at, _LABEL_NARROW, right), wide)
         if not small:
             wide.append(_reach(at, _LABEL_NARROW, right))
-        name = str(visible(short(runs[n].build)))
+        name = _shown(short(runs[n].build))
         side = " class=right" if right else ""
         extra = " data-more" if small else ""
-        parts.append(f'<span{side}{extra} style="left:{at / 10:.1f}%">{escape(name)}</span>')
+        parts.append(f'<span{side}{extra} style="left:{at / 10:.1f}%">{name}</span>')
     return f'<div class="names" aria-hidden="true">{"".join(parts)}</div>'
 
 
@@ -251,6 +251,10 @@ def _reach(at: float, width: float, right: bool) -> tuple[float, float]:
 
 def _meets(one: tuple[float, float], others: Sequence[tuple[float, float]]) -> bool:
     return any(one[0] < other[1] and other[0] < one[1] for other in others)
+
+
+def _shown(text: str) -> Markup:
+    return escape(visible(text))
 
 
 def short(build: str) -> str:
