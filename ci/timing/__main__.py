@@ -18,6 +18,7 @@ GROUPS = (
     "firmware",
     "wallclock",
     "index",
+    "site",
 )
 
 

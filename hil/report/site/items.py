@@ -158,7 +158,7 @@ def _measure(trend: Trend, runs: int) -> tuple[tuple[int, float, str], _Measure]
     value, low, high, room = _last(trend)
     verdict = trend.verdict[-1] if trend.verdict else ""
     share = math.inf
-    if room is not None:
+    if room is not None and not (low == high and room == 0.0):  # a count that is as it must be
         wide = (high - low) if low is not None and high is not None else abs(high or low or 1.0)
         share = room / wide if wide else room
     order = (0 if verdict not in ("", "pass") else 1, share, trend.measure)

@@ -180,7 +180,7 @@ def test_the_table_holds_the_figures_of_the_plot(
 ) -> None:
     runs = make_runs(12)
     trend = make_trend(BENCH, runs, "start")
-    rows = measure(trend, runs).xpath('//table[@class="figures"]/tbody/tr')
+    rows = measure(trend, runs).xpath('//table[@class="figures nights"]/tbody/tr')
     assert len(rows) == 12
     for row, run, value in zip(reversed(rows), runs, trend.value, strict=True):
         cells = [text(cell) for cell in row]
@@ -192,7 +192,7 @@ def test_repetitions_are_summed_up(make_runs: MakeRuns, make_trend: MakeTrend) -
     runs = make_runs(4)
     trend = make_trend(BENCH, runs, "start", repeats=5)
     page = measure(trend, runs)
-    cells = text(page.xpath('//table[@class="figures"]/tbody/tr[last()]')[0])
+    cells = text(page.xpath('//table[@class="figures nights"]/tbody/tr[last()]')[0])
     values = sorted(trend.value[:5])
     assert f"{values[2]:.4f} ({values[0]:.4f} to {values[4]:.4f}, n=5)" in cells
     assert "the median" in text(page.xpath("//table/caption")[-1])
@@ -206,7 +206,8 @@ def test_missing_values_are_said(make_runs: MakeRuns, make_trend: MakeTrend) -> 
     words = ("pass", "undecided", "fail", "")
     page = measure(replace(trend, value=value, verdict=words), runs)
     last = [
-        [text(cell) for cell in row][2:] for row in page.xpath('//table[@class="figures"]/tbody/tr')
+        [text(cell) for cell in row][2:]
+        for row in page.xpath('//table[@class="figures nights"]/tbody/tr')
     ]
     assert last[2] == ["no value", "undecided"]
     assert last[1][1] == "fail"
@@ -233,7 +234,7 @@ def test_counts_have_no_decimals_and_zero_has_no_sign(
     trend = make_trend(BENCH, runs, "start", unit="1")
     counts = replace(trend, value=np.array([-0.0, 1.0, 2.0, 1.0]), uncertainty=np.full(4, np.nan))
     page = measure(counts, runs)
-    shown = [text(row[2]) for row in page.xpath('//table[@class="figures"]/tbody/tr')]
+    shown = [text(row[2]) for row in page.xpath('//table[@class="figures nights"]/tbody/tr')]
     assert shown == ["1", "2", "1", "0"]
 
 

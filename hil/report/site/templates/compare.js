@@ -36,7 +36,7 @@ var hand;
   function tell(words) { byId("told").textContent = words; }
   function of(run) { return runs.filter(function (one) { return one.run === run; })[0]; }
   function title(one) { return one.night + (one.build ? ", build " + one.build : ""); }
-  function round(value) { return String(Number(value.toPrecision(5))); }
+  function round(value, digits) { return String(Number(value.toPrecision(digits || 3))); }
 
   function fill(select, options, wanted) {
     select.replaceChildren.apply(select, options.map(function (one) { return node("option", one[1], { value: one[0] }); }));
@@ -238,7 +238,7 @@ var hand;
         (before[item] || []).forEach(function (row) { old[row[0]] = row; });
         var rows = (after[item] || []).map(function (row) {
           var was = old[row[0]], unit = row[1] === "1" ? "" : " " + row[1];
-          var value = function (one) { return !one || one[2] === null ? "no value" : round(one[2]) + unit + (one[3] ? " \u00b1 " + Number(one[3].toPrecision(2)) : ""); };
+          var value = function (one) { return !one || one[2] === null ? "no value" : round(one[2], 5) + unit + (one[3] ? " \u00b1 " + Number(one[3].toPrecision(2)) : ""); };
           var both = was && was[2] !== null && row[2] !== null;
           return [{ words: row[0], link: row[5] }, value(was), value(row), both ? (row[2] >= was[2] ? "+" : "") + round(row[2] - was[2]) + unit : "\u2013",
             (was && was[4] !== row[4] ? (was[4] || "no band") + " \u2192 " : "") + (row[4] || "no band")];
