@@ -56,7 +56,7 @@ def test_what_a_release_manager_looks_for_stands_on_top(mixed) -> None:
     rows = [words(row) for row in select(page, ".matrix tbody tr")]
     assert rows[0].startswith("R-2 ✗failed waived It stops.")
     assert rows[1].startswith("R-1 ✓covered It starts.")
-    assert "1 change in what is asked for" in words(page)
+    assert "3 changes in what is asked for" in words(page)
     assert "SIMULATED" not in words(page)
 
 
