@@ -126,24 +126,20 @@ class Listing:
 class Registry:
     """Descriptors by port and name.
 
-    Raises
-    ------
-    BenchError
-        If two entries have one name: which of them would drive the bench must not be left open.
+    A name that two entries claim is unavailable to all: which of them would drive the bench must
+    not be left open.
     """
 
     def __init__(self, entries: Iterable[Entry]) -> None:
-        table: dict[str, Entry] = {}
-        for entry in entries:
-            if entry.name in table:
-                raise BenchError(
-                    f"driver {entry.name} is registered twice: by {table[entry.name].source} "
-                    f"and by {entry.source}"
-                )
-            table[entry.name] = entry
-        self._entries = table
         self._loaded: dict[str, Descriptor] = {}
         self._broken: dict[str, str] = {}
+        self._entries: dict[str, Entry] = {}
+        for entry in entries:
+            other = self._entries.setdefault(entry.name, entry)
+            if other is not entry:
+                self._broken[entry.name] = (
+                    f"registered twice: by {other.source} and by {entry.source}"
+                )
 
     @classmethod
     def installed(cls) -> Registry:

@@ -19,11 +19,13 @@ from hil.ports.board import BoardReadings
 from hil.ports.conformance import (
     BoardConformance,
     BrakeConformance,
+    EncoderConformance,
     SignalSwitchConformance,
     SupplyConformance,
     TachometerConformance,
+    ThermometerConformance,
 )
-from hil.ports.instruments import ShaftReadings, SupplyReading
+from hil.ports.instruments import Reading, ShaftReadings, SupplyReading
 
 
 class StepClock:
@@ -152,6 +154,25 @@ class GoodBrake(Closing):
         self.check_open()
 
 
+class GoodEncoder(Closing):
+    role = "encoder"
+    value = 90.0
+
+    def position(self):
+        self.check_open()
+        before = self.clock.now()
+        self.clock.sleep(0.002)
+        return Reading(0.5 * (before + self.clock.now()), self.value, 0.001)
+
+
+class GoodThermometer(GoodEncoder):
+    role = "thermometer"
+    value = 22.0
+
+    def temperature(self):
+        return self.position()
+
+
 class GoodSwitch(Closing):
     role = "switch"
 
@@ -195,6 +216,14 @@ class TestGoodBrake(fixtures(GoodBrake), BrakeConformance):
     pass
 
 
+class TestGoodEncoder(fixtures(GoodEncoder), EncoderConformance):
+    pass
+
+
+class TestGoodThermometer(fixtures(GoodThermometer), ThermometerConformance):
+    pass
+
+
 class TestGoodSwitch(fixtures(GoodSwitch), SignalSwitchConformance):
     pass
 
@@ -224,6 +253,16 @@ def nothing(*_arguments: object) -> None:
 
 BOARD, SUPPLY = BoardConformance, SupplyConformance
 TACHO, BRAKE, SWITCH = TachometerConformance, BrakeConformance, SignalSwitchConformance
+ENCODER, THERMOMETER = EncoderConformance, ThermometerConformance
+
+
+def undated(self):
+    return Reading(0.0, self.value)
+
+
+def drifts(self):
+    self.clock.sleep(0.002)
+    return Reading(self.clock.now(), 100.0 * self.clock.now())
 
 
 def frozen_time(self):
@@ -295,6 +334,16 @@ def always(self):
         ),
         (BRAKE, "test_refuses_a_torque_it_cannot_make", broken(GoodBrake, apply=nothing)),
         (SWITCH, "test_refuses_a_line_it_does_not_have", broken(GoodSwitch, set=nothing)),
+        (ENCODER, "test_answers_with_clock_time", broken(GoodEncoder, position=undated)),
+        (ENCODER, "test_answers_with_clock_time", broken(GoodEncoder, value=float("nan"))),
+        (ENCODER, "test_a_standing_shaft_stays_where_it_is", broken(GoodEncoder, position=drifts)),
+        (ENCODER, "test_has_what_the_port_asks_for", broken(GoodEncoder, position=None)),
+        (
+            THERMOMETER,
+            "test_a_cold_bench_is_neither_frozen_nor_hot",
+            broken(GoodThermometer, value=295.15),
+        ),
+        (THERMOMETER, "test_says_who_it_is", broken(GoodThermometer, role="encoder")),
     ],
     ids=lambda value: value if isinstance(value, str) else value.__name__,
 )

@@ -129,11 +129,18 @@ def test_a_third_partys_driver_is_opened_through_its_descriptor():
     assert isinstance(registry.get("brake", "example").open({}, None, None), GoodBrake)
 
 
-def test_two_of_one_name_are_an_error_that_names_both():
+def test_of_two_of_one_name_neither_is_used_and_nobody_else_is_disturbed():
+    registry = Registry([*built_in_entries(), entry(descriptor(), name="brake.scpi")])
     with pytest.raises(
-        BenchError, match=r"brake\.scpi is registered twice: by this project and by package example"
+        BenchError,
+        match=r"brake driver 'scpi' is unavailable: registered twice: by this project and by "
+        r"package example",
     ):
-        Registry([*built_in_entries(), entry(descriptor(), name="brake.scpi")])
+        registry.get("brake", "scpi")
+    reasons = {(line.port, line.name): line.reason for line in registry.listing()}
+    assert reasons["brake", "scpi"].startswith("registered twice")
+    assert [key for key, reason in reasons.items() if reason] == [("brake", "scpi")]
+    assert registry.get("supply", "scpi")
 
 
 # ---------------------------------------------------------------------- what does not fit
