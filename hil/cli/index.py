@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import itertools
 import json
+import sys
 import textwrap
+from collections.abc import Callable
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -83,7 +86,7 @@ def index(
         for run in forget:
             opened.forget(run)
         where = roots or (Path("runs"),)
-        report = opened.rebuild(where, fresh=fresh)
+        report = opened.rebuild(where, fresh=fresh, told=_progress())
         asked = ((thin_traces, False), (remove_traces, True))
         rules = [Rule(days, remove=remove) for days, remove in asked if days is not None]
         thinned = retain(opened, where, rules)
@@ -105,6 +108,14 @@ def index(
         json_file.write_text(json.dumps(found, indent=2) + "\n", encoding="utf-8")
     look = any(done.troubles for done in thinned) or not report.clean
     return EXIT_LOOK if look else 0
+
+
+def _progress() -> Callable[[str], None] | None:
+    """Names of the folders on one line of a terminal, so that a year of nights is not silent."""
+    if not sys.stderr.isatty():
+        return None
+    numbers = itertools.count(1)
+    return lambda name: click.echo(f"\r\x1b[K{next(numbers)}: {name[:60]}\r", nl=False, err=True)
 
 
 def _lines(report: Rebuilt, total: int, place: str) -> list[str]:

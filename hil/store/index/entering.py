@@ -99,7 +99,9 @@ class Entering:
         known = row is not None and one.continues(row)
         if row is not None and not known:
             reason = _difference(one.content, row)
-            write.mark(connection, row.id, state=ALTERED, state_reason=reason)
+            # If it was moved as well: the old place is empty, and this is where to look.
+            here = {"machine": self.machine, "path": clean(str(one.path))}
+            write.mark(connection, row.id, state=ALTERED, state_reason=reason, **here)
             self._tell("altered", one.run, str(one.path), reason)
             return
         place = {

@@ -120,7 +120,8 @@ def postgres_server() -> Iterator[str]:
         shutil.chown(folder, user)
     data, log = folder / "data", folder / "log"
     subprocess.run(
-        [programs / "initdb", "-D", data, "-A", "trust", "-U", "lab", "--no-sync", "-E", "UTF8"],
+        [programs / "initdb", "-D", data, "-A", "trust", "-U", "lab", "-E", "UTF8",
+         "--locale=C", "--no-sync"],
         user=user, check=True, capture_output=True, cwd=folder, timeout=120,
     )  # fmt: skip
     with log.open("wb") as output:

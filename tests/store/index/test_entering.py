@@ -227,6 +227,18 @@ def test_a_moved_folder_keeps_its_place_in_the_series(night, index: Index, tmp_p
     assert lists(index.rebuild([tmp_path])) == {"unchanged": ["n1"]}
 
 
+def test_a_folder_that_was_moved_and_altered_is_told_once(night, index: Index, tmp_path) -> None:
+    path = night("n1")
+    index.rebuild([tmp_path])
+    path.rename(tmp_path / "n1")
+    record = tmp_path / "n1" / "record.jsonl"
+    content = record.read_bytes()
+    record.write_bytes(content.replace(b'"value":1.0', b'"value":1.5'))
+    assert lists(index.rebuild([tmp_path])) == {"altered": ["n1"]}
+    record.write_bytes(content)
+    assert lists(index.rebuild([tmp_path])) == {"unchanged": ["n1"]}
+
+
 def test_a_copy_is_told_and_counted_once(night, index: Index, tmp_path) -> None:
     path = night("n1")
     index.rebuild([tmp_path])
