@@ -87,6 +87,8 @@ def index(
             opened.forget(run)
         where = roots or (Path("runs"),)
         report = opened.rebuild(where, fresh=fresh, told=_progress())
+        if sys.stderr.isatty():
+            click.echo("\r\x1b[K", nl=False, err=True)
         asked = ((thin_traces, False), (remove_traces, True))
         rules = [Rule(days, remove=remove) for days, remove in asked if days is not None]
         thinned = retain(opened, where, rules)
