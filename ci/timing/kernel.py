@@ -131,6 +131,8 @@ def against_integrators(firmwares: Any, rate: float) -> Iterator[Result]:
     yield Result("against ngspice, steps of 1 us", rate * taken / WINDOW, "1", "higher", 10_000.0)
     spice = error(np.array(spice_state)) * 1e6
     yield Result("error after a start of 4 ms, ngspice", spice, "ppm", "lower")
+    ours = error(kernel_state) * 1e6
+    yield Result("error of the kernel against that of ngspice", ours / spice, "1", "lower", 1.0)
 
 
 def many(drive_type: Any, firmwares: Any) -> Iterator[Result]:

@@ -19,6 +19,7 @@ from hil.twin.kernel_step import (
     link_mean,
     supply_current,
     supply_gain,
+    supply_turns,
     wrong_way,
 )
 
@@ -71,7 +72,7 @@ def pair(c: Any, s: Any, x: int, y: int, z: int, qx: int, qy: int, h: float) -> 
     inverse_l = 0.5 * c.inverse_inductance
     a = h * r * inverse_l
     yielding = inverse_l * (1.0 - u * u * inverse_l * link_bend(c, h, gain))
-    k = yielding * (u * link_mean(c, s, link_mid, supply, h) + (ox - oy) - emf * (sx - sy) - r * i)
+    k = yielding * (u * link_mean(c, s, link_mid, supply) + (ox - oy) - emf * (sx - sy) - r * i)
     m = i + h * (0.5 - a * (1.0 / 6.0 - a * (1.0 / 24.0))) * k
     d = h * (1.0 - a * (0.5 - a * (1.0 / 6.0))) * k
     j = i + d
@@ -86,6 +87,8 @@ def pair(c: Any, s: Any, x: int, y: int, z: int, qx: int, qy: int, h: float) -> 
     drain = u * m + leak
     supply = supply_current(c, s, link, drain, gain)
     link_end = link + h * (supply - drain) * c.inverse_capacitance
+    if supply_turns(s, link, link_end):
+        return OPEN
 
     square = m * m + d * d * (1.0 / 12.0)
     lost = p * square - (ox - oy) * m
@@ -93,9 +96,8 @@ def pair(c: Any, s: Any, x: int, y: int, z: int, qx: int, qy: int, h: float) -> 
     s.q[x], s.q[y], s.q[z] = qx, qy, 0
     s.seen_i[x], s.seen_i[y], s.seen_i[z] = m, -m, 0.0
     s.seen_link, s.seen_turns, s.seen_emf = link_mid, turns, emf
-    commit(
-        s, h, link_end, supply, leak, 2.0 * square, lost, speed_mid, speed_end, rate, abs(j), u * j
-    )
+    peak, bus, square = abs(j), u * j, 2.0 * square
+    commit(c, s, h, link_end, supply, leak, square, lost, speed_mid, speed_end, rate, peak, bus)
     return DONE
 
 
@@ -121,6 +123,8 @@ def coast(c: Any, s: Any, h: float) -> int:
     leak = s.conductance * link
     supply = supply_current(c, s, link, leak, supply_gain(c, h))
     change = h * (supply - leak) * c.inverse_capacitance
+    if supply_turns(s, link, link + change):
+        return OPEN
     for phase in range(3):
         s.q[phase] = OPEN
         s.i[phase] = 0.0
@@ -128,5 +132,5 @@ def coast(c: Any, s: Any, h: float) -> int:
     s.seen_link = link + 0.5 * change
     s.seen_turns = (s.angle + half * 0.5 * (speed + speed_mid)) * c.turns_per_rad
     s.seen_emf = emf
-    commit(s, h, link + change, supply, leak, 0.0, 0.0, speed_mid, speed_end, rate, 0.0, 0.0)
+    commit(c, s, h, link + change, supply, leak, 0.0, 0.0, speed_mid, speed_end, rate, 0.0, 0.0)
     return DONE

@@ -23,12 +23,15 @@ _AT_ZERO = 1e-9
 def supply_gain(c: Any, h: float) -> float:
     """Mean conductance of the supply leads over a step of `h` s, siemens.
 
-    The link charges through the leads as ``1 - exp(-x)`` with ``x = h / RC``; here the exponential
-    is ``1 / (1 + x + x^2/2 + x^3/6 + x^4/24)``, which stays between 0 and 1 for any step.
+    The link charges through the leads as ``1 - exp(-x)`` with ``x = h / RC``. Here ``exp(x)`` is
+    the fourth power of the series for ``exp(x/4)``, 2e-4 off where a link settles twice in a step.
     """
-    x = h * c.lead_rate
-    mean = 1.0 + x * (0.5 + x * (1.0 / 6.0 + x * (1.0 / 24.0)))
-    return float(mean * c.lead_conductance / (1.0 + x * mean))
+    quarter = 0.25 * h * c.lead_rate
+    mean = 1.0 + quarter * (0.5 + quarter * (1.0 / 6.0 + quarter * (1.0 / 24.0)))
+    once = quarter * mean  # exp(x/4) - 1, without the difference of near equals
+    twice = once * (2.0 + once)
+    mean *= 0.25 * (2.0 + once) * (2.0 + twice)
+    return float(mean * c.lead_conductance / (1.0 + h * c.lead_rate * mean))
 
 
 @inlined
@@ -39,15 +42,33 @@ def supply_current(c: Any, s: Any, link: float, drain: float, gain: float) -> fl
 
 
 @inlined
-def link_mean(c: Any, s: Any, middle: float, supply: float, h: float) -> float:
+def link_mean(c: Any, s: Any, middle: float, supply: float) -> float:
     """Mean of the link voltage over a step, V.
 
     While the supply is within its limits, what its leads drop at their mean current; else the link
     goes straight, through `middle`.
     """
-    # the energy account takes the link for straight, which it is not in much longer steps
-    within = s.supply_least < supply < s.supply_most and h * c.lead_rate < 0.5
+    within = s.supply_least < supply < s.supply_most
     return float(s.source - c.supply_resistance * supply if within else middle)
+
+
+@inlined
+def supply_turns(s: Any, before: float, after: float) -> bool:
+    """Whether a one-way supply starts or stops feeding while the link goes from one to other."""
+    one_way = s.supply_least == 0.0 and s.supply_most > 0.0
+    return bool(one_way and (s.source - before) * (s.source - after) < 0.0)
+
+
+@inlined
+def supply_turn(c: Any, s: Any, link: float, drain: float, h: float) -> float:
+    """Instant in (0, h) at which the link meets the source, s; `h` if it does not.
+
+    While the supply feeds, the link follows its leads: ``exp``; else it goes straight.
+    """
+    gap, fall = s.source - link, c.supply_resistance * drain
+    if gap > 0.0:
+        return float(min(h, math.log(1.0 - gap / fall) / c.lead_rate)) if fall < 0.0 else h
+    return float(min(h, -gap / (drain * c.inverse_capacitance))) if drain > 0.0 else h
 
 
 @inlined
@@ -117,6 +138,7 @@ def acceleration(c: Any, s: Any, torque: float, speed_mid: float) -> float:
 
 @inlined
 def commit(
+    c: Any,
     s: Any,
     h: float,
     link: float,
@@ -139,8 +161,11 @@ def commit(
         and diodes. speed_mid, rate : speed in the middle and acceleration.
     peak, bus : largest phase current, and bridge input current, at the end.
     """
-    mean = 0.5 * (s.link + link)
+    middle = 0.5 * (s.link + link)
+    mean = link_mean(c, s, middle, supply)
     charge = h * supply
+    # what the leads turn into heat beyond that of the mean current
+    s.e_lead += c.capacitance * (link - s.link) * (mean - middle)
     s.charge += charge
     s.square_charge += charge * supply
     s.e_supply += charge * mean
@@ -205,7 +230,7 @@ def step(  # noqa: PLR0915 - three phases, kept in registers
     supply = supply_current(c, s, link, first_drain, gain)
     link_mid = link + half * (supply - first_drain) * c.inverse_capacitance
 
-    link_over = link_mean(c, s, link_mid, supply, h)
+    link_over = link_mean(c, s, link_mid, supply)
 
     # phase currents: slope at the start, mean over the step, change; the decay through the
     # resistance, which is nearly the same in all phases, right to third order
@@ -230,15 +255,21 @@ def step(  # noqa: PLR0915 - three phases, kept in registers
 
     # zeros on the way: end the step at the first one
     turned = speed * speed_end < 0.0
-    za, zb, zc, at_rest = False, False, False, False
-    if turned or wrong_way(qa, ja) or wrong_way(qb, jb) or wrong_way(qc, jc):
+    drain = ua * ma + ub * mb + uc * mc + leak
+    supply = supply_current(c, s, link, drain, gain)
+    link_end = link + h * (supply - drain) * c.inverse_capacitance
+    meets = supply_turns(s, link, link_end)
+    za, zb, zc, at_rest, at_source = False, False, False, False, False
+    if turned or meets or wrong_way(qa, ja) or wrong_way(qb, jb) or wrong_way(qc, jc):
         cut_a = zero_after(qa, ia, ka, da, h)
         cut_b = zero_after(qb, ib, kb, db, h)
         cut_c = zero_after(qc, ic, kc, dc, h)
         cut_speed = h * speed / (speed - speed_end) if turned else h
-        cut = min(cut_a, cut_b, cut_c, cut_speed)
+        cut_supply = supply_turn(c, s, link, drain, h) if meets else h
+        cut = min(cut_a, cut_b, cut_c, cut_speed, cut_supply)
         za, zb, zc = cut_a == cut < h, cut_b == cut < h, cut_c == cut < h
         at_rest = turned and cut_speed == cut
+        at_source = _AT_ZERO * h < cut_supply == cut < h
         if _AT_ZERO * h < cut < h:
             # the currents follow parabolas: the same ones, not as far
             bend = (to_end / h - 1.0) / h
@@ -251,6 +282,9 @@ def step(  # noqa: PLR0915 - three phases, kept in registers
             speed_end = speed + cut * rate
             gain = supply_gain(c, cut)
             h = cut
+            drain = ua * ma + ub * mb + uc * mc + leak
+            supply = supply_current(c, s, link, drain, gain)
+            link_end = link + h * (supply - drain) * c.inverse_capacitance
 
     za, zb, zc = za or wrong_way(qa, ja), zb or wrong_way(qb, jb), zc or wrong_way(qc, jc)
     if za or zb or zc:
@@ -258,10 +292,8 @@ def step(  # noqa: PLR0915 - three phases, kept in registers
     if at_rest:
         speed_end = 0.0
 
-    # DC link, with the mean current
-    drain = ua * ma + ub * mb + uc * mc + leak
-    supply = supply_current(c, s, link, drain, gain)
-    link_end = link + h * (supply - drain) * c.inverse_capacitance
+    if at_source:
+        link_end = s.source
 
     # the mean square of a current that runs straight from one value to another
     xa = ma * ma + da * da * (1.0 / 12.0)
@@ -272,5 +304,6 @@ def step(  # noqa: PLR0915 - three phases, kept in registers
     s.q[0], s.q[1], s.q[2] = qa, qb, qc
     peak = max(abs(ja), abs(jb), abs(jc))
     bus = ua * ja + ub * jb + uc * jc
-    commit(s, h, link_end, supply, leak, xa + xb + xc, lost, speed_mid, speed_end, rate, peak, bus)
+    square = xa + xb + xc
+    commit(c, s, h, link_end, supply, leak, square, lost, speed_mid, speed_end, rate, peak, bus)
     return h

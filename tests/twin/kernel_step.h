@@ -37,8 +37,28 @@ static double load_torque(const C *c, double turns) {
 }
 
 static double supply_gain(const C *c, double h) {
-    double x = h * c->lead_rate, mean = 1.0 + x * (0.5 + x * (1.0 / 6.0 + x * (1.0 / 24.0)));
-    return mean * c->lead_conductance / (1.0 + x * mean);
+    double quarter = 0.25 * h * c->lead_rate, once, twice;
+    double mean = 1.0 + quarter * (0.5 + quarter * (1.0 / 6.0 + quarter * (1.0 / 24.0)));
+    once = quarter * mean;
+    twice = once * (2.0 + once);
+    mean *= 0.25 * (2.0 + once) * (2.0 + twice);
+    return mean * c->lead_conductance / (1.0 + h * c->lead_rate * mean);
+}
+
+static double link_mean(const C *c, const S *s, double middle, double supply) {
+    return s->supply_least < supply && supply < s->supply_most
+               ? s->source - c->supply_resistance * supply
+               : middle;
+}
+
+static int supply_turns(const S *s, double before, double after) {
+    return s->supply_least == 0 && s->supply_most > 0 && (s->source - before) * (s->source - after) < 0;
+}
+
+static double supply_turn(const C *c, const S *s, double link, double drain, double h) {
+    double gap = s->source - link, fall = c->supply_resistance * drain;
+    if (gap > 0) return fall < 0 ? min2(h, log(1.0 - gap / fall) / c->lead_rate) : h;
+    return drain > 0 ? min2(h, -gap / (drain * c->inverse_capacitance)) : h;
 }
 
 static double supply_current(const C *c, const S *s, double link, double drain, double gain) {
@@ -61,9 +81,11 @@ static double acceleration(const C *c, const S *s, double torque, double speed_m
     return c->inverse_inertia * push;
 }
 
-static void commit(S *s, double h, double link, double supply, double leak, double square,
+static void commit(const C *c, S *s, double h, double link, double supply, double leak, double square,
                    double lost, double speed_mid, double speed, double rate, double peak, double bus) {
-    double mean = 0.5 * (s->link + link), charge = h * supply, way = 0.5 * h * (s->speed + speed);
+    double middle = 0.5 * (s->link + link), mean = link_mean(c, s, middle, supply);
+    double charge = h * supply, way = 0.5 * h * (s->speed + speed);
+    s->e_lead += c->capacitance * (link - s->link) * (mean - middle);
     s->charge += charge;
     s->square_charge += charge * supply;
     s->e_supply += charge * mean;
@@ -84,12 +106,6 @@ static void commit(S *s, double h, double link, double supply, double leak, doub
     s->steps++;
 }
 
-static double link_mean(const C *c, const S *s, double middle, double supply, double h) {
-    return s->supply_least < supply && supply < s->supply_most && h * c->lead_rate < 0.5
-               ? s->source - c->supply_resistance * supply
-                                                               : middle;
-}
-
 static double link_bend(const C *c, double h, double gain) {
     return h * h * c->inverse_capacitance * (gain * c->supply_resistance) * (1.0 / 6.0);
 }
@@ -105,7 +121,7 @@ static int pair(const C *c, S *s, int x, int y, int z, int qx, int qy, double h)
     double ux = s->rail[qx], uy = s->rail[qy], ox = s->offset[qx], oy = s->offset[qy];
     double p = s->resistance[qx] + s->resistance[qy];
     double open = 0.5 * ((ux + uy) * link + ox + oy) + emf * (sz - 0.5 * (sx + sy));
-    double i, u, leak, gain, drain, supply, link_mid, r, inverse_l, a, k, m, d, j, rate, end, square;
+    double i, u, leak, gain, drain, supply, link_mid, link_end, r, inverse_l, a, k, m, d, j, rate, end, square;
     if (open > link + drop) return HIGH_DIODE;
     if (open < -drop) return LOW_DIODE;
     i = s->i[x];
@@ -118,7 +134,7 @@ static int pair(const C *c, S *s, int x, int y, int z, int qx, int qy, double h)
     r = 2.0 * s->winding_r + p;
     inverse_l = 0.5 * c->inverse_inductance;
     a = h * r * inverse_l;
-    k = inverse_l * (1.0 - u * u * inverse_l * link_bend(c, h, gain)) * (u * link_mean(c, s, link_mid, supply, h) + (ox - oy) - emf * (sx - sy) - r * i);
+    k = inverse_l * (1.0 - u * u * inverse_l * link_bend(c, h, gain)) * (u * link_mean(c, s, link_mid, supply) + (ox - oy) - emf * (sx - sy) - r * i);
     m = i + h * (0.5 - a * (1.0 / 6.0 - a * (1.0 / 24.0))) * k;
     d = h * (1.0 - a * (0.5 - a * (1.0 / 6.0))) * k;
     j = i + d;
@@ -128,12 +144,14 @@ static int pair(const C *c, S *s, int x, int y, int z, int qx, int qy, double h)
     if (speed * end < 0) return OPEN;
     drain = u * m + leak;
     supply = supply_current(c, s, link, drain, gain);
+    link_end = link + h * (supply - drain) * c->inverse_capacitance;
+    if (supply_turns(s, link, link_end)) return OPEN;
     square = m * m + d * d * (1.0 / 12.0);
     s->i[x] = j, s->i[y] = -j, s->i[z] = 0;
     s->q[x] = qx, s->q[y] = qy, s->q[z] = OPEN;
     s->seen_i[x] = m, s->seen_i[y] = -m, s->seen_i[z] = 0;
     s->seen_link = link_mid, s->seen_turns = turns, s->seen_emf = emf;
-    commit(s, h, link + h * (supply - drain) * c->inverse_capacitance, supply, leak, 2.0 * square,
+    commit(c, s, h, link_end, supply, leak, 2.0 * square,
            p * square - (ox - oy) * m, speed_mid, end, rate, fabs(j), u * j);
     return DONE;
 }
@@ -148,11 +166,12 @@ static int coast(const C *c, S *s, double h) {
     leak = s->conductance * link;
     supply = supply_current(c, s, link, leak, supply_gain(c, h));
     change = h * (supply - leak) * c->inverse_capacitance;
+    if (supply_turns(s, link, link + change)) return OPEN;
     for (int n = 0; n < 3; n++) s->q[n] = OPEN, s->i[n] = 0, s->seen_i[n] = 0;
     s->seen_link = link + 0.5 * change;
     s->seen_turns = (s->angle + half * 0.5 * (speed + speed_mid)) * c->turns_per_rad;
     s->seen_emf = emf;
-    commit(s, h, link + change, supply, leak, 0, 0, speed_mid, end, rate, 0, 0);
+    commit(c, s, h, link + change, supply, leak, 0, 0, speed_mid, end, rate, 0, 0);
     return DONE;
 }
 
@@ -166,8 +185,8 @@ static double step(const C *c, S *s, const int q[3], double h) {
     double i[3], f[3], e[3], k[3], m[3], d[3], j[3], n[3], p[3], o[3], u[3], v[3];
     double link = s->link, speed = s->speed, count = 0, mean_p = 0, leak = s->conductance * link;
     double first = leak, drain, gain, supply, rate, end, speed_mid, share, inverse_l, square = 0, lost = 0;
-    double peak = 0, bus = 0, sag = 0, lift = 0, half, turns, emf, link_mid, a, star = 0, torque = 0, to_mean, to_end;
-    int zero[3] = {0, 0, 0}, at_rest = 0, any = 0;
+    double peak = 0, bus = 0, sag = 0, lift = 0, half, turns, emf, link_mid, link_end, a, star = 0, torque = 0, to_mean, to_end;
+    int zero[3] = {0, 0, 0}, at_rest = 0, at_source = 0, meets, any = 0;
     for (int x = 0; x < 3; x++) {
         i[x] = s->i[x];
         n[x] = q[x] != OPEN;
@@ -185,7 +204,7 @@ static double step(const C *c, S *s, const int q[3], double h) {
     gain = supply_gain(c, h);
     supply = supply_current(c, s, link, first, gain);
     link_mid = link + half * (supply - first) * c->inverse_capacitance;
-    link_mid = link_mean(c, s, link_mid, supply, h);
+    link_mid = link_mean(c, s, link_mid, supply);
     a = h * (s->winding_r + mean_p * share) * c->inverse_inductance;
     to_mean = h * (0.5 - a * (1.0 / 6.0 - a * (1.0 / 24.0)));
     to_end = h * (1.0 - a * (0.5 - a * (1.0 / 6.0)));
@@ -210,13 +229,20 @@ static double step(const C *c, S *s, const int q[3], double h) {
     }
     rate = acceleration(c, s, s->flux * torque, speed_mid);
     end = speed + h * rate;
-    if (speed * end < 0 || wrong_way(q[0], j[0]) || wrong_way(q[1], j[1]) || wrong_way(q[2], j[2])) {
-        double cuts[4], cut;
+    drain = leak;
+    for (int x = 0; x < 3; x++) drain += u[x] * m[x];
+    supply = supply_current(c, s, link, drain, gain);
+    link_end = link + h * (supply - drain) * c->inverse_capacitance;
+    meets = supply_turns(s, link, link_end);
+    if (meets || speed * end < 0 || wrong_way(q[0], j[0]) || wrong_way(q[1], j[1]) || wrong_way(q[2], j[2])) {
+        double cuts[4], cut, cut_supply = meets ? supply_turn(c, s, link, drain, h) : h;
         cuts[3] = cut = speed * end < 0 ? h * speed / (speed - end) : h;
         for (int x = 0; x < 3; x++) {
             cuts[x] = wrong_way(q[x], i[x] + d[x]) && i[x] != 0 ? zero_crossing(i[x], k[x], d[x], h) : h;
             cut = min2(cut, cuts[x]);
         }
+        cut = min2(cut, cut_supply);
+        at_source = 1e-9 * h < cut_supply && cut_supply == cut && cut < h;
         for (int x = 0; x < 3; x++) zero[x] = cuts[x] == cut && cut < h;
         at_rest = speed * end < 0 && cuts[3] == cut;
         if (cut < h && cut > 1e-9 * h) {
@@ -234,6 +260,10 @@ static double step(const C *c, S *s, const int q[3], double h) {
             end = speed + cut * rate;
             gain = supply_gain(c, cut);
             h = cut;
+            drain = leak;
+            for (int x = 0; x < 3; x++) drain += u[x] * m[x];
+            supply = supply_current(c, s, link, drain, gain);
+            link_end = link + h * (supply - drain) * c->inverse_capacitance;
         }
     }
     for (int x = 0; x < 3; x++) {
@@ -253,9 +283,7 @@ static double step(const C *c, S *s, const int q[3], double h) {
         }
     }
     if (at_rest) end = 0;
-    drain = leak;
-    for (int x = 0; x < 3; x++) drain += u[x] * m[x];
-    supply = supply_current(c, s, link, drain, gain);
+    if (at_source) link_end = s->source;
     for (int x = 0; x < 3; x++) {
         v[x] = m[x] * m[x] + d[x] * d[x] * (1.0 / 12.0);
         square += v[x];
@@ -265,7 +293,7 @@ static double step(const C *c, S *s, const int q[3], double h) {
         s->i[x] = j[x];
         s->q[x] = q[x];
     }
-    commit(s, h, link + h * (supply - drain) * c->inverse_capacitance, supply, leak, square, lost,
+    commit(c, s, h, link_end, supply, leak, square, lost,
            speed_mid, end, rate, peak, bus);
     return h;
 }
