@@ -8,6 +8,7 @@ current, to see which way the shaft turns. Takes about two seconds. The first fa
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator
 
 from hil.bench.bench import Bench
@@ -23,6 +24,8 @@ LOW_VOLTAGE, LOW_CURRENT = 0.2, 0.5
 TRIP_SHARE, TRIP_WITHIN = 0.8, 0.5
 #: The shaft must have turned so far to tell the direction, deg, within s.
 TURN, TURN_WITHIN = 90.0, 1.5
+#: Where nothing tells the angle it must turn so fast, rpm.
+TURN_SPEED = 100.0
 #: A stop path that takes longer is no stop path, s.
 STOP_WITHIN = 0.5
 
@@ -157,6 +160,8 @@ def _direction(bench: Bench, rig: Rig) -> tuple[Grade, str]:
         board.start(rig.motor.min_speed)
     except CommandRefused as error:
         return Grade.WARNING, f"not seen: {error}"
+    if not math.isfinite(origin):
+        return _direction_by_speed(bench, low)
     bench.wait_until(
         lambda: abs(latest.position - origin) >= TURN or latest.state is DriveState.FAULT,
         TURN_WITHIN,
@@ -173,6 +178,25 @@ def _direction(bench: Bench, rig: Rig) -> tuple[Grade, str]:
             f"not seen: the shaft turned {turned:.0f} deg within {TURN_WITHIN:g} s at {low:g} A"
         )
     return Grade.OK, f"clockwise as asked, {low:g} A, reported {reported:+.0f} rpm"
+
+
+def _direction_by_speed(bench: Bench, low: float) -> tuple[Grade, str]:
+    """The same where nothing tells the angle: by the sign of the witnessed speed."""
+    latest = bench.latest
+    bench.wait_until(
+        lambda: abs(latest.witness_speed) >= TURN_SPEED or latest.state is DriveState.FAULT,
+        TURN_WITHIN,
+    )
+    speed, reported = latest.witness_speed, latest.reported_speed
+    bench.come_to_rest()
+    if speed <= -TURN_SPEED:
+        return Grade.FAILED, (
+            f"asked to turn clockwise at {low:g} A the shaft turned counter-clockwise at "
+            f"{-speed:.0f} rpm: motor phases, Hall lines, tachometer or firmware"
+        )
+    if not speed >= TURN_SPEED:
+        return Grade.WARNING, f"not seen: {speed:.0f} rpm within {TURN_WITHIN:g} s at {low:g} A"
+    return Grade.OK, f"clockwise as asked, by its speed, {low:g} A, reported {reported:+.0f} rpm"
 
 
 def require(findings: Iterator[Finding], tell: Callable[[Finding], None]) -> None:

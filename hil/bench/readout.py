@@ -51,6 +51,7 @@ class Readout:
         self.energised = False
         #: No keep-alive is sent: the host seems to be gone.
         self.quiet = False
+        self._knows_angle = False  # the tachometer does
         self._spoke = clock.now()
         self._settled_at: float | None = None  # V, what the output has been seen to reach
         self._next_supply = self._next_encoder = self._next_thermometer = 0.0
@@ -187,7 +188,9 @@ class Readout:
             self._recorder.add_shaft(shaft, self.tachometer.time_uncertainty)
             if shaft.time.size:
                 self.latest.witness_speed = float(shaft.speed[-1])
-                self.latest.position = float(shaft.position[-1])
+                self._knows_angle = bool(np.isfinite(shaft.position[-1]))
+                if self._knows_angle:
+                    self.latest.position = float(shaft.position[-1])
             self.watch.check_shaft(shaft)
         if self.clock.now() >= self._next_supply:
             self._poll_supply()
@@ -206,7 +209,7 @@ class Readout:
             self._next_encoder = now + self.settings.encoder_poll
             angle = self.encoder.position()
             self._recorder.add_number("encoder.position", angle)
-            if self.tachometer is None:
+            if not self._knows_angle:
                 self.latest.position = angle.value
         if self.thermometer is not None and now >= self._next_thermometer:
             self._next_thermometer = now + self.settings.thermometer_poll

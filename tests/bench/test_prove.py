@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +16,7 @@ from hil.bench.open import open_bench
 from hil.bench.prove import PreflightFailed, prove, require
 from hil.plan.load import load_rig
 from hil.plan.rig import Rig
+from hil.ports.reading_commands import SPEED
 from hil.twin.world import World
 
 SHIPPED = Path(__file__).parents[2] / "testplans" / "rigs" / "dosing-pump.yaml"
@@ -23,12 +25,12 @@ SHIPPED = Path(__file__).parents[2] / "testplans" / "rigs" / "dosing-pump.yaml"
 class Lab:
     """A simulated bench with interlocks, opened."""
 
-    def __init__(self, folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def __init__(self, folder: Path, monkeypatch: pytest.MonkeyPatch, more: str = "") -> None:
         file = folder / "rig.yaml"
         file.write_text(
             f"based-on: {SHIPPED}\nrig: proven\n"
             "interlock: {resource: 'TCPIP::127.0.0.1::5029::SOCKET', expect: SIM-INTERLOCK,"
-            " contacts: {emergency-stop: 1, guard: 2}}\n",
+            f" contacts: {{emergency-stop: 1, guard: 2}}}}\n{more}",
             encoding="utf-8",
         )
         self.rig: Rig = load_rig(file)
@@ -194,3 +196,50 @@ def test_the_first_failure_is_one_message(lab: Lab) -> None:
     with pytest.raises(PreflightFailed, match=r"^preflight: interlocks: interlock open: emerg"):
         require(prove(lab.bench, lab.rig), told.append)
     assert [finding.what for finding in told] == ["interlocks"]
+
+
+# -- a counter that knows no angle --------------------------------------------------------
+
+COUNTER = "tachometer: {driver: counter, expect: SIM-COUNTER, interval: 20 ms}\n"
+ENCODER = "encoder: {resource: 'TCPIP::127.0.0.1::5030::SOCKET', interval: 20 ms}\n"
+
+
+@pytest.fixture
+def other_lab(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[[str], Lab]]:
+    made: list[Lab] = []
+
+    def make(more: str) -> Lab:
+        made.append(Lab(tmp_path, monkeypatch, more))
+        return made[-1]
+
+    yield make
+    for lab in made:
+        lab.bench.close()
+
+
+def test_the_direction_by_the_sign_of_the_speed(other_lab: Callable[[str], Lab]) -> None:
+    found = other_lab(COUNTER).found()["direction"]
+    assert found.grade is Grade.OK
+    assert "clockwise as asked, by its speed" in found.detail
+
+
+def test_an_encoder_tells_the_angle_that_a_counter_does_not(
+    other_lab: Callable[[str], Lab],
+) -> None:
+    found = other_lab(COUNTER + ENCODER).found()["direction"]
+    assert found.grade is Grade.OK
+    assert "by its speed" not in found.detail
+
+
+def test_a_counter_wired_the_wrong_way_round_fails(other_lab: Callable[[str], Lab]) -> None:
+    lab = other_lab(COUNTER)
+    counter: Any = lab.bench.tachometer
+    counter._speed._query = replace(SPEED, gain=-SPEED.gain)
+    found = lab.found()["direction"]
+    assert found.grade is Grade.FAILED
+    assert "counter-clockwise at" in found.detail
+
+
+def test_a_counter_without_direction_proves_none(other_lab: Callable[[str], Lab]) -> None:
+    found = other_lab(COUNTER.replace("}", ", senses-direction: false}")).found()["direction"]
+    assert found.grade is Grade.WARNING
