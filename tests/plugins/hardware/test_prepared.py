@@ -42,6 +42,17 @@ def test_preflight_is_run_once_and_recorded(hardware) -> None:
     assert any("guard process armed" in note for note in notes)
 
 
+def test_what_the_guard_writes_last_is_in_the_manifest_too(hardware) -> None:
+    from hil.store.intact import check_run
+
+    code, output = run(hardware, *QUICK, "--hil-preflight=off")
+    assert code == 0, output
+    (folder,) = hardware.out.iterdir()
+    assert (folder / "guard.log").is_file()
+    time.sleep(2.0)  # a guard that still wrote would do so within its 1.6 s
+    assert check_run(folder).intact, check_run(folder).differences
+
+
 def test_a_failed_preflight_is_one_message_and_nothing_is_run(hardware) -> None:
     hardware.instrument("interlock").closed[2] = False
     code, output = run(hardware, "t.plan.yaml")
