@@ -47,6 +47,9 @@ def _lines(found: dict[str, Any]) -> list[str]:
     lines.append(f"run {found['run']}: {counts or 'no items'}")
     if not found["complete"]:
         lines.append("The run did not come to its end.")
+    if found["resumed"]:
+        lines.append(f"Resumed after an interruption: {', '.join(found['resumed'])}")
+    lines += [f"  unreadable: {line}" for line in found["problems"]]
     lines += [
         f"  {item['standing']:<12}{item['name']}: {item['reason']}"
         for item in found["items"]

@@ -2,7 +2,8 @@
 
 Every entry has a ``kind``. The order in a complete run: `RunStart`, then per item an `ItemStart`
 and an `ItemResult` (an `ItemStart` without its result is an interrupted item), `Note` anywhere,
-`RunEnd` last. Numbers are in canonical units.
+`RunEnd` last. A run that was interrupted and gone on with has a `Resumed` where the next part of
+it begins. Numbers are in canonical units.
 """
 
 from __future__ import annotations
@@ -126,5 +127,21 @@ class RunEnd:
     identities: tuple[Identity, ...] = ()  # read again at the end
 
 
-Entry = RunStart | ItemStart | ItemResult | Note | RunEnd
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Resumed:
+    """An interrupted run goes on, with all that its verdicts depend on unchanged."""
+
+    kind: ClassVar[str] = "resumed"
+    utc: str
+    number: int  # 1 for the first time
+    bench: str  # how the bench was chosen, one sentence
+    kept: int  # items whose verdict stands and that are not run again
+    again: tuple[str, ...] = ()  # items that were interrupted or not run: run in this part
+    identities: tuple[Identity, ...] = ()  # as read when the part began
+    host: Mapping[str, str] = field(default_factory=dict)
+    operator: str = ""
+    environment: Mapping[str, str] = field(default_factory=dict)
+
+
+Entry = RunStart | ItemStart | ItemResult | Note | Resumed | RunEnd
 JsonObject = dict[str, Any]

@@ -74,6 +74,7 @@ def pytest_collection_finish(session: pytest.Session) -> None:
     options = bench_options(config) if resume is None else resume.options(config)
     taken = config.stash.get(TAKEN, None)
     refused_here = hasattr(config, "workerinput") and options.pool is None
+    refused_here = refused_here or (options.resume is not None and resume is None)
     if not items or config.option.collectonly or refused_here:
         return
     from hil.bench.lease import RigInUse
@@ -229,9 +230,7 @@ class Evidence:
         ok = (pytest.ExitCode.OK, pytest.ExitCode.NO_TESTS_COLLECTED)
         if self._resume is not None and session.exitstatus in ok:
             failed = self._resume.failed
-            session.exitstatus = (
-                pytest.ExitCode.TESTS_FAILED if failed else pytest.ExitCode.OK
-            )
+            session.exitstatus = pytest.ExitCode.TESTS_FAILED if failed else pytest.ExitCode.OK
         if self._refused:
             session.exitstatus = EXIT_PREFLIGHT
         if self._run.session.left_unsafe:

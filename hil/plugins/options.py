@@ -30,6 +30,7 @@ OPTIONS = {
     "encoder": ("", "VISA resource of the encoder; overrides the rig file"),
     "thermometer": ("", "VISA resource of the thermometer; overrides the rig file"),
     "pool": ("", "pool file: take a rig of it that is free; with -n each worker takes one"),
+    "resume": ("", "run folder of an interrupted run: run what is left of it, in that folder"),
     "preflight": ("auto", "prove the bench before the first item: auto (hardware only), on, off"),
     "firmware": ("", "firmware image to put on the board first, by board.flash of the rig file"),
     "build": ("", "build that the board must report, else nothing is run"),
@@ -69,6 +70,7 @@ class BenchOptions:
     index: str = ""
     operator: str = ""
     environment: Mapping[str, str] = field(default_factory=dict)
+    resume: Path | None = None
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
@@ -92,6 +94,10 @@ def pytest_configure(config: pytest.Config) -> None:
         config.pluginmanager.register(pool, "hil-pool")
     if options.pool is not None and worker_number(config) is None:
         check_size(config, options.pool)
+    if options.resume is not None:
+        from hil.plugins import resume
+
+        config.pluginmanager.register(resume, "hil-resume")
 
 
 def bench_options(config: pytest.Config) -> BenchOptions:
@@ -123,6 +129,8 @@ def bench_options(config: pytest.Config) -> BenchOptions:
         raise pytest.UsageError(f"--hil-pool {values['pool']}: no such file")
     if values["pool"] and values["rig"]:
         raise pytest.UsageError("--hil-rig and --hil-pool exclude each other")
+    if values["resume"] and not Path(values["resume"]).is_dir():
+        raise pytest.UsageError(f"--hil-resume {values['resume']}: no such folder")
     if values["firmware"] and not Path(values["firmware"]).is_file():
         raise pytest.UsageError(f"--hil-firmware {values['firmware']}: no such file")
     taken = config.stash.get(TAKEN, None)
@@ -141,6 +149,7 @@ def bench_options(config: pytest.Config) -> BenchOptions:
         commit=values["commit"],
         index=values["index"],
         operator=values["operator"].strip(),
+        resume=Path(values["resume"]) if values["resume"] else None,
         environment=_environment(values["place"].strip(), values["ambient"].strip()),
     )
 

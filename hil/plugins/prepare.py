@@ -75,7 +75,7 @@ def _flash(run: Run, bench: Bench, tell: Tell) -> Flashed:
         log=run.folder.path / "flash.log",
     )
     run.session.identities = bench.identities()
-    run.image = run.folder.keep_inputs([image])
+    run.keep_image(image)
     run.note(str(done))
     tell(str(done))
     return done

@@ -14,19 +14,21 @@ from types import MappingProxyType
 import pytest
 
 from hil.bench.bench import Bench
-from hil.bench.choose import Choice, choose, is_simulated
-from hil.bench.describe import host_facts, limit_lines
-from hil.bench.lease import Lease, take
+from hil.bench.choose import is_simulated
+from hil.bench.lease import Lease
 from hil.bench.observe import Observer
 from hil.bench.open import Guarding
 from hil.bench.operator import Operator
 from hil.bench.session import Session
-from hil.core.errors import BenchError, FirmwareError
+from hil.core.errors import BenchError, FirmwareError, HilError
 from hil.core.record import ItemResult, ItemStart, Note, RunEnd, RunStart
 from hil.core.verdict import Verdict
 from hil.plan.plan import PlannedItem
 from hil.plan.rig import Rig
+from hil.plugins.choice import choose_leased
+from hil.plugins.head import head, input_groups
 from hil.plugins.options import BenchOptions
+from hil.plugins.resume import Resume
 from hil.ports.clock import utc_now
 from hil.scenarios.execute import Executed, execute
 from hil.scenarios.result import (
@@ -41,29 +43,7 @@ from hil.scenarios.script import Script
 from hil.store.folder import RunFolder
 from hil.store.rawlog import RawLog
 from hil.store.reading import RECORD
-
-
-def choose_leased(
-    rig: Rig, mode: str, resources: Mapping[str, str], lease: Lease | None
-) -> tuple[Choice, Lease | None]:
-    """Which bench a run uses, and the lease of it if it is hardware.
-
-    Raises
-    ------
-    RigInUse
-        If somebody else holds the hardware; even asking it who it is would disturb them.
-    """
-    if lease is not None:  # from a pool
-        choice = choose(rig, mode, resources)
-        if choice.simulated:
-            lease.release()
-        return choice, None if choice.simulated else lease
-    if mode == "auto":
-        with take(rig, resources, purpose="look"):
-            choice = choose(rig, mode, resources)
-    else:
-        choice = choose(rig, mode, resources)
-    return choice, None if choice.simulated else take(rig, resources)
+from hil.store.resuming import hashes_of, refuse_if_other, resumed
 
 
 class Run:
@@ -76,6 +56,7 @@ class Run:
     details : id -> what a plan says of it.
     lease : of the rig, if the session has one already.
     operator : who is asked for what takes a person; None for an unattended run.
+    resume : an interrupted run that is gone on with.
     """
 
     def __init__(
@@ -87,11 +68,13 @@ class Run:
         details: Mapping[str, PlannedItem] = MappingProxyType({}),
         lease: Lease | None = None,
         operator: Operator | None = None,
+        resume: Resume | None = None,
     ) -> None:
         self.options, self.rig = options, rig
         self._planned, self._details = list(planned), details
         self._positions = {item: n for n, (item, _) in enumerate(planned, start=1)}
-        self._begun: set[str] = set()
+        self._resume = resume
+        self._begun: set[str] = set() if resume is None else set(resume.left.kept)
         self.choice, self._lease = choose_leased(rig, options.bench, options.resources, lease)
         if self.choice.simulated and rig.firmware is not None:
             from hil.bench.simulated_firmware import check_firmware
@@ -108,7 +91,7 @@ class Run:
             operator=operator,
         )
         self.observer = observer
-        self._folder: RunFolder | None = None
+        self._folder: RunFolder | None = None if resume is None else resume.folder
         self._log: RawLog | None = None
         self._item = ""  # the one that is running
         self._started = False
@@ -116,7 +99,15 @@ class Run:
         self.shared = False
         #: SHA-256 of the firmware image that was put on the board.
         self.image: dict[str, str] = {}
-        self.counts: Counter[Verdict] = Counter()
+        self.counts: Counter[Verdict] = Counter() if resume is None else resume.left.counts
+        if resume is not None:
+            try:
+                if options.firmware is not None:
+                    self.image = hashes_of([[options.firmware]], {})
+                refuse_if_other(resume.record, self._head(), asked=False)
+            except HilError:
+                self.release()
+                raise
 
     @property
     def unsafe(self) -> list[str]:
@@ -184,35 +175,63 @@ class Run:
         """Write the head of the record, once."""
         if self._started:
             return
+        if self._resume is None:
+            groups = input_groups(self.rig, self._planned)
+            sources, others = map(self.folder.keep_inputs, groups)
+            self.folder.append(self._head(others | sources | self.image))
+        else:
+            self._go_on(self._resume)
         self._started = True
-        plans = list(dict.fromkeys(plan for _, plan in self._planned))
-        compiled = self.rig.firmware.files if self.rig.firmware is not None else ()
-        others = [file for file in self.rig.files if file not in compiled]
-        sources = self.folder.keep_inputs(compiled)
-        hashes = self.folder.keep_inputs([*plans, *others]) | sources | self.image
-        self.folder.append(
-            RunStart(
-                run=self.folder.name,
-                utc=utc_now(),
-                simulated=self.simulated,
-                bench=self.choice.reason,
-                rig=self.rig.rig,
-                plans=tuple(plan.name for plan in plans),
-                items=tuple(self._positions),
-                seed=self.options.seed,
-                identities=self.session.identities,
-                hashes=hashes,
-                host=host_facts(),
-                motor=dict(self.rig.motor.nameplate),
-                limits=limit_lines(self.rig),
-                commit=self.options.commit,
-                operator=self.options.operator,
-                environment=self.options.environment,
-                firmware=self.image or (sources if self.simulated else {}),
-            )
-        )
         for left in self._lease.stale if self._lease is not None else ():
             self.note(f"took over a lease left behind by {left}", level="warning")
+
+    def _head(self, hashes: Mapping[str, str] | None = None) -> RunStart:
+        """The first line of the record; without `hashes` as it would be if the run began now."""
+        groups = input_groups(self.rig, self._planned)
+        sources = hashes_of(groups[:1], self.image)
+        now = hashes_of(groups[1:], sources)
+        return head(
+            self.options,
+            self.rig,
+            self.choice,
+            self._planned,
+            name=self.folder.name,
+            simulated=self.simulated,
+            identities=self.session.identities,
+            hashes=now if hashes is None else hashes,
+            firmware=self.image or (sources if self.simulated else {}),
+        )
+
+    def _go_on(self, resume: Resume) -> None:
+        """Write that an interrupted run goes on, unless something is another than it was."""
+        record, left = resume.record, resume.left
+        now = self._head()
+        refuse_if_other(record, now, asked=bool(left.again))
+        self.folder.append(resumed(record, left, now))
+        for item in left.interrupted:
+            text = "was interrupted in an earlier part of the run, and is run again"
+            self.folder.append(Note(utc=utc_now(), text=text, item=item, level="warning"))
+
+    def keep_image(self, image: Path) -> None:
+        """Keep the firmware image that was put on the board."""
+        if self._resume is None:  # else it is there already, or the run is refused
+            self.image = self.folder.keep_inputs([image])
+
+    def verify_resumed(self) -> None:
+        """Raise `StoreError`, before anything is energised, unless all are who they were."""
+        if not self.untouched:
+            return
+        try:
+            self.session.open("resume")
+            self.start()
+        finally:
+            if self.choice.simulated or not self._started:
+                self.session.close()
+
+    @property
+    def untouched(self) -> bool:
+        """Whether a run that was to be resumed is still as it was found."""
+        return self._resume is not None and bool(self._resume.left.again) and not self._started
 
     def begin_item(self, item: str) -> None:
         """Write that `item` is about to run, before anything is energised."""
@@ -222,7 +241,9 @@ class Run:
         self.folder.append(ItemStart(item=item, utc=utc_now(), position=position, of=of))
 
     def end_item(self, result: ItemResult) -> None:
-        """Write what came of an item."""
+        """Write what came of an item, after what it rests on."""
+        if self._log is not None:
+            self._log.sync()
         self.folder.append(result)
         self.counts[result.verdict] += 1
 
@@ -237,6 +258,11 @@ class Run:
         Items that were never begun are recorded as not run, for `reason` or what ended the bench.
         """
         self.session.close()
+        if self.untouched:
+            self.counts.clear()
+            self.folder.close()
+            self.release()
+            return self.folder.path
         self.start()
         if changed := self.changed():
             self.note(changed, level="error")

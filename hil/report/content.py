@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -97,13 +97,14 @@ def contents(folder: Path, items: Sequence[Item]) -> list[ItemContent]:
     drawn = sum(min(len(i.result.traces), MOST_DRAWN) for i in items if i.result)
     affordable = DATA_BUDGET / (_CHARACTERS_PER_POINT * _SERIES_PER_TRACE * max(1, drawn))
     points = max(60, min(MOST_POINTS, int(affordable)))
-    return [_content(folder, item, points) for item in items]
+    ids = {item.item for item in items}
+    logs = {item: _raw_log(folder, item, ids) for item in ids}
+    return [_content(folder, item, points, logs[item.item]) for item in items]
 
 
-def _content(folder: Path, item: Item, points: int) -> ItemContent:
+def _content(folder: Path, item: Item, points: int, log: str) -> ItemContent:
     result = item.result
-    log = f"serial/{item.item}.log"
-    raw_log = quote(log) if (folder / log).is_file() else ""
+    raw_log = quote(log)
     words = [item.name, item.standing, item.reason]
     if result is None:
         return ItemContent(item, Tables((), (), ()), raw_log=raw_log, search=" ".join(words))
@@ -123,6 +124,16 @@ def _content(folder: Path, item: Item, points: int) -> ItemContent:
         raw_log,
         " ".join(words),
     )
+
+
+def _raw_log(folder: Path, item: str, ids: Collection[str]) -> str:
+    """The log of the last time that an item was run; earlier ones have lower numbers, or none."""
+    log, number = f"serial/{item}.log", 2
+    if not (folder / log).is_file():
+        return ""
+    while (later := f"{item}-{number}") not in ids and (folder / f"serial/{later}.log").is_file():
+        log, number = f"serial/{later}.log", number + 1
+    return log
 
 
 def _worst(result: ItemResult) -> dict[int, Verdict]:

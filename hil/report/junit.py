@@ -112,6 +112,8 @@ def _properties(record: RunRecord) -> dict[str, str]:
         "rig": start.rig,
         "seed": str(start.seed),
     }
+    if times := [part.utc for part in record.resumed]:
+        pairs["resumed"] = f"{len(times)} time{'s' * (len(times) > 1)}: {', '.join(times)}"
     for identity in start.identities:
         pairs.setdefault(f"identity.{identity.role}", str(identity))
     return {name: _line(value) for name, value in pairs.items()}

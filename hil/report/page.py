@@ -13,6 +13,7 @@ from hil.report.items import counts, listing, overall, worst_first
 from hil.report.markup import CAUTIONS, environment, style, template_text
 from hil.report.numbers import lasting
 from hil.store.atomic import replace_file
+from hil.store.condition import problems
 from hil.store.reading import RunRecord
 
 SCRIPT = "plotly.min.js"
@@ -44,6 +45,8 @@ def page(record: RunRecord) -> str:
             end=record.end,
             unfinished=record.unfinished,
             notes=record.notes,
+            resumed=record.resumed,
+            problems=problems(record),
             reports=reports_on(record),
             standing=overall(items),
             counts=counts(items),

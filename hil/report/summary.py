@@ -6,6 +6,7 @@ from typing import Any
 
 from hil.report.items import counts, listing, overall, worst_first
 from hil.report.rebuild import JUNIT, MEASURES, PAGE
+from hil.store.condition import problems
 from hil.store.reading import RunRecord
 
 
@@ -13,7 +14,8 @@ def facts(record: RunRecord) -> dict[str, Any]:
     """Verdicts and files of a run as JSON data.
 
     Keys: ``run``, ``simulated``, ``complete`` (the run came to its end), ``standing`` (the worst),
-    ``counts`` (standing -> number of items), ``items`` (worst first: name, standing, reason), and
+    ``counts`` (standing -> number of items), ``resumed`` (when, each time), ``problems`` (what of
+    the folder is missing or unreadable), ``items`` (worst first: name, standing, reason), and
     ``files`` (what -> path).
     """
     items = listing(record)
@@ -23,6 +25,8 @@ def facts(record: RunRecord) -> dict[str, Any]:
         "complete": record.end is not None and not record.unfinished,
         "standing": overall(items).value,
         "counts": {standing.value: number for standing, number in counts(items).items()},
+        "resumed": [part.utc for part in record.resumed],
+        "problems": list(problems(record)),
         "items": [
             {
                 "name": item.name,

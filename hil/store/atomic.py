@@ -31,6 +31,13 @@ def replace_file(path: Path, data: bytes) -> None:
     sync_folder(path.parent)
 
 
+def remove_drafts(folder: Path) -> None:
+    """Take away what writers that died in `replace_file` have left in `folder`."""
+    for draft in folder.glob(".*.part"):
+        with contextlib.suppress(OSError):
+            draft.unlink()
+
+
 def sync_folder(folder: Path) -> None:
     """Force the names in `folder` to the disk, where the system can do that."""
     with contextlib.suppress(OSError):

@@ -12,11 +12,11 @@ import json
 from typing import NoReturn
 
 from hil.core.errors import StoreError
-from hil.core.record import SCHEMA, Entry, ItemResult, ItemStart, Note, RunEnd, RunStart
+from hil.core.record import SCHEMA, Entry, ItemResult, ItemStart, Note, Resumed, RunEnd, RunStart
 from hil.store.fields import Mismatch, reader, writer
 
 _KINDS: dict[str, type[Entry]] = {
-    entry.kind: entry for entry in (RunStart, ItemStart, ItemResult, Note, RunEnd)
+    entry.kind: entry for entry in (RunStart, ItemStart, ItemResult, Note, Resumed, RunEnd)
 }
 
 

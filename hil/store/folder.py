@@ -15,10 +15,11 @@ from hil.core.errors import StoreError
 from hil.core.record import Entry, Note
 from hil.core.trace import Trace
 from hil.ports.clock import utc_now
-from hil.store.atomic import replace_file, sync_folder
+from hil.store.atomic import remove_drafts, replace_file, sync_folder
 from hil.store.codec import encode
+from hil.store.lock import lock
 from hil.store.rawlog import LARGEST, RawLog
-from hil.store.reading import RECORD, RunRecord, read
+from hil.store.reading import RECORD, RunRecord, parse, read
 from hil.store.traces import trace_bytes
 
 TRACES, SERIAL, INPUTS = "traces", "serial", "inputs"
@@ -27,6 +28,8 @@ _SAFE = re.compile(r"[a-z0-9][a-z0-9._-]*")
 #: Names that some systems keep for devices, whatever the extension.
 _DEVICES = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\..*)?")
 _LONGEST = 120
+#: Bytes of an unfinished line that are kept in a note.
+_LONGEST_REST = 2000
 
 
 def new_name() -> str:
@@ -50,6 +53,8 @@ class RunFolder:
         self.path = path
         self.name = path.name
         self._file = file
+        #: Of a record that was reopened: bytes that are whole, and what stands behind them.
+        self._torn: tuple[int, bytes] | None = None
 
     @classmethod
     def create(cls, out_dir: Path | str, name: str | None = None) -> RunFolder:
@@ -63,7 +68,7 @@ class RunFolder:
         """
         out = Path(out_dir)
         try:
-            out.mkdir(parents=True, exist_ok=True)
+            _make_all(out)
             path = _make(out, name)
             for part in (TRACES, SERIAL, INPUTS):
                 (path / part).mkdir()
@@ -72,36 +77,65 @@ class RunFolder:
             raise StoreError(
                 f"{out}: cannot make a run folder: {problem.strerror or problem}"
             ) from problem
+        lock(file.fileno())
         sync_folder(path)
         sync_folder(out)
         return cls(path, file)
 
     @classmethod
     def reopen(cls, path: Path | str) -> RunFolder:
-        """Open an existing folder to append to it.
+        """Open an existing folder to append to it; nothing in it changes before the first entry.
 
-        A line that a lost process left unfinished is cut off and kept in a note.
+        A line that a lost process left unfinished is cut off then, and kept in a note.
 
         Raises
         ------
         StoreError
-            If there is no readable record in the folder.
+            If there is no readable record in the folder, or it is still being written.
         """
         folder = Path(path)
+        record = folder / RECORD
         read(folder)
         try:
-            file = (folder / RECORD).open("r+b", buffering=0)
-            content = file.read()
-            whole = content.rfind(b"\n") + 1
-            file.truncate(whole)
-            file.seek(whole)
+            file = record.open("r+b", buffering=0)
         except OSError as problem:
             raise StoreError(f"{folder}: cannot be reopened: {problem.strerror}") from problem
+        if not lock(file.fileno()):
+            file.close()
+            raise StoreError(
+                f"{folder}: another process is still writing this run; wait for its end, or end it"
+            )
+        try:
+            content = file.read()
+            whole = parse(content, record).whole
+        except (OSError, StoreError):
+            file.close()
+            raise
         opened = cls(folder, file)
-        if rest := content[whole:]:
-            text = f"cut off an unfinished line: {rest.decode('utf-8', 'replace')}"
-            opened.append(Note(utc=utc_now(), text=text, level="warning"))
+        opened._torn = (whole, content[whole:])
         return opened
+
+    def _mend(self) -> None:
+        """After an interruption: cut off what is not whole, and take away unfinished drafts."""
+        if self._torn is None:
+            return
+        (whole, rest), self._torn = self._torn, None
+        try:
+            self._cut(whole)
+        except OSError as problem:
+            raise StoreError(f"{self.path / RECORD}: cannot be written: {problem}") from problem
+        for folder in (self.path, self.path / TRACES, self.path / INPUTS):
+            remove_drafts(folder)
+        if rest:
+            shown = rest[:_LONGEST_REST].decode("utf-8", "replace").rstrip("\n")
+            more = f"... ({len(rest)} bytes)" if len(rest) > _LONGEST_REST else ""
+            text = f"cut off an unfinished line: {shown}{more}"
+            self.append(Note(utc=utc_now(), text=text, level="warning"))
+
+    def _cut(self, size: int) -> None:
+        """Cut the record down, for good: what is appended must not mix with what was cut off."""
+        self._file.truncate(size)
+        os.fsync(self._file.fileno())
 
     def append(self, entry: Entry) -> None:
         """Add one line and force it to the disk before returning.
@@ -112,15 +146,16 @@ class RunFolder:
             If the entry cannot be kept as it is (`hil.store.codec.encode`) or not be written.
         """
         line = encode(entry).encode("ascii") + b"\n"
+        self._mend()
         try:
-            before = self._file.tell()
+            # Not where this process stopped: a guard process may have added a note since.
+            before = self._file.seek(0, os.SEEK_END)
             try:
                 self._write(line)
                 os.fsync(self._file.fileno())
             except OSError:
                 # A full disk may have taken half a line; the next entry must not stick to it.
-                self._file.truncate(before)
-                self._file.seek(before)
+                self._cut(before)
                 raise
         except (OSError, ValueError) as problem:
             raise StoreError(f"{self.path / RECORD}: cannot be written: {problem}") from problem
@@ -153,10 +188,7 @@ class RunFolder:
         """
         hashes: dict[str, str] = {}
         for source in map(Path, files):
-            try:
-                content = source.read_bytes()
-            except OSError as problem:
-                raise StoreError(f"{source}: cannot be read: {problem.strerror}") from problem
+            content = _content(source)
             copy = self.path / INPUTS / source.name
             digest = hashlib.sha256(content).hexdigest()
             if hashes.get(copy.name) == digest:
@@ -192,6 +224,16 @@ class RunFolder:
         self.close()
 
 
+def _make_all(folder: Path) -> None:
+    """Make a folder and those it lies in; each name is on the disk before the next is made."""
+    if folder.is_dir():
+        return
+    if folder.parent != folder:
+        _make_all(folder.parent)
+    folder.mkdir(exist_ok=True)
+    sync_folder(folder.parent)
+
+
 def _make(out: Path, name: str | None) -> Path:
     if name is not None:
         path = out / _checked(name)
@@ -218,6 +260,13 @@ def _checked(name: str) -> str:
             f"at most {_LONGEST} characters, no device name"
         )
     return name
+
+
+def _content(source: Path) -> bytes:
+    try:
+        return source.read_bytes()
+    except OSError as problem:
+        raise StoreError(f"{source}: cannot be read: {problem.strerror}") from problem
 
 
 def _unused(folder: Path, stem: str, suffix: str) -> Path:

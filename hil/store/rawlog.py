@@ -2,11 +2,12 @@
 
 A line is the host time in seconds, ``>`` (to the board) or ``<`` (from it), and the bytes in
 hexadecimal. Nothing is kept in memory; each line reaches the operating system at once, so that a
-killed process loses none.
+killed process loses none. It is on the disk once the log is closed.
 """
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -14,6 +15,7 @@ from types import TracebackType
 from typing import BinaryIO, Self
 
 from hil.core.errors import StoreError
+from hil.store.atomic import sync_folder
 
 _HEADER = b"# host time in s, > to board or < from board, bytes in hexadecimal\n"
 _CUT = b"# cut here: the log reached its size limit\n"
@@ -52,11 +54,30 @@ class RawLog:
         """Bytes read from the board at `t`, s."""
         self._line(t, "<", data)
 
+    def sync(self) -> None:
+        """Force what was written to the disk, as for a result that rests on it.
+
+        Raises
+        ------
+        StoreError
+            If the disk does not take it.
+        """
+        if self._file is None:
+            return
+        try:
+            os.fsync(self._file.fileno())
+        except OSError as problem:
+            raise StoreError(f"{self.path}: cannot be written: {problem.strerror}") from problem
+        sync_folder(self.path.parent)
+
     def close(self) -> None:
-        """Close the file; a second call does nothing."""
+        """Close the file, all of it on the disk; a second call does nothing."""
         if self._file is not None:
-            self._file.close()
-            self._file = None
+            try:
+                self.sync()
+            finally:
+                self._file.close()
+                self._file = None
 
     def __enter__(self) -> Self:
         return self

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
 
 from hil.core.errors import StoreError
-from hil.core.record import Entry, ItemResult, ItemStart, Note, RunEnd, RunStart
+from hil.core.record import Entry, ItemResult, ItemStart, Note, Resumed, RunEnd, RunStart
 from hil.store.codec import decode
 
 RECORD = "record.jsonl"
@@ -23,27 +24,65 @@ class RunRecord:
     start : the first line.
     entries : all lines in order, the first and last included.
     unfinished : the last line was cut short, as by a power loss.
+    whole : bytes of the record before such a line.
     """
 
     path: Path
     start: RunStart
     entries: tuple[Entry, ...]
     unfinished: bool = False
+    whole: int = 0
 
     @cached_property
     def results(self) -> tuple[ItemResult, ...]:
-        """Results in the order in which they were recorded; an item run twice is there twice."""
-        return tuple(entry for entry in self.entries if isinstance(entry, ItemResult))
+        """Results in the order in which they were recorded; an item run twice is there twice.
+
+        Those of a resumed run are in the order in which it was planned, whatever the interruption
+        did to it, and what an item came to because it was interrupted is left out once it was run
+        again.
+        """
+        found = [entry for entry in self.standing if isinstance(entry, ItemResult)]
+        if self.resumed:
+            planned = {item: n for n, item in enumerate(self.start.items)}
+            found.sort(key=lambda result: planned.get(result.item, len(planned)))
+        return tuple(found)
+
+    @cached_property
+    def resumed(self) -> tuple[Resumed, ...]:
+        """Every time the run was gone on with after an interruption."""
+        return tuple(entry for entry in self.entries if isinstance(entry, Resumed))
+
+    @cached_property
+    def standing(self) -> tuple[Entry, ...]:
+        """All entries but those of an earlier part whose item a later part has begun anew.
+
+        `Resumed.again` names such items: they were interrupted, or not run for it.
+        """
+        if not self.resumed:
+            return self.entries
+        begun: set[str] = set()  # later than the entry looked at
+        replaced: set[str] = set()
+        kept: list[Entry] = []
+        for entry in reversed(self.entries):
+            if isinstance(entry, Resumed):
+                replaced |= begun & set(entry.again)
+            elif isinstance(entry, ItemStart | ItemResult):
+                begun.add(entry.item)
+                if entry.item in replaced:
+                    continue
+            kept.append(entry)
+        return tuple(reversed(kept))
 
     @cached_property
     def interrupted(self) -> tuple[ItemStart, ...]:
         """Items that began and left no result before they began again or the record ended.
 
-        While a run is going on, the item in progress is among them.
+        While a run is going on, the item in progress is among them. One that a later part of the
+        run has begun anew is not.
         """
         lost: list[ItemStart] = []
         open_items: dict[str, ItemStart] = {}
-        for entry in self.entries:
+        for entry in self.standing:
             if isinstance(entry, ItemStart):
                 if entry.item in open_items:
                     lost.append(open_items[entry.item])
@@ -65,15 +104,18 @@ class RunRecord:
 
     @cached_property
     def end(self) -> RunEnd | None:
-        """The last `RunEnd`, or None if the run never came to its end."""
-        ends = [entry for entry in self.entries if isinstance(entry, RunEnd)]
-        return ends[-1] if ends else None
+        """The last `RunEnd`, or None if the run, or its last part, never came to its end."""
+        for entry in reversed(self.entries):
+            if isinstance(entry, RunEnd | Resumed):
+                return entry if isinstance(entry, RunEnd) else None
+        return None
 
 
 def read(path: Path | str) -> RunRecord:
     """Read a run folder (or its ``record.jsonl``).
 
-    An unfinished last line is tolerated and reported; a run may have lost its power there.
+    An unfinished last line is tolerated and reported; a run may have lost its power there. So is
+    one that has its end and yet is no JSON: a disk writes the blocks of a long line in any order.
 
     Raises
     ------
@@ -93,6 +135,10 @@ def read(path: Path | str) -> RunRecord:
 def parse(content: bytes, file: Path) -> RunRecord:
     """As `read`, from the bytes of the record `file`."""
     *lines, rest = content.split(b"\n")
+    whole = len(content) - len(rest)
+    if not rest and lines and _torn(lines[-1]):
+        rest = lines.pop() + b"\n"
+        whole -= len(rest)
     entries = [_entry(line, f"{file}:{number}") for number, line in enumerate(lines, 1)]
     if not entries:
         raise StoreError(f"{file}:1: the record is empty: the run ended before it began")
@@ -101,7 +147,16 @@ def parse(content: bytes, file: Path) -> RunRecord:
     for number, entry in enumerate(entries[1:], 2):
         if isinstance(entry, RunStart):
             raise StoreError(f"{file}:{number}: a second run-start in one record")
-    return RunRecord(file.parent, entries[0], tuple(entries), unfinished=bool(rest))
+    return RunRecord(file.parent, entries[0], tuple(entries), bool(rest), whole)
+
+
+def _torn(line: bytes) -> bool:
+    """Whether a line was never wholly on the disk."""
+    try:
+        json.loads(line)
+    except ValueError:
+        return True
+    return False
 
 
 def _entry(line: bytes, place: str) -> Entry:

@@ -123,3 +123,24 @@ def read_trace(path: Path) -> Trace:
         )
     except (OSError, ValueError, KeyError, TypeError, pa.ArrowException) as problem:
         raise StoreError(f"{path}: not a readable trace: {problem}") from problem
+
+
+def check_trace(path: Path) -> None:
+    """As `read_trace`, without the samples: a look at the end of the file, where all is described.
+
+    Raises
+    ------
+    StoreError
+        If the file is missing, cut short, or has no trace in it.
+    """
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    try:
+        found = pq.read_metadata(path)
+        facts = json.loads((found.metadata or {})[_KEY])
+        said = sum(channel["samples"] for channel in facts["channels"])
+        if said != found.num_rows:
+            raise StoreError(f"{path}: holds {found.num_rows} samples, its description says {said}")
+    except (OSError, ValueError, KeyError, TypeError, pa.ArrowException) as problem:
+        raise StoreError(f"{path}: not a readable trace: {problem}") from problem

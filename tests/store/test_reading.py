@@ -4,11 +4,16 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from hil.core.errors import StoreError
-from hil.core.record import Entry, ItemResult, ItemStart, Note, RunEnd, RunStart
+from hil.core.record import Entry, ItemResult, ItemStart, Note, Resumed, RunEnd, RunStart
+from hil.core.verdict import Verdict
 from hil.store.codec import encode
-from hil.store.reading import read
+from hil.store.reading import RECORD, RunRecord, parse, read
+
+UTC = "2026-03-01T22:15:09.123Z"
 
 
 def _write(folder: Path, *entries: Entry, rest: bytes = b"") -> Path:
@@ -106,4 +111,82 @@ def test_an_empty_record_is_an_error(tmp_path: Path, rest: bytes) -> None:
 
 def test_no_record_is_an_error(tmp_path: Path) -> None:
     with pytest.raises(StoreError, match=r"record\.jsonl: no readable record"):
+        read(tmp_path)
+
+
+# -- runs that went on after an interruption -------------------------------------------------------
+
+
+def resumed(number: int, *again: str) -> Resumed:
+    return Resumed(utc=UTC, number=number, bench="twin", kept=0, again=again)
+
+
+def run_of(tmp_path: Path, *entries: Entry) -> RunRecord:
+    (tmp_path / RECORD).write_text("".join(encode(entry) + "\n" for entry in entries))
+    return read(tmp_path)
+
+
+def test_what_a_later_part_begins_anew_is_replaced(
+    tmp_path: Path, run_start: RunStart, item_start: ItemStart, item_result: ItemResult
+) -> None:
+    end = RunEnd(utc=UTC, reason="interrupted: Ctrl-C", counts={})
+    not_run = replace(item_result, item="b", verdict=Verdict.NOT_RUN)
+    b_start, b = replace(item_start, item="b"), replace(item_result, item="b")
+    record = run_of(
+        tmp_path, run_start, item_start, not_run, end, resumed(1, "a", "b"), item_start, b_start, b
+    )
+    assert record.interrupted == (item_start,)  # the one of the second part
+    assert record.results == (b,)
+    assert record.end is None  # the end was that of the first part
+    assert record.never_begun == ("c",)
+
+
+def test_what_a_later_part_never_came_to_stays_as_it_was(
+    tmp_path: Path, run_start: RunStart, item_start: ItemStart, item_result: ItemResult
+) -> None:
+    not_run = replace(item_result, item="b", verdict=Verdict.NOT_RUN)
+    record = run_of(tmp_path, run_start, item_start, not_run, resumed(1, "a", "b"))
+    assert record.interrupted == (item_start,)
+    assert record.results == (not_run,)
+
+
+def test_a_verdict_is_never_replaced_unless_the_part_says_so(
+    tmp_path: Path, run_start: RunStart, item_start: ItemStart, item_result: ItemResult
+) -> None:
+    first = replace(item_result, verdict=Verdict.FAIL)
+    second = replace(item_result, verdict=Verdict.PASS)
+    record = run_of(tmp_path, run_start, item_start, first, resumed(1, "b"), item_start, second)
+    assert record.results == (first, second)
+
+
+def test_results_of_a_resumed_run_come_in_the_order_planned(
+    tmp_path: Path, run_start: RunStart, item_result: ItemResult
+) -> None:
+    a, b, c = (replace(item_result, item=name) for name in "abc")
+    assert [r.item for r in run_of(tmp_path, run_start, c, resumed(1, "a", "b"), b, a).results] == [
+        "a", "b", "c",
+    ]  # fmt: skip
+
+
+@given(st.data())
+def test_a_long_last_line_torn_in_any_way_is_reported_and_costs_nothing_else(
+    tmp_path_factory: pytest.TempPathFactory, data: st.DataObject
+) -> None:
+    start = RunStart(run="r", utc=UTC, simulated=True, bench="twin", rig="x", items=("a",))
+    whole = (encode(start) + "\n").encode()
+    line = bytearray((encode(Note(utc=UTC, text="x" * 3000)) + "\n").encode())
+    for first in data.draw(st.lists(st.integers(0, len(line) // 512), min_size=1)):
+        part = slice(first * 512, min((first + 1) * 512, len(line)))
+        line[part] = bytes(part.stop - part.start)
+    record = parse(whole + bytes(line), tmp_path_factory.getbasetemp() / RECORD)
+    assert record.unfinished
+    assert record.entries == (start,)
+    assert record.whole == len(whole)
+
+
+def test_a_last_line_that_is_whole_and_wrong_is_no_power_loss(
+    tmp_path: Path, run_start: RunStart
+) -> None:
+    (tmp_path / RECORD).write_text(encode(run_start) + '\n{"kind":"notes"}\n')
+    with pytest.raises(StoreError, match="2: unknown kind"):
         read(tmp_path)
