@@ -8,6 +8,7 @@ from pathlib import Path
 
 from hil.core.errors import StoreError
 from hil.store.reading import RECORD, RunRecord
+from hil.store.removed import removed_traces
 
 #: Bytes at the end of a raw log that are looked at: what a crash leaves undone is there.
 TAIL = 64 * 1024
@@ -26,7 +27,10 @@ def problems(record: RunRecord) -> tuple[str, ...]:
 def _problems(record: RunRecord) -> Iterator[str]:
     if record.unfinished:
         yield f"{RECORD}: its last line was cut short"
+    removed = removed_traces(record.path)
     for name in (name for result in record.results for name in result.traces):
+        if name in removed and not (record.path / "traces" / name).exists():
+            continue
         if problem := _trace(record.path / "traces" / name):
             yield f"traces/{name}: {problem}"
     for log in sorted((record.path / "serial").glob("*.log")):

@@ -122,7 +122,7 @@ def read_trace(path: Path) -> Trace:
             repeated=facts.get("repeated", 0),
         )
     except (OSError, ValueError, KeyError, TypeError, pa.ArrowException) as problem:
-        raise StoreError(f"{path}: not a readable trace: {problem}") from problem
+        raise StoreError(f"{path}: {_why(path, problem)}") from problem
 
 
 def check_trace(path: Path) -> None:
@@ -143,4 +143,13 @@ def check_trace(path: Path) -> None:
         if said != found.num_rows:
             raise StoreError(f"{path}: holds {found.num_rows} samples, its description says {said}")
     except (OSError, ValueError, KeyError, TypeError, pa.ArrowException) as problem:
-        raise StoreError(f"{path}: not a readable trace: {problem}") from problem
+        raise StoreError(f"{path}: {_why(path, problem)}") from problem
+
+
+def _why(path: Path, problem: Exception) -> str:
+    """What to say of a trace that cannot be read; some are rightly not there any more."""
+    from hil.store.removed import removed_traces
+
+    if not path.exists() and (rule := removed_traces(path.parents[1]).get(path.name)):
+        return f"removed by a rule of retention: {rule}"
+    return f"not a readable trace: {problem}"

@@ -14,6 +14,8 @@ from hil.core.measure import Measure
 from hil.core.record import ItemResult, ItemStart, RunEnd, RunStart
 from hil.core.trace import Channel, Mark, Trace
 from hil.core.verdict import Verdict
+from hil.report.rebuild import rebuild
+from hil.store.condition import problems
 from hil.store.folder import RunFolder
 from hil.store.intact import check_run
 from hil.store.manifest import THINNED, write_manifest
@@ -227,3 +229,15 @@ def test_a_list_that_cannot_be_read_is_told(run: Path) -> None:
 def test_what_is_no_run_folder_is_an_error(tmp_path: Path) -> None:
     with pytest.raises(StoreError, match="no readable record"):
         thin_run(tmp_path, THIN, LATER)
+
+
+def test_a_report_says_what_was_removed_and_finds_nothing_wrong(run: Path) -> None:
+    thin_run(run, REMOVE, LATER)
+    assert problems(read(run)) == ()
+    rebuild(run)
+    page = (run / "report.html").read_text(encoding="utf-8")
+    assert f"removed by a rule of retention: {REMOVE}" in page
+    with pytest.raises(StoreError, match="removed by a rule of retention"):
+        read_trace(run / "traces" / "good.1.parquet")
+    (run / "traces" / "bad.1.parquet").unlink()
+    assert [text.partition(":")[0] for text in problems(read(run))] == ["traces/bad.1.parquet"]
