@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import os
 import shutil
-from dataclasses import fields
+from dataclasses import fields, replace
 from pathlib import Path
 
 import pytest
 
 from hil.core.errors import StoreError
-from hil.core.record import ItemStart, Note, RunEnd
+from hil.core.record import ItemStart, Note, Resumed, RunEnd
+from hil.core.verdict import Verdict
 from hil.store.folder import RunFolder
 from hil.store.index import Index, Rebuilt, open_index
 from hil.store.index.scan import folders_below
@@ -282,3 +283,31 @@ def test_names_are_told_while_folders_are_read(night, index: Index, tmp_path) ->
     told: list[str] = []
     index.rebuild([tmp_path], told=told.append)
     assert told == ["n1", "n2"]
+
+
+def test_a_resumed_run_is_updated_and_counts_each_item_once(
+    night, index: Index, tmp_path, make_result
+) -> None:
+    """What an item came to because the run was interrupted is not counted beside what it became."""
+    path = night("n1", items=("start", "stall"), ended=False)
+    with RunFolder.reopen(path) as folder:
+        folder.append(ItemStart(item="jam", utc=UTC, position=3, of=3))
+        folder.append(replace(make_result("jam", (), UTC), verdict=Verdict.BENCH_FAULT))
+        folder.append(RunEnd(utc=UTC, reason="interrupted: Ctrl-C", counts={}))
+    index.rebuild([tmp_path])
+    assert index.runs()[0].counts["bench-fault"] == 1
+    with RunFolder.reopen(path) as folder:
+        folder.append(Resumed(utc=UTC, number=1, bench="twin", kept=2, again=("jam",)))
+        folder.append(ItemStart(item="jam", utc=UTC, position=3, of=3))
+        folder.append(make_result("jam", (1.0,), UTC))
+    assert lists(index.rebuild([tmp_path])) == {"updated": ["n1"]}
+    (run,) = index.runs()
+    assert run.end == "", "its last part has not come to its end"
+    assert (run.counts["bench-fault"], run.counts["pass"], run.interrupted) == (0, 3, 0)
+    with RunFolder.reopen(path) as folder:
+        folder.append(RunEnd(utc=UTC, reason="completed", counts={}))
+    assert lists(index.rebuild([tmp_path])) == {"updated": ["n1"]}
+    assert index.runs()[0].end == "completed"
+    assert {key.item: len(s) for key, s in index.all_series().items()} == {
+        "start": 1, "stall": 1, "jam": 1,
+    }  # fmt: skip
