@@ -16,7 +16,7 @@ from hil.core.drive import DriveState, Fault
 from hil.core.errors import HilError, InstrumentError, LinkTimeout
 from hil.core.record import Identity
 from hil.core.trace import Trace
-from hil.ports.board import BoardReadings
+from hil.ports.board import BoardReadings, Nudged
 from hil.ports.clock import Clock
 from hil.ports.instruments import SupplyReading
 
@@ -218,9 +218,18 @@ class Readout:
             self.watch.check_temperature(degrees.value)
 
     def _keep_alive(self) -> None:
-        """Ask the board who it is, so that it knows that somebody is there."""
+        """Ask the board who it is, so that it knows that somebody is there.
+
+        Without waiting, where the link can do that: a board that does not answer must not keep
+        the abort limits from being watched.
+        """
         every, now = self.settings.keep_alive, self.clock.now()
-        if every > 0.0 and self.energised and not self.quiet and now - self._spoke >= every:
+        if every <= 0.0 or not self.energised or self.quiet or now - self._spoke < every:
+            return
+        if isinstance(self.board, Nudged):
+            if self.board.nudge():
+                self._spoke = now
+        else:
             self._spoke = now
             self.board.identify()
 

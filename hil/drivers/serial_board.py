@@ -55,6 +55,8 @@ class SerialBoard(CommandedBoard):
         self._wanted = not self._gated  # whether telemetry that arrives is kept
         self._messages: list[Message] = []
         self._bytes = self._decoded = self._rejected = 0  # since the last command was sent
+        self._nudged: float | None = None  # since when an answer to `nudge` is awaited
+        self._unanswered = 0  # nudges in a row
         self._known = False  # whether the board has identified itself since opening
 
     # ------------------------------------------------------------------ commands
@@ -118,12 +120,12 @@ class SerialBoard(CommandedBoard):
 
     def _ask_once(self, command: str, answers: tuple[str, ...], data: bytes) -> Message:
         self._pump()
-        while self._poller.waiting(self._clock.now()):  # one request on the line at a time
+        while self._awaits_something():  # one request on the line at a time
             self._clock.sleep(self._config.poll_interval)
             self._pump()
         self._messages.clear()  # a late answer to an earlier command must not count for this one
         self._bytes = self._decoded = self._rejected = 0
-        timeout = self._description.commands[command].timeout or self._description.reply_timeout
+        timeout = self._patience(command)
         deadline = self._clock.now() + timeout
         self._send(command, data)
         while True:
@@ -137,6 +139,34 @@ class SerialBoard(CommandedBoard):
             if self._clock.now() >= deadline:
                 raise LinkTimeout(self._silence(command, timeout))
             self._clock.sleep(self._config.poll_interval)
+
+    def nudge(self) -> bool:
+        """See `hil.ports.board.Nudged`; as often as `identify` is tried, it may stay unanswered."""
+        self._pump()
+        if self._awaits_something():
+            return False
+        if self._unanswered > self._description.retries:
+            self._unanswered = 0
+            raise LinkTimeout(self._silence("identify", self._patience("identify")))
+        self._messages.clear()
+        self._bytes = self._decoded = self._rejected = 0
+        self._send("identify", self._payload("identify", {}))
+        self._nudged = self._clock.now()
+        return True
+
+    def _awaits_something(self) -> bool:
+        """Whether a poll or a nudge awaits an answer that may still come."""
+        now = self._clock.now()
+        if self._nudged is not None:
+            if any(message.name == "identity" for message in self._messages):
+                self._nudged, self._unanswered = None, 0
+                self._messages.clear()
+            elif now - self._nudged >= self._patience("identify"):
+                self._nudged, self._unanswered = None, self._unanswered + 1
+        return self._nudged is not None or self._poller.waiting(now)
+
+    def _patience(self, command: str) -> float:
+        return self._description.commands[command].timeout or self._description.reply_timeout
 
     def _silence(self, command: str, timeout: float) -> str:
         text = f"board on {self._url}: no answer to {command!r} within {timeout:g} s; "
@@ -202,7 +232,7 @@ class SerialBoard(CommandedBoard):
             If the port itself fails, e.g. because the adapter was unplugged.
         """
         self._pump()
-        poll = self._poller.next(self._clock.now())
+        poll = None if self._awaits_something() else self._poller.next(self._clock.now())
         if poll is not None:
             self._send(f"poll for {poll.answer}", self._requests[poll.answer])
         return self._inbox.take(self._poller.take_lost())

@@ -71,3 +71,19 @@ class Board(Protocol):
 
     def close(self) -> None:
         """Release the port; a second call does nothing."""
+
+
+@runtime_checkable
+class Nudged(Protocol):
+    """A board that can be spoken to without waiting for what it says."""
+
+    def nudge(self) -> bool:
+        """Ask who is there and return at once; whether the question was sent.
+
+        It is not while an earlier one, or a poll, has no answer yet. The answer is taken by `read`.
+
+        Raises
+        ------
+        LinkTimeout
+            If the board has left too many of them unanswered.
+        """

@@ -1,6 +1,7 @@
 """What a bench reads while time passes: recorded, watched, and what silence means."""
 
 from dataclasses import replace
+from itertools import pairwise
 from types import SimpleNamespace
 
 import numpy as np
@@ -239,6 +240,25 @@ def test_the_board_is_spoken_to_while_it_is_energised(kit):
     kit.journal.clear()
     bench.wait(1.0)
     assert "board identify" not in kit.journal
+
+
+def test_a_board_that_can_be_nudged_is_not_waited_for(kit, monkeypatch):
+    bench = kit.make(keep_alive=0.2)
+    answers = iter([False, False, *([True] * 20)])
+    said = []
+
+    def nudge():
+        said.append(kit.clock.now())
+        return next(answers)
+
+    monkeypatch.setattr(type(kit.board), "nudge", staticmethod(nudge), raising=False)
+    bench.energise(24.0)
+    bench.wait(1.0)
+    assert "board identify" not in kit.journal
+    sent = said[2:]  # the first two found the line taken and came again at once
+    assert said[1] - said[0] < 0.1
+    assert 3 <= len(sent) <= 6
+    assert all(later - earlier >= 0.2 for earlier, later in pairwise(sent))
 
 
 def test_without_a_keep_alive_nothing_is_said_unasked(kit):

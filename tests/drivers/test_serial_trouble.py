@@ -255,3 +255,45 @@ def test_refusals_by_code(make_peer, description, code):
     with pytest.raises(CommandRefused, match=f"refused 'select-sensing hall': {expected}"):
         board.select_sensing("hall")
     board.close()
+
+
+# -- a word in between, without waiting -----------------------------------------------------------
+
+
+def test_a_nudge_is_answered_and_nobody_waits(make_peer, description):
+    board = opened(make_peer(description), description)
+    for _ in range(3):
+        started = time.monotonic()
+        assert board.nudge()
+        assert time.monotonic() - started < 0.1
+        collect(board, 0.3)
+    board.start(500.0)  # what answered the nudges does not count for it
+    board.close()
+
+
+def test_a_silent_board_is_found_out_by_nudges_that_never_block(make_peer, description):
+    told = replace(description, reply_timeout=0.2, retries=1)
+    board = opened(make_peer(told, silent=True), told)
+    took, begun = [], time.monotonic()
+
+    def nudge_on() -> None:
+        while time.monotonic() - begun < 5.0:
+            started = time.monotonic()
+            try:
+                board.nudge()
+            finally:
+                took.append(time.monotonic() - started)
+            board.read()
+            time.sleep(0.01)
+
+    with pytest.raises(LinkTimeout, match="no answer to 'identify'"):
+        nudge_on()
+    assert max(took) < 0.15
+    assert time.monotonic() - begun > 0.35  # after the retries of the profile
+    board.close()
+
+
+def test_a_serial_board_can_be_nudged():
+    from hil.ports.board import Nudged
+
+    assert issubclass(SerialBoard, Nudged)
