@@ -18,11 +18,11 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
-from ci.history_items import Item, Spread, items_of, plan_text, trace_of
+from ci.history_items import Item, items_of, plan_text, trace_of
+from ci.history_record import Night, result_of, start_of, utc
 
 BEGIN = datetime(2025, 3, 1, 21, 0, tzinfo=UTC)
 #: A new build comes with this probability each night.
@@ -124,7 +124,7 @@ def make_history(
         last = len(plan) if ends else int(chance.integers(1, len(plan) + 1))
         folder = _write(
             out,
-            _Night(night, seed, build, commit, simulated, rig, repeats, trouble, tuple(failing)),
+            Night(night, seed, build, commit, simulated, rig, repeats, trouble, tuple(failing)),
             plan,
             [c for c in drawn if c.night <= night],
             last=last,
@@ -157,22 +157,9 @@ def _either_way(chance: np.random.Generator) -> float:
     return round(float(chance.uniform(3.0, 8.0) * chance.choice([-1.0, 1.0])), 2)
 
 
-@dataclass(frozen=True, slots=True)
-class _Night:
-    number: int
-    seed: int
-    build: str
-    commit: str
-    simulated: bool
-    rig: str
-    repeats: int
-    trouble: float
-    failing: tuple[str, ...]
-
-
 def _write(
     out: Path,
-    night: _Night,
+    night: Night,
     plan: Sequence[Item],
     changes: Sequence[Change],
     *,
@@ -193,7 +180,7 @@ def _write(
         (folder / "inputs" / name).write_text(text, encoding="utf-8")
     hashes = {name: hashlib.sha256(text.encode()).hexdigest() for name, text in texts.items()}
     chance = np.random.default_rng((night.seed, 3, night.number))
-    lines = [_start(folder.name, begun, night, plan, hashes)]
+    lines = [start_of(folder.name, begun, night, plan, hashes)]
     counts: dict[str, int] = {}
     at = begun
     for position, item in enumerate(plan[:last], start=1):
@@ -202,7 +189,7 @@ def _write(
              "of": len(plan)}
         )  # fmt: skip
         away = {c.measure: c.sigmas for c in changes if c.item == item.name}
-        entry = _result(item, away, night, chance, utc(at))
+        entry = result_of(item, away, night, chance, utc(at))
         at += timedelta(seconds=8.0)
         if not ends and position == last:
             break
@@ -218,84 +205,6 @@ def _write(
     text = "".join(json.dumps(line, separators=(",", ":")) + "\n" for line in lines)
     (folder / "record.jsonl").write_bytes(text.encode("ascii"))
     return folder
-
-
-def utc(at: datetime) -> str:
-    """A time as records have it."""
-    return at.isoformat(timespec="milliseconds").replace("+00:00", "Z")
-
-
-def _start(
-    run: str, begun: datetime, night: _Night, plan: Sequence[Item], hashes: dict[str, str]
-) -> dict[str, Any]:
-    board = {"role": "board", "model": "DOSING-DRIVE", "revision": night.build}
-    supply = {"role": "supply", "maker": "GREENHOUSE BENCH", "model": "SUPPLY", "serial": "1"}
-    return {
-        "kind": "run-start",
-        "run": run,
-        "utc": utc(begun),
-        "simulated": night.simulated,
-        "bench": f"{'SIMULATED' if night.simulated else 'hardware'} bench of rig {night.rig}",
-        "rig": night.rig,
-        "plans": ["nightly.plan.yaml"],
-        "items": [item.name for item in plan],
-        "seed": night.seed,
-        "identities": [board, {**supply, "calibration_due": "2030-01-31"}],
-        "hashes": hashes,
-        "limits": {"speed": "at most 4500 rpm", "current": "at most 12 A"},
-        "commit": night.commit,
-    }
-
-
-def _result(
-    item: Item, away: dict[str, float], night: _Night, chance: np.random.Generator, at: str
-) -> dict[str, Any]:
-    """The entry of one item: measures, judgements, verdict."""
-    fate = chance.random()
-    entry: dict[str, Any] = {
-        "kind": "item", "item": item.name, "scenario": item.scenario, "plan": "nightly",
-        "title": item.title, "conditions": item.conditions, "verdict": "pass",
-        "reason": "all bands held", "utc": at, "duration": 6.5, "measures": [], "repeats": [],
-        "judgements": [], "requirements": list(item.requirements),
-    }  # fmt: skip
-    if fate < 0.5 * night.trouble:
-        reason = "bench: the board did not answer within 1 s"
-        return {**entry, "verdict": "bench-fault", "reason": reason}
-    broken = int(chance.integers(len(item.spreads))) if fate < 1.5 * night.trouble else -1
-    if item.scenario in night.failing:
-        broken = 0
-    between = chance.standard_normal(len(item.spreads))
-    for repeat in range(1, night.repeats + 1):
-        within = chance.standard_normal(len(item.spreads))
-        for n, spread in enumerate(item.spreads):
-            sigmas = between[n] + spread.within * within[n] + away.get(spread.measure, 0.0)
-            value = spread.beyond if n == broken else spread.at(float(sigmas))
-            judged = _judged(spread, value, repeat)
-            entry["measures"].append(judged["measure"])
-            entry["repeats"].append(repeat)
-            if spread.banded:
-                entry["judgements"].append(judged)
-                if judged["verdict"] == "fail":
-                    entry |= {"verdict": "fail", "reason": judged["reason"]}
-    return entry
-
-
-def _judged(spread: Spread, value: float, repeat: int) -> dict[str, Any]:
-    low, high = spread.low, spread.high
-    rooms = [*([] if low is None else [value - low]), *([] if high is None else [high - value])]
-    margin = min(rooms, default=0.0)
-    passed = margin >= 0.0
-    return {
-        "band": {"measure": spread.measure, "low": low, "high": high, "unit": spread.unit},
-        "measure": {
-            "name": spread.measure, "unit": spread.unit, "value": value,
-            "uncertainty": spread.uncertainty, "resolution": spread.uncertainty,
-        },
-        "verdict": "pass" if passed else "fail",
-        "reason": f"{spread.measure} {value:.4g} {spread.unit} {'held' if passed else 'missed'}",
-        "margin": margin,
-        "repeat": repeat,
-    }  # fmt: skip
 
 
 def main() -> None:
