@@ -25,7 +25,8 @@ from types import TracebackType
 from typing import Literal, Self
 
 from hil.core.errors import BenchError
-from hil.plan.rig import Instrument, Rig
+from hil.plan.instruments import Instrument
+from hil.plan.rig import Rig
 from hil.ports.clock import Clock, WallClock, utc_now
 
 Purpose = Literal["run", "look"]

@@ -22,7 +22,8 @@ from hil.drivers.port_select import UsbMatch, find_port
 from hil.drivers.scpi import ScpiConfig
 from hil.drivers.serial_board import ByteLog
 from hil.drivers.visa_sharing import Sharing
-from hil.plan.rig import SOURCE_BRAKES, Instrument, Rig
+from hil.plan.instruments import SOURCE_BRAKES, Instrument
+from hil.plan.rig import Rig
 from hil.ports.board import Board
 from hil.ports.clock import Clock, WallClock
 from hil.ports.registry import Registry

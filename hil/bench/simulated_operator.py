@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from hil.bench.operator import Answer, Nobody, Operator, Request
-from hil.plan.rig import Rig, SimulatedOperator
+from hil.plan.rig import Rig
+from hil.plan.simulated import SimulatedOperator
 from hil.twin.world import World
 
 

@@ -9,13 +9,14 @@ from hil.plan.checks import check_commands, check_rig
 from hil.plan.described import find
 from hil.plan.explain import validate
 from hil.plan.firmware import find_firmware
+from hil.plan.instruments import AttendedBrake
 from hil.plan.matrix import Wrong, read_scenario
 from hil.plan.plan import Plan, PlanHead, Scenario
 from hil.plan.profile import Profile
 from hil.plan.profile_checks import check_profile
 from hil.plan.profile_link import describe_link
 from hil.plan.reader import read, read_based
-from hil.plan.rig import AttendedBrake, Rig
+from hil.plan.rig import Rig
 from hil.plan.source import Problem, Source, Where, refuse
 from hil.plan.supply import find_commands
 from hil.ports.link import LinkDescription

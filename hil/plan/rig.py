@@ -2,54 +2,60 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
-from datetime import date
 from pathlib import Path
-from types import MappingProxyType
 from typing import Annotated, Any, Literal
 
 from pydantic import (
     AfterValidator,
-    Discriminator,
     Field,
     ModelWrapValidatorHandler,
     PrivateAttr,
-    Tag,
     model_validator,
 )
 
 from hil.motor.nameplate import back_emf_line_to_line_peak, winding_line_to_line
 from hil.plan.accuracy import (
     CurrentAccuracy,
-    PositionAccuracy,
     SpeedAccuracy,
     TemperatureAccuracy,
     VoltageAccuracy,
 )
-from hil.plan.firmware import FirmwareFiles, SimulatedFirmware
-from hil.plan.model import Count, Model, Name, Number, Switch, Text
-from hil.plan.population import Population
-from hil.plan.readings import CounterTexts, EncoderTexts, SwitchTexts, ThermometerTexts
-from hil.plan.supply import SupplyTexts
+from hil.plan.firmware import FirmwareFiles
+from hil.plan.instruments import (
+    INSTRUMENTS,
+    SOURCE_BRAKES,
+    Brake,
+    EncoderInstrument,
+    Instrument,
+    InterlockInstrument,
+    SupplyInstrument,
+    SwitchInstrument,
+    TachometerInstrument,
+    ThermometerInstrument,
+)
+from hil.plan.model import Count, Model, Name, Switch, Text
+from hil.plan.simulated import SimulatedBench
 from hil.plan.units import (
     Angle,
     BackEmf,
     Capacitance,
     Current,
-    Frequency,
     Inductance,
     Inertia,
-    Ratio,
     Resistance,
     Speed,
     Temperature,
     Time,
-    Torque,
     Voltage,
 )
 from hil.ports.link import LinkDescription
 from hil.ports.reading_commands import Conversation, CounterCommands
 from hil.ports.supply_commands import Settling, SupplyCommands
+
+#: A resource over which simulated instruments are reached.
+_SOCKET = re.compile(r"TCPIP\d*::[^:]+::\d+::SOCKET", re.IGNORECASE)
 
 
 class Motor(Model):
@@ -151,134 +157,6 @@ class BoardLink(Model):
     )
 
 
-class Instrument(Model):
-    """A VISA instrument."""
-
-    driver: Text = "scpi"
-    resource: Text
-    timeout: Time = 1.0  # for one answer; an instrument that hangs must not delay switching off
-    expect: str = ""  # text that *IDN? must contain
-    calibration_due: date | None = None
-
-
-class SupplyInstrument(Instrument):
-    """The bench supply and its limits.
-
-    `guard`: how the guard process reaches the supply, see `hil.bench.guard.GuardSettings`.
-    """
-
-    guard: Literal["own-session", "takeover"] = "own-session"
-    commands: SupplyTexts | None = None  # None: as SCPI-1999 has them
-    voltage: Voltage
-    current_limit: Current
-    over_voltage_limit: Voltage
-    max_voltage: Voltage  # no plan may ask for more
-    settle_within: Ratio | None = None  # None: as its description, or the default, has it
-    settle_time: Time | None = None
-    voltage_accuracy: VoltageAccuracy = VoltageAccuracy()
-    current_accuracy: CurrentAccuracy = CurrentAccuracy()
-
-
-class TachometerInstrument(Instrument):
-    """Tachometer or encoder counter on the shaft.
-
-    `driver` scpi: it has a memory of samples; counter: it is asked every `interval`, as `commands`
-    say.
-    """
-
-    commands: CounterTexts | None = None
-    senses_direction: Switch = True
-    interval: Time = 0.001
-    speed_gate: Time = 0.0  # over which one speed is counted; its stamp is at the end of it
-    speed_accuracy: SpeedAccuracy = SpeedAccuracy()
-    position_accuracy: PositionAccuracy = PositionAccuracy()
-
-
-class EncoderInstrument(Instrument):
-    """Encoder that answers with the angle of the shaft."""
-
-    commands: EncoderTexts | None = None
-    interval: Annotated[Time, Field(gt=0.0)] = 0.05  # it is asked so often
-    position_accuracy: PositionAccuracy = PositionAccuracy()
-
-
-class ThermometerInstrument(Instrument):
-    """Thermometer at the power stage."""
-
-    commands: ThermometerTexts | None = None
-    interval: Annotated[Time, Field(gt=0.0)] = 0.5
-    temperature_accuracy: TemperatureAccuracy = TemperatureAccuracy()
-
-
-#: Driver of a brake that is fed by a source -> keys that it needs.
-SOURCE_BRAKES: Mapping[str, tuple[str, ...]] = MappingProxyType(
-    {"current": ("torque-constant", "compliance-voltage"), "voltage": ("full-scale-voltage",)}
-)
-
-#: Instruments, in the order in which each gets an address of its own on the simulated bench if it
-#: shares one with another.
-INSTRUMENTS = ("supply", "tachometer", "brake", "switch", "interlock", "encoder", "thermometer")
-
-
-class BrakeInstrument(Instrument):
-    """Brake on the shaft.
-
-    `driver` scpi: an instrument that takes a torque; current: a coil on an output of a supply, with
-    `torque_constant` and `compliance_voltage`; voltage: an amplifier that makes `max_torque` of
-    `full_scale_voltage`. The source is described by `commands`, as a supply is.
-    """
-
-    max_torque: Torque
-    delay: Time = 0.0  # from command to torque, for the time uncertainty of the mark
-    torque_constant: BackEmf | None = None  # N*m/A
-    compliance_voltage: Voltage | None = None
-    full_scale_voltage: Voltage | None = None
-    source_current: Current = 0.02  # that the amplifier's input may draw
-    commands: SupplyTexts | None = None
-
-
-class AttendedBrake(BrakeInstrument):
-    """A person with a tool, in place of a brake.
-
-    Other keys of a brake may stand beside, and mean nothing: the rig may be based on one that has
-    a brake.
-    """
-
-    driver: Literal["attended"]
-    resource: Text = "attended"
-    max_torque: Torque = 0.0
-    answer_within: Annotated[Time, Field(gt=0.0)] = 60.0
-
-
-def _kind_of_brake(data: Any) -> str:
-    driver = data.get("driver") if isinstance(data, dict) else getattr(data, "driver", "")
-    return "attended" if driver == "attended" else "instrument"
-
-
-Brake = Annotated[
-    Annotated[BrakeInstrument, Tag("instrument")] | Annotated[AttendedBrake, Tag("attended")],
-    Discriminator(_kind_of_brake),
-]
-
-
-class SwitchInstrument(Instrument):
-    """Relays in the signal lines.
-
-    `channels`: line -> number of its relay, where they are not wired 1, 2, ... in the order of
-    `hil.plan.checks.LINES`.
-    """
-
-    lines: tuple[Text, ...] = ()
-    channels: dict[Text, Number] = Field(default_factory=dict)
-    commands: SwitchTexts | None = None
-
-
-class InterlockInstrument(Instrument):
-    """Digital inputs for emergency-stop and guard contacts; a closed circuit is safe."""
-
-    contacts: Annotated[dict[Text, Count], Field(min_length=1)]  # name -> number of the input
-
-
 class AbortLimits(Model):
     """Beyond any of these the supply is switched off at once, whatever the scenario does."""
 
@@ -305,45 +183,6 @@ class Telemetry(Model):
     current_accuracy: CurrentAccuracy = CurrentAccuracy()
     voltage_accuracy: VoltageAccuracy = VoltageAccuracy()
     temperature_accuracy: TemperatureAccuracy = TemperatureAccuracy()
-
-
-class PumpLoad(Model):
-    """Load torque of the simulated bench: mean, and a part that pulsates with shaft angle."""
-
-    torque: Torque = 0.0
-    pulsation: Torque = 0.0
-    pulses_per_turn: Count = 3
-
-
-class SimulatedOperator(Model):
-    """A person on the simulated bench, for trying attended steps out.
-
-    `acts_after`, `answers_after`: s from the question on.
-    """
-
-    acts_after: Time = 0.4
-    answers_after: Time = 1.0
-    answer: Literal["done", "cannot", "stop", "nothing"] = "done"
-
-
-class SimulatedBench(Model):
-    """What the twin needs beyond the nameplate; real rigs may leave it out."""
-
-    firmware: SimulatedFirmware = SimulatedFirmware()
-    load: PumpLoad = PumpLoad()
-    coulomb_friction: Torque = 0.002
-    viscous_torque_at_rated_speed: Torque = 0.002
-    cogging: Torque = 0.001
-    flat_top: Angle = 120.0  # electrical degrees of flat back-EMF
-    start_angle: Angle | None = None  # None: drawn from the seed
-    load_resistor: Resistance = 10.0  # across the DC link, where one absorbs braking energy
-    pwm_frequency: Frequency = 20000.0
-    supply_resistance: Resistance = 0.05
-    phase_shunts: Switch = False  # the board measures its phase currents
-    substitute_temperature: Temperature = 87.0  # of the resistor that stands in for the sensor
-    operator: SimulatedOperator | None = None
-    ambient: Temperature = 25.0
-    population: Population = Population()
 
 
 class Rig(Model):
@@ -413,8 +252,8 @@ class Rig(Model):
     def as_simulated(self) -> Rig:
         """The same rig as the simulated bench has it.
 
-        Its instruments speak SCPI-1999, its brake takes a torque, and its relays are numbered
-        through.
+        Its instruments speak SCPI-1999 over TCP sockets, whoever they are on the real bench; its
+        brake takes a torque, and its relays are numbered through.
         """
         rig = self.model_copy()
         taken: set[str] = set()
@@ -422,14 +261,13 @@ class Rig(Model):
             part: Instrument | None = getattr(rig, role)
             if part is None:
                 continue
-            own: dict[str, str] = {}
-            if part.resource.upper() in taken:  # simulated instruments have one address each
-                own = {"resource": f"TCPIP::127.0.0.1::{number}::SOCKET", "expect": ""}
+            own = {"expect": ""}
+            if part.resource.upper() in taken or not _SOCKET.fullmatch(part.resource):
+                own["resource"] = f"TCPIP::127.0.0.1::{number}::SOCKET"  # one address each
             if role == "brake" and part.driver in SOURCE_BRAKES:
-                own |= {"driver": "scpi", "expect": ""}
+                own["driver"] = "scpi"
             taken.add(part.resource.upper())
-            if own:
-                rig = rig.model_copy(update={role: part.model_copy(update=own)})
+            rig = rig.model_copy(update={role: part.model_copy(update=own)})
         if rig.switch is not None:
             switch = rig.switch.model_copy(update={"channels": {}})
             rig = rig.model_copy(update={"switch": switch})

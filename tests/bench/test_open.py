@@ -13,6 +13,7 @@ from hil.bench.open import open_bench
 from hil.bench.preflight import Grade, look_over
 from hil.core.errors import BenchError, InstrumentError
 from hil.core.record import Identity
+from hil.plan.load import load_rig
 
 TODAY = date(2026, 6, 1)
 NOWHERE = {"supply": "TCPIP::127.0.0.1::1::SOCKET", "board": "/dev/ttyUSB99"}
@@ -60,8 +61,7 @@ def test_a_rig_without_options_opens_without_them(rig) -> None:
     ("section", "values", "words"),
     [
         ("board", {"expect_model": "OTHER"}, "says 'DOSING-DRIVE', the rig file expects 'OTHER'"),
-        ("supply", {"expect": "OTHER"}, "OTHER"),
-        ("tachometer", {"expect": "OTHER"}, "OTHER"),
+        ("tachometer", {"driver": "no-such-driver"}, "no-such-driver"),
         ("supply", {"driver": "no-such-driver"}, "no-such-driver"),
     ],
 )
@@ -71,6 +71,23 @@ def test_whoever_is_not_who_it_should_be_is_named_and_everything_is_released(
     with pytest.raises(BenchError, match=words):
         open_bench(changed(rig, section, **values), True, {}, seed="1")
     assert all(world.closed for world in worlds)
+
+
+def test_the_simulated_bench_stands_in_for_any_instrument_on_any_wire(rig, tmp_path) -> None:
+    file = tmp_path / "real.yaml"
+    file.write_text(
+        f"based-on: {rig.files[0]}\nrig: real\n"
+        "supply: {resource: 'USB0::0x1AB1::0x0E11::X::INSTR', expect: PUMP-SUPPLY}\n"
+        "tachometer: {resource: 'ASRL/dev/ttyUSB1::INSTR', expect: COUNTS}\n"
+        "brake: {resource: 'TCPIP::10.0.0.7::hislip0::INSTR'}\n"
+        "switch: {resource: 'TCPIP::10.0.0.8::5025::SOCKET', expect: RELAYS}\n",
+        encoding="utf-8",
+    )
+    with closing(open_bench(load_rig(file), True, {}, seed="1")) as bench:
+        found = {who.role: who for who in bench.identities()}
+    assert found["supply"].model == "SIM-SUPPLY"
+    assert len({who.resource for who in found.values()}) == 5
+    assert found["switch"].resource == "TCPIP::10.0.0.8::5025::SOCKET"
 
 
 def test_hardware_that_is_not_there_is_told(rig) -> None:

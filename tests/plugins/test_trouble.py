@@ -97,9 +97,9 @@ def test_wrong_board(lab) -> None:
 
 
 def test_wrong_instrument(lab) -> None:
-    rig = lab.rig("supply: {expect: OTHER-SUPPLY}\n")
-    result = lab.run(lab.plan(TWO, rig=rig))
-    check(lab, result, verdict=Verdict.BENCH_FAULT, rest=Verdict.NOT_RUN, reason="OTHER-SUPPLY")
+    lab.prepare = lambda world: setattr(lab.instrument(world, "supply"), "identity", "")
+    result = lab.run(lab.plan(TWO))
+    check(lab, result, verdict=Verdict.BENCH_FAULT, rest=Verdict.NOT_RUN, reason="'*IDN?'")
 
 
 def test_a_silent_board(lab) -> None:

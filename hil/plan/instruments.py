@@ -1,0 +1,150 @@
+"""The instruments of a rig file: where each is, what it can do, and how well it measures."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import date
+from types import MappingProxyType
+from typing import Annotated, Any, Literal
+
+from pydantic import Discriminator, Field, Tag
+
+from hil.plan.accuracy import (
+    CurrentAccuracy,
+    PositionAccuracy,
+    SpeedAccuracy,
+    TemperatureAccuracy,
+    VoltageAccuracy,
+)
+from hil.plan.model import Count, Model, Number, Switch, Text
+from hil.plan.readings import CounterTexts, EncoderTexts, SwitchTexts, ThermometerTexts
+from hil.plan.supply import SupplyTexts
+from hil.plan.units import BackEmf, Current, Ratio, Time, Torque, Voltage
+
+
+class Instrument(Model):
+    """A VISA instrument."""
+
+    driver: Text = "scpi"
+    resource: Text
+    timeout: Time = 1.0  # for one answer; an instrument that hangs must not delay switching off
+    expect: str = ""  # text that *IDN? must contain
+    calibration_due: date | None = None
+
+
+class SupplyInstrument(Instrument):
+    """The bench supply and its limits.
+
+    `guard`: how the guard process reaches the supply, see `hil.bench.guard.GuardSettings`.
+    """
+
+    guard: Literal["own-session", "takeover"] = "own-session"
+    commands: SupplyTexts | None = None  # None: as SCPI-1999 has them
+    voltage: Voltage
+    current_limit: Current
+    over_voltage_limit: Voltage
+    max_voltage: Voltage  # no plan may ask for more
+    settle_within: Ratio | None = None  # None: as its description, or the default, has it
+    settle_time: Time | None = None
+    voltage_accuracy: VoltageAccuracy = VoltageAccuracy()
+    current_accuracy: CurrentAccuracy = CurrentAccuracy()
+
+
+class TachometerInstrument(Instrument):
+    """Tachometer or encoder counter on the shaft.
+
+    `driver` scpi: it has a memory of samples; counter: it is asked every `interval`, as `commands`
+    say.
+    """
+
+    commands: CounterTexts | None = None
+    senses_direction: Switch = True
+    interval: Time = 0.001
+    speed_gate: Time = 0.0  # over which one speed is counted; its stamp is at the end of it
+    speed_accuracy: SpeedAccuracy = SpeedAccuracy()
+    position_accuracy: PositionAccuracy = PositionAccuracy()
+
+
+class EncoderInstrument(Instrument):
+    """Encoder that answers with the angle of the shaft."""
+
+    commands: EncoderTexts | None = None
+    interval: Annotated[Time, Field(gt=0.0)] = 0.05  # it is asked so often
+    position_accuracy: PositionAccuracy = PositionAccuracy()
+
+
+class ThermometerInstrument(Instrument):
+    """Thermometer at the power stage."""
+
+    commands: ThermometerTexts | None = None
+    interval: Annotated[Time, Field(gt=0.0)] = 0.5
+    temperature_accuracy: TemperatureAccuracy = TemperatureAccuracy()
+
+
+#: Driver of a brake that is fed by a source -> keys that it needs.
+SOURCE_BRAKES: Mapping[str, tuple[str, ...]] = MappingProxyType(
+    {"current": ("torque-constant", "compliance-voltage"), "voltage": ("full-scale-voltage",)}
+)
+
+#: Instruments, in the order in which each gets an address of its own on the simulated bench if it
+#: shares one with another.
+INSTRUMENTS = ("supply", "tachometer", "brake", "switch", "interlock", "encoder", "thermometer")
+
+
+class BrakeInstrument(Instrument):
+    """Brake on the shaft.
+
+    `driver` scpi: an instrument that takes a torque; current: a coil on an output of a supply, with
+    `torque_constant` and `compliance_voltage`; voltage: an amplifier that makes `max_torque` of
+    `full_scale_voltage`. The source is described by `commands`, as a supply is.
+    """
+
+    max_torque: Torque
+    delay: Time = 0.0  # from command to torque, for the time uncertainty of the mark
+    torque_constant: BackEmf | None = None  # N*m/A
+    compliance_voltage: Voltage | None = None
+    full_scale_voltage: Voltage | None = None
+    source_current: Current = 0.02  # that the amplifier's input may draw
+    commands: SupplyTexts | None = None
+
+
+class AttendedBrake(BrakeInstrument):
+    """A person with a tool, in place of a brake.
+
+    Other keys of a brake may stand beside, and mean nothing: the rig may be based on one that has
+    a brake.
+    """
+
+    driver: Literal["attended"]
+    resource: Text = "attended"
+    max_torque: Torque = 0.0
+    answer_within: Annotated[Time, Field(gt=0.0)] = 60.0
+
+
+def _kind_of_brake(data: Any) -> str:
+    driver = data.get("driver") if isinstance(data, dict) else getattr(data, "driver", "")
+    return "attended" if driver == "attended" else "instrument"
+
+
+Brake = Annotated[
+    Annotated[BrakeInstrument, Tag("instrument")] | Annotated[AttendedBrake, Tag("attended")],
+    Discriminator(_kind_of_brake),
+]
+
+
+class SwitchInstrument(Instrument):
+    """Relays in the signal lines.
+
+    `channels`: line -> number of its relay, where they are not wired 1, 2, ... in the order of
+    `hil.plan.checks.LINES`.
+    """
+
+    lines: tuple[Text, ...] = ()
+    channels: dict[Text, Number] = Field(default_factory=dict)
+    commands: SwitchTexts | None = None
+
+
+class InterlockInstrument(Instrument):
+    """Digital inputs for emergency-stop and guard contacts; a closed circuit is safe."""
+
+    contacts: Annotated[dict[Text, Count], Field(min_length=1)]  # name -> number of the input

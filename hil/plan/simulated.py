@@ -1,0 +1,49 @@
+"""What the simulated bench needs beyond the nameplate; real rigs may leave it out."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from hil.plan.firmware import SimulatedFirmware
+from hil.plan.model import Count, Model, Switch
+from hil.plan.population import Population
+from hil.plan.units import Angle, Frequency, Resistance, Temperature, Time, Torque
+
+
+class PumpLoad(Model):
+    """Load torque of the simulated bench: mean, and a part that pulsates with shaft angle."""
+
+    torque: Torque = 0.0
+    pulsation: Torque = 0.0
+    pulses_per_turn: Count = 3
+
+
+class SimulatedOperator(Model):
+    """A person on the simulated bench, for trying attended steps out.
+
+    `acts_after`, `answers_after`: s from the question on.
+    """
+
+    acts_after: Time = 0.4
+    answers_after: Time = 1.0
+    answer: Literal["done", "cannot", "stop", "nothing"] = "done"
+
+
+class SimulatedBench(Model):
+    """What the twin needs beyond the nameplate; real rigs may leave it out."""
+
+    firmware: SimulatedFirmware = SimulatedFirmware()
+    load: PumpLoad = PumpLoad()
+    coulomb_friction: Torque = 0.002
+    viscous_torque_at_rated_speed: Torque = 0.002
+    cogging: Torque = 0.001
+    flat_top: Angle = 120.0  # electrical degrees of flat back-EMF
+    start_angle: Angle | None = None  # None: drawn from the seed
+    load_resistor: Resistance = 10.0  # across the DC link, where one absorbs braking energy
+    pwm_frequency: Frequency = 20000.0
+    supply_resistance: Resistance = 0.05
+    phase_shunts: Switch = False  # the board measures its phase currents
+    substitute_temperature: Temperature = 87.0  # of the resistor that stands in for the sensor
+    operator: SimulatedOperator | None = None
+    ambient: Temperature = 25.0
+    population: Population = Population()
