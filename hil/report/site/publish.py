@@ -118,10 +118,10 @@ def _fill(
         if target.parent not in folders:
             target.parent.mkdir(parents=True, exist_ok=True)
             folders.add(target.parent)
-        had, stamp = known.get(piece.path, ["", ""])
-        there = _intact(out / piece.path, had) if had else -1
-        if there >= 0 and piece.stamp and piece.stamp == stamp:
-            _link(out / piece.path, target)
+        had, stamp = known.get(piece.path, ("", ""))
+        old = out / piece.path
+        if piece.stamp and piece.stamp == stamp and (there := _intact(old, had)) >= 0:
+            _link(old, target)
             files[piece.path] = [had, stamp]
             size += there
             continue
@@ -129,8 +129,8 @@ def _fill(
         digest = hashlib.sha256(content).hexdigest()
         files[piece.path] = [digest, piece.stamp]
         size += len(content)
-        if there >= 0 and digest == had:
-            _link(out / piece.path, target)
+        if digest == had and _holds(old, content):
+            _link(old, target)
         else:
             target.write_bytes(content)
             written.append(piece.path)
@@ -139,6 +139,14 @@ def _fill(
     text = json.dumps({"format": _FORMAT, "files": dict(sorted(files.items()))}, indent=0)
     (draft / STATE).write_text(text + "\n", encoding="utf-8")
     return Published(tuple(written), len(files) - len(written), removed, size)
+
+
+def _holds(path: Path, content: bytes) -> bool:
+    """Whether the file is there and unaltered."""
+    try:
+        return path.read_bytes() == content
+    except OSError:
+        return False
 
 
 def _intact(path: Path, digest: str) -> int:
