@@ -162,8 +162,8 @@ def _run(run: RunFacts) -> Facts:
         "first-day": run.days[0],
         "last-day": run.days[1],
         "plans": list(start.plans),
-        "operator": start.operator,
-        "environment": dict(start.environment),
+        "operator": run.operators,
+        "environment": list(run.environments),
         "board": _identity(run.board),
         "board-at-end": [
             _identity(one) for one in (end.identities if end else ()) if one.role == "board"

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+from hil.core.verdict import Verdict
 from hil.report.dossier.assess import Assessment
 from hil.report.dossier.evidence import marks
 from hil.report.dossier.runs import RunFacts
@@ -46,8 +47,14 @@ def outside(runs: Sequence[RunFacts], assessments: Iterable[Assessment]) -> tupl
         Orphan(run, item, tuple(sorted(marks(item.result))) if item.result else ())
         for run in runs
         for item in run.items
-        if item.standing is Standing.FAIL and (run.name, item.item, item.number) not in told
+        if _failed(item) and (run.name, item.item, item.number) not in told
     )
+
+
+def _failed(item: Item) -> bool:
+    """Whether it failed, also if it was cut short after that."""
+    judged = item.result.judgements if item.result is not None else ()
+    return item.standing is Standing.FAIL or any(j.verdict is Verdict.FAIL for j in judged)
 
 
 def never_decided(runs: Sequence[RunFacts]) -> tuple[tuple[RunFacts, Item], ...]:

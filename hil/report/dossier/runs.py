@@ -12,7 +12,7 @@ from datetime import date
 from pathlib import Path
 
 from hil.core.errors import StoreError
-from hil.core.record import Identity, ItemResult
+from hil.core.record import Identity
 from hil.report.items import Item, listing
 from hil.store.fingerprint import fingerprint
 from hil.store.folder import INPUTS
@@ -70,6 +70,20 @@ class RunFacts:
     def simulated(self) -> bool:
         """Whether no motor turned."""
         return self.record.start.simulated
+
+    @property
+    def operators(self) -> str:
+        """Who ran it; each part of a resumed run may have had another."""
+        names = [self.record.start.operator, *(part.operator for part in self.record.resumed)]
+        return ", ".join(dict.fromkeys(name for name in names if name))
+
+    @property
+    def environments(self) -> tuple[str, ...]:
+        """What was stated of the surroundings of each part, each statement once."""
+        stated = [self.record.start.environment, *(p.environment for p in self.record.resumed)]
+        return tuple(
+            dict.fromkeys(f"{name} {value}" for one in stated for name, value in one.items())
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,13 +166,15 @@ def _board(record: RunRecord) -> Identity:
         raise StoreError(
             f"{record.path}: no board answered before the run ended: it is evidence of no firmware"
         )
+    later = [(one, "after an interruption") for part in record.resumed for one in part.identities]
     if record.end is not None:
-        for after in (one for one in record.end.identities if one.role == BOARD):
-            if replace(after, resource="") != replace(boards[0], resource=""):
-                raise StoreError(
-                    f"{record.path}: the board said {boards[0]} at the start and {after} at the "
-                    "end: the run is of more than one firmware"
-                )
+        later += [(one, "at the end") for one in record.end.identities]
+    for after, when in later:
+        if after.role == BOARD and replace(after, resource="") != replace(boards[0], resource=""):
+            raise StoreError(
+                f"{record.path}: the board said {boards[0]} at the start and {after} {when}: the "
+                "run is of more than one firmware"
+            )
     return boards[0]
 
 
@@ -180,6 +196,8 @@ def _integrity(record: RunRecord) -> tuple[Checked | None, list[str], list[str]]
             remarks.append(f"{len(checked.thinned)} traces of passing items were thinned")
     else:
         remarks.append("no manifest: nothing shows that it is as it was when it ended")
+    for part in record.resumed:
+        remarks.append(f"interrupted, and gone on with at {part.utc}; {part.kept} verdicts stood")
     if record.end is None:
         remarks.append("the run did not come to its end" + _cut(record))
     elif record.end.reason != "completed":
@@ -218,8 +236,3 @@ def boards_of(runs: Iterable[RunFacts]) -> str:
         return "one board (no serial number reported)" if serials else "no board"
     named = sorted(serial or "no serial number" for serial in serials)
     return f"{len(named)} board{'s' if len(named) > 1 else ''} ({', '.join(named)})"
-
-
-def results_of(run: RunFacts) -> tuple[ItemResult, ...]:
-    """What was recorded, attempt by attempt."""
-    return run.record.results

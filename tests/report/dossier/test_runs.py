@@ -7,6 +7,8 @@ from dataclasses import replace
 import pytest
 
 from hil.core.errors import StoreError
+from hil.core.record import ItemStart, RunEnd
+from hil.core.verdict import Verdict
 from hil.report.dossier.assess import Status
 from hil.report.dossier.runs import boards_of, look_at, one_firmware
 
@@ -198,4 +200,61 @@ def test_an_unreadable_record_is_refused_with_its_line(lab, good) -> None:
     lines = (run / "record.jsonl").read_text().splitlines(keepends=True)
     (run / "record.jsonl").write_text("".join([*lines[:2], "nonsense\n", *lines[2:]]))
     with pytest.raises(StoreError, match=r"a/record\.jsonl:3: not a record entry"):
+        status_of(lab, run)
+
+
+# -- resumed runs ------------------------------------------------------------------------------
+
+
+def resumed(lab, first, again, *, revision="B1", operator="B. Night"):
+    """A run that was interrupted at the item `x` and gone on with."""
+    from hil.core.record import Identity, Resumed
+    from hil.store.folder import RunFolder
+    from hil.store.manifest import write_manifest
+
+    run = lab.run("a", first, ended=False)
+    board = Identity(role="board", model="DRIVE", serial="S-7", revision=revision)
+    with RunFolder.reopen(run) as folder:
+        utc = "2026-03-01T23:00:00.000Z"
+        part = Resumed(
+            utc=utc, number=1, bench="bench", kept=0, again=("x",), identities=(board,),
+            operator=operator, environment={"ambient": "19 degC"},
+        )  # fmt: skip
+        folder.append(part)
+        folder.append(ItemStart(item="x", utc=utc, position=1, of=1))
+        folder.append(again)
+        folder.append(RunEnd(utc=utc, reason="completed", counts={}, identities=(board,)))
+    write_manifest(run, utc)
+    return run
+
+
+def cut_short(lab, *judgements):
+    reason = "bench: interrupted: Ctrl-C"
+    return lab.item("x", *judgements, marks=["R-1"], verdict=Verdict.BENCH_FAULT, reason=reason)
+
+
+def test_a_resumed_run_is_told_with_everyone_who_ran_it(lab, good) -> None:
+    run = resumed(lab, cut_short(lab), good)
+    status, release = status_of(lab, run)
+    assert status is Status.COVERED
+    assert release.runs[0].operators == "A. Bench, B. Night"
+    assert release.runs[0].environments == ("ambient 22 degC", "ambient 19 degC")
+    told = "run a: interrupted, and gone on with at 2026-03-01T23:00:00.000Z; 0 verdicts stood"
+    assert told in release.remarks
+
+
+def test_a_fail_before_the_interruption_is_not_taken_away(lab, good) -> None:
+    run = resumed(lab, cut_short(lab, lab.judged("t", Verdict.FAIL)), good)
+    status, release = status_of(lab, run)
+    assert status is Status.FAILED
+    assert "t 4 s is outside its band" in release.assessments[0].reasons[0]
+    other = "  - {id: R-1, text: It starts., verified-by: [{items: x, measures: [success]}]}\n"
+    release = lab.release(lab.requirements(other), run)
+    assert release.assessments[0].status is Status.COVERED
+    assert release.blocks == ("1 fail outside every requirement (x)",)
+
+
+def test_another_firmware_after_the_interruption_is_refused(lab, good) -> None:
+    run = resumed(lab, cut_short(lab), good, revision="B2")
+    with pytest.raises(StoreError, match="DRIVE S-7 B2 after an interruption"):
         status_of(lab, run)
