@@ -86,6 +86,7 @@ def test_the_database_of_something_else_is_refused_and_left_alone(tmp_path: Path
     connection.close()
 
 
+@pytest.mark.xdist_group("postgres")
 def test_an_index_may_share_a_server_with_other_tables(night, postgres: str) -> None:
     database = Database(postgres)
     with database.writing() as connection:
@@ -116,6 +117,7 @@ def test_a_place_that_is_none_is_told(place: str, message: str) -> None:
     assert "secret" not in str(told.value)
 
 
+@pytest.mark.xdist_group("postgres")
 def test_a_database_that_is_not_there_is_told(postgres: str) -> None:
     with pytest.raises(StoreError, match='database "never_was" does not exist'):
         open_index(re.sub(r"/t\d+\?", "/never_was?", postgres))
