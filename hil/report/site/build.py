@@ -179,7 +179,15 @@ def overview_of(one: Gathered) -> StrandView:
     now, before = (one.results.get(run.run, {}) for run in (one.runs[-1], one.runs[-2:][0]))
     lost, won = newly(now, before)
     return StrandView(
-        one.strand, one.runs, one.builds, one.watched, lost, won, one.hints, one.false_share
+        one.strand,
+        one.runs,
+        one.builds,
+        one.watched,
+        one.judged,
+        lost,
+        won,
+        one.hints,
+        one.false_share,
     )
 
 

@@ -51,6 +51,11 @@ class Gathered:
     false_share: float = 0.0
 
     @property
+    def judged(self) -> int:
+        """How many series could be searched for changes."""
+        return sum(trend.judged for group in self.trends.values() for trend in group)
+
+    @property
     def changes(self) -> tuple[Change, ...]:
         """All changes of all measures."""
         return tuple(c for group in self.trends.values() for trend in group for c in trend.changes)
@@ -188,6 +193,7 @@ def trend_of(strand: Strand, series: Series, history: History, place: Mapping[st
         tuple(series.verdict[order].tolist()),
         tuple(change_of(row, nights, page) for row in history.changes),
         hint=hint_of(history.latest, page),
+        judged=history.judged,
     )
 
 

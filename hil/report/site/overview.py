@@ -80,10 +80,15 @@ class _Section:
 
     @property
     def changed_words(self) -> str:
+        view = self.view
+        if not view.judged:
+            return "None has nights enough to tell a lasting change yet."
+        idle = view.watched - view.judged
+        left = f" {idle} never vary or have too few nights to tell." if idle else ""
         changed = sum(bool(line.groups) for line in self.lines)
         if not changed:
-            return "No lasting change was found."
-        return f"{changed} of {len(self.view.builds)} builds changed something lastingly."
+            return f"No lasting change was found.{left}"
+        return f"{changed} of {len(view.builds)} builds changed something lastingly.{left}"
 
     @property
     def recent(self) -> tuple[_Line, ...]:

@@ -178,6 +178,7 @@ class Trend:
     changes: tuple[Change, ...] = ()
     definition: str = ""
     hint: Hint | None = None
+    judged: bool = True  # whether there was enough in it to search for changes
 
 
 @dataclass(frozen=True, slots=True)
@@ -226,6 +227,7 @@ class StrandView:
     runs: tuple[RunLine, ...]
     builds: tuple[BuildLine, ...]  # newest first
     watched: int  # series looked at
+    judged: int  # of these, with nights enough, and variation, to tell a change
     newly: tuple[ItemResultLine, ...] = ()  # of the last run: not passed now, passed before
     mended: tuple[ItemResultLine, ...] = ()
     hints: tuple[Hint, ...] = ()  # not certain yet, the surest first

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
+
 from hil.report.numbers import NOTHING, fixed, in_unit, margin, plain
 from hil.report.site.views import Change, Hint, Trend
 
@@ -150,6 +152,11 @@ def band_words(low: float | None, high: float | None, unit: str) -> str:
 
 def answer(trend: Trend, nights: int) -> str:
     """What a measure page says first: did it change, when, and where it stands."""
+    if not trend.changes and not trend.judged:
+        finite = trend.value[np.isfinite(trend.value)]
+        if finite.size > 1 and float(np.ptp(finite)) == 0.0:
+            return f"The same in all of {nights} runs."
+        return f"{nights} {'run' if nights == 1 else 'runs'}: too few to tell a lasting change."
     if not trend.changes:
         return f"No lasting change over {nights} {'run' if nights == 1 else 'runs'}."
     last = trend.changes[-1]

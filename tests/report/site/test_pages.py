@@ -161,6 +161,22 @@ def test_a_run_that_did_not_end_and_one_that_was_altered_are_said(make_strand: M
     )
 
 
+def test_what_cannot_be_judged_is_not_called_unchanged(make_strand: MakeStrand) -> None:
+    one = make_strand(BENCH, 6)
+
+    def judged(some: int) -> str:
+        kept = iter(range(100))
+        trends = {
+            key: tuple(replace(t, changes=(), judged=next(kept) < some) for t in group)
+            for key, group in one.trends.items()
+        }
+        return text(overview(replace(one, trends=trends)).xpath('//div[@class="answer"]')[0])
+
+    assert "None has nights enough to tell a lasting change yet." in judged(0)
+    assert "No lasting change was found. 1 never vary or have too few nights" in judged(3)
+    assert judged(4).endswith("No lasting change was found.")
+
+
 def test_an_empty_site_says_so() -> None:
     page = html.fromstring(overview_page(frame("index.html"), [], ["runs/x: no record"]))
     assert "There is no run in this site." in text(page)

@@ -4,6 +4,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -155,6 +156,10 @@ def test_the_answer_of_a_measure(
     strand, runs = Strand("pump", "bench"), make_runs(20)
     assert words.answer(make_trend(strand, runs, "s"), 20) == "No lasting change over 20 runs."
     assert words.answer(make_trend(strand, runs, "s"), 1) == "No lasting change over 1 run."
+    early = replace(make_trend(strand, runs, "s"), judged=False)
+    assert words.answer(early, 20) == "20 runs: too few to tell a lasting change."
+    same = replace(early, value=np.ones(20))
+    assert words.answer(same, 20) == "The same in all of 20 runs."
     said = words.answer(make_trend(strand, runs, "s", step_at=9), 20)
     assert said.startswith(f"Changed once, last with build {runs[9].build}: 0.80 → 1.00 s")
     trend = make_trend(strand, runs, "s", step_at=9)
