@@ -96,13 +96,17 @@ def disagreements(basis: Basis) -> list[str]:
         for name, values in basis[table].items()
         if len(values) > 1
     ]
+    several: dict[str, list[str]] = {}
     for item in basis["items"]:
         measures = [band["measure"] for band in item["bands"]]
-        told += [
-            f"{item['item']}: {measure} was judged by {measures.count(measure)} different bands"
-            for measure in dict.fromkeys(measures)
-            if measures.count(measure) > 1
-        ]
+        for measure in dict.fromkeys(measures):
+            if measures.count(measure) > 1:
+                several.setdefault(measure, []).append(item["item"])
+    told += [
+        f"{measure} was judged by different bands, in {items[0]}"
+        + (f" and {len(items) - 1} more" if len(items) > 1 else "")
+        for measure, items in several.items()
+    ]
     return told
 
 
