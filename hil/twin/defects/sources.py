@@ -9,6 +9,7 @@ import hashlib
 import os
 import shutil
 import tempfile
+import textwrap
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -48,7 +49,7 @@ class Edit:
     replace: str
 
     def __str__(self) -> str:
-        words = " ".join(self.replace.split()) or "nothing"
+        words = textwrap.shorten(self.replace, 60, placeholder=" ...") or "nothing"
         return f"{self.file}: {words}"
 
     def applied(self, text: str) -> str:

@@ -124,3 +124,4 @@ def test_seeds_become_one_variation() -> None:
     assert str(Macro("FAST", "")) == "-DFAST"
     assert str(Edit("a.c", "x", "y\n  z")) == "a.c: y z"
     assert str(Edit("a.c", "x", "")) == "a.c: nothing"
+    assert str(Edit("a.c", "x", "a word " * 20)) == "a.c: " + "a word " * 8 + "..."
