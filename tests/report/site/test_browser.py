@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import json
+import re
 import shutil
 from collections.abc import Callable, Iterator
 from importlib.resources import files
@@ -250,6 +251,29 @@ def test_two_runs_are_overlaid_on_their_marks(browser: Any, built: Path) -> None
     to = browser.find_element("id", "to")
     to.send_keys("0.5", Keys.TAB)
     assert "to 0.5 s" in browser.find_element("id", "told").text
+
+
+def test_each_source_of_a_quantity_has_a_scale_of_its_own(browser: Any, built: Path) -> None:
+    show(browser, built / "compare.html")
+    settled(browser, "compare")
+    browser.execute_script("document.getElementById('to').value = '0.2'")
+    told = []
+    for panel in browser.find_elements("css selector", ".panel"):
+        sources = panel.find_elements("css selector", "select option")
+        names = [source.text for source in sources] or [""]
+        for name in names:
+            if name:
+                Select(panel.find_element("tag name", "select")).select_by_visible_text(name)
+            heights = [
+                float(y)
+                for path in panel.find_elements("css selector", ".ov-a, .ov-b")
+                for y in re.findall(r"[ML][-\d.]+ ([-\d.]+)", path.get_attribute("d"))
+            ]
+            assert min(heights) >= 0.0
+            assert max(heights) <= 1000.0
+            assert max(heights) - min(heights) > 800.0  # it fills the picture
+            told.append(panel.find_element("tag name", "svg").get_attribute("aria-label"))
+    assert len(set(told)) == len(told)
 
 
 def test_the_address_of_a_comparison_opens_it(browser: Any, built: Path) -> None:

@@ -132,15 +132,12 @@ var hand;
 
   // One picture a quantity; each source of it (firmware, instrument) is one pair of lines.
   function figure(panel, two, traces, zero, from, to) {
-    var lines = [], low = Infinity, high = -Infinity, sources = {};
+    var lines = [], sources = {}, low, high;
     two.forEach(function (one, which) {
       one.series.forEach(function (series) {
         var t = unpack(series.t, 0, traces[which].end), y = unpack(series.y, one.range[0], one.range[1]);
         sources[series.name] = true;
         t = t.map(function (value) { return value - zero[which]; });
-        y.forEach(function (value, n) {
-          if (value !== null && t[n] >= from && t[n] <= to) { low = Math.min(low, value); high = Math.max(high, value); }
-        });
         lines.push({ which: which, name: series.name, t: t, y: y });
       });
     });
@@ -151,16 +148,28 @@ var hand;
     top.appendChild(node("h2", panel.title + " in " + panel.unit));
     if (names.length > 1) { top.appendChild(pick); }
     box.appendChild(top);
-    if (!(high > low)) { low -= 0.5; high = low + 1; }
-    var span = high - low, plot = node("div", "", { class: "plot" });
-    low -= 0.05 * span; high += 0.05 * span;
+    var plot = node("div", "", { class: "plot" });
     function x(t) { return 1000 * (t - from) / (to - from); }
     function y(v) { return 1000 * (high - v) / (high - low); }
+    // From the least to the most of the source shown, within the window.
+    function scale(shown) {
+      low = Infinity; high = -Infinity;
+      shown.forEach(function (line) {
+        line.y.forEach(function (value, n) {
+          if (value !== null && line.t[n] >= from && line.t[n] <= to) { low = Math.min(low, value); high = Math.max(high, value); }
+        });
+      });
+      if (low > high) { low = 0; high = 1; }
+      var room = 0.05 * (high - low) || 0.05 * Math.abs(high) || 0.5;
+      low -= room; high += room;
+    }
     function show() {
+      var shown = lines.filter(function (line) { return line.name === pick.value; });
+      scale(shown);
       var svg = shape("svg", { viewBox: "0 0 1000 1000", preserveAspectRatio: "none", role: "img",
         "aria-label": panel.title + " of both runs (" + pick.value + "), " + round(low) + " to " + round(high) + " " + panel.unit });
       if (from < 0 && to > 0) { svg.appendChild(shape("path", { class: "ov-mark", d: "M" + x(0) + " 0V1000" })); }
-      lines.filter(function (line) { return line.name === pick.value; }).forEach(function (line) {
+      shown.forEach(function (line) {
         var path = "", down = false;
         line.t.forEach(function (t, n) {
           if (line.y[n] === null || t < from || t > to) { down = false; return; }
