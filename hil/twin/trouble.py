@@ -15,7 +15,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-ROLES = ("supply", "tachometer", "brake", "switch", "interlock")
+ROLES = ("supply", "tachometer", "brake", "switch", "interlock", "encoder", "thermometer")
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,9 +8,12 @@ import pytest
 from hil.bench.bench import closing
 from hil.bench.limits import LimitExceeded, Limits, Watch
 from hil.bench.open import open_bench
+from hil.bench.simulate import world_for
 from hil.core.record import Identity
 from hil.plan.load import load_rig
 from hil.ports.instruments import Reading, ShaftReadings
+from hil.twin.adversary import Adversary
+from hil.twin.trouble import Trouble
 
 Kit = SimpleNamespace
 TCP = "TCPIP::127.0.0.1::%d::SOCKET"
@@ -139,3 +142,21 @@ def test_a_whole_bench_with_a_counter_an_encoder_and_a_thermometer(
     warm = trace.channels["witness.temperature"]
     assert 20.0 < warm.y[-1] < 60.0
     assert warm.accuracy.absolute == 1.0
+
+
+@pytest.mark.parametrize("role", ["encoder", "thermometer"])
+def test_they_can_be_made_to_misbehave(rig, tmp_path, role: str) -> None:
+    file = tmp_path / "rig.yaml"
+    file.write_text(
+        f"based-on: {rig.files[0]}\nrig: probes\n{role}: {{resource: '{TCP % 5030}'}}\n",
+        encoding="utf-8",
+    )
+    world = world_for(load_rig(file), 1)
+    instrument = world.instruments[TCP % 5030]
+    Adversary(world, [Trouble(f"{role}-silent", 0.5, 0.5)]).install()
+    silent = []
+    for _ in range(4):
+        world.advance(0.35)
+        silent.append(instrument.silent)
+    assert silent == [False, True, False, False]
+    world.close()
