@@ -13,15 +13,16 @@ requirements:
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
-from hil.plan.explain import nearest, validate
+from hil.plan.explain import nearest, place, validate
 from hil.plan.model import Count, Model, Name, Text
 from hil.plan.reader import read
-from hil.plan.source import Problem, refuse
+from hil.plan.source import Problem, Source, Where, refuse
 from hil.plan.units import Ratio
 from hil.verdicts.samples import RateTarget, trials_without_failure
 
@@ -137,15 +138,7 @@ def load_requirements(path: Path | str) -> RequirementFile:
     """
     source = read(Path(path))
     found = validate(RequirementFile, source)
-    problems: list[Problem] = []
-    lines: dict[str, int] = {}
-    for number, requirement in enumerate(found.requirements):
-        at = ("requirements", number, "id")
-        line = source.position(at).line
-        if requirement.id in lines:
-            said = f"{requirement.id!r} stands already at line {lines[requirement.id]}"
-            problems.append(source.problem(at, f"requirements[{number + 1}].id: {said}"))
-        lines.setdefault(requirement.id, line)
+    problems = repeated(source, ("requirements",), "id", [one.id for one in found.requirements])
     for role in found.calibration_not_needed:
         if role not in ROLES:
             said = f"calibration-not-needed: no instrument is called {role!r}{nearest(role, ROLES)}"
@@ -153,3 +146,16 @@ def load_requirements(path: Path | str) -> RequirementFile:
     if problems:
         raise refuse(problems)
     return found
+
+
+def repeated(source: Source, at: Where, key: str, values: Sequence[str]) -> list[Problem]:
+    """A problem for each entry of the list at `at` whose `key` has the value of an earlier one."""
+    problems: list[Problem] = []
+    lines: dict[str, int] = {}
+    for number, value in enumerate(values):
+        where = (*at, number, key)
+        if value in lines:
+            said = f"{place(where)}: {value!r} stands already at line {lines[value]}"
+            problems.append(source.problem(where, said))
+        lines.setdefault(value, source.position(where).line)
+    return problems

@@ -19,7 +19,8 @@ from pydantic import Field
 from hil.plan.explain import validate
 from hil.plan.model import Model, Text
 from hil.plan.reader import read
-from hil.plan.source import Problem, refuse
+from hil.plan.requirements import repeated
+from hil.plan.source import refuse
 
 
 class Waiver(Model):
@@ -53,15 +54,8 @@ def load_waivers(path: Path | str) -> tuple[Waiver, ...]:
     """
     source = read(Path(path))
     found = validate(WaiverFile, source).waivers
-    problems: list[Problem] = []
-    lines: dict[str, int] = {}
+    problems = repeated(source, ("waivers",), "requirement", [one.requirement for one in found])
     for number, waiver in enumerate(found):
-        at = ("waivers", number, "requirement")
-        line = source.position(at).line
-        if waiver.requirement in lines:
-            said = f"{waiver.requirement!r} is waived already at line {lines[waiver.requirement]}"
-            problems.append(source.problem(at, f"waivers[{number + 1}].requirement: {said}"))
-        lines.setdefault(waiver.requirement, line)
         if waiver.approved is not None and waiver.approved > waiver.expires:
             said = f"waivers[{number + 1}].expires: {waiver.expires} lies before its approval"
             problems.append(source.problem(("waivers", number, "expires"), said))

@@ -100,6 +100,12 @@ def test_an_id_may_stand_once(write) -> None:
         load_requirements(write(HEAD + line + line))
 
 
+def test_an_id_may_stand_once_on_one_line_too(write) -> None:
+    text = HEAD.rstrip("\n") + " [{id: R-1, text: a}, {id: R-1, text: b}]\n"
+    with pytest.raises(PlanError, match=r":3:\d+: requirements\[2\]\.id: 'R-1' stands already"):
+        load_requirements(write(text))
+
+
 def test_an_unknown_instrument_is_refused(write) -> None:
     text = "calibration-not-needed: {break: x}\n" + HEAD + "  - {id: R-1, text: a}\n"
     with pytest.raises(PlanError, match=r"no instrument is called 'break'; did you mean 'brake'\?"):
@@ -166,7 +172,7 @@ def test_every_waiver_says_what_why_who_and_until_when(write, key: str) -> None:
 @pytest.mark.parametrize(
     ("text", "words"),
     [
-        (WAIVER + WAIVER, "'R-1' is waived already at line 3"),
+        (WAIVER + WAIVER, "'R-1' stands already at line 3"),
         (WAIVER.replace("2027-01-31", "soon"), "expected a date such as 2027-03-31"),
         (WAIVER.replace("reason: a", "reason: ''"), "expected some text"),
         (
