@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-import hashlib
+import contextlib
 import json
+import signal
 import sys
+import threading
 import time
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 if TYPE_CHECKING:
-    from hil.cli.bisect_run import Question
-    from hil.scenarios.bisect_builds import Build
     from hil.verdicts.bisection import Search
 
 _FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
@@ -102,16 +103,17 @@ def bisect(good: str, bad: str, **options: Any) -> None:
     Exit code 0: a build or range was found. 4: no change is seen between GOOD and BAD.
     5: undecided, out of runs. 6: GOOD or BAD cannot be made or run. 1, 2, 3: as every command.
     """
+    from hil.cli.bisect_asked import asked, fixed, new_search, work_folder
     from hil.cli.bisect_run import BuiltBench
     from hil.cli.bisect_told import as_json, conclusion, visit_line
     from hil.scenarios.bisect import find
     from hil.scenarios.bisect_journal import Journal
     from hil.verdicts.bisection_finding import Outcome
 
-    question, builds, unit = _asked(good, bad, options)
+    question, builds, unit = asked(good, bad, options)
     rate = not question.measure
-    search = _search(len(builds) - 1, options, rate=rate)
-    work = options["work"] or _work(question, builds, options)
+    search = new_search(len(builds) - 1, options, rate=rate)
+    work = options["work"] or work_folder(question, builds, options)
     what = f"{question.measure or 'whether it passes'} of {question.item}"
     if question.bench == "twin":
         click.echo("SIMULATED: no motor turned.")
@@ -128,12 +130,12 @@ def bisect(good: str, bad: str, **options: Any) -> None:
             click.echo(f"GOOD and BAD differ; about {search.expected:.0f} runs in all are expected")
         click.echo(visit_line(visit, builds, unit, rate=rate))
 
-    with Journal(work / "state.jsonl", _fixed(question, builds, options)) as journal:
+    with Journal(work / "state.jsonl", fixed(question, builds, options)) as journal:
         resumed = len(journal.events)
         if resumed:
             click.echo(f"going on after {resumed} runs and skips that are kept")
-        found = find(search, journal, BuiltBench(question, builds, work), tell)
-        events = [*journal.events]
+        with _terminated_as_interrupted():
+            found = find(search, journal, BuiltBench(question, builds, work), tell)
     for line in conclusion(found, builds, unit, what, rate=rate):
         click.echo(line)
     content = {
@@ -146,7 +148,7 @@ def bisect(good: str, bad: str, **options: Any) -> None:
         "risk": options["risk"],
         "expected_runs": search.expected,
         "simulated": question.bench == "twin",
-        "resumed_events": len(events),
+        "kept_from_before": resumed,
         "tried": {str(build): values for build, values in _plain(search).items()},
         "skipped": sorted(search.skipped),
         "folder": str(work),
@@ -167,116 +169,25 @@ def bisect(good: str, bad: str, **options: Any) -> None:
         sys.exit(code)
 
 
-def _asked(good: str, bad: str, options: dict[str, Any]) -> tuple[Question, tuple[Build, ...], str]:
-    """What is to be run, the builds, and the unit of the measure ("" without one).
-
-    Raises
-    ------
-    PlanError, click.UsageError
-        If files, item, measure or builds do not fit.
-    """
-    from hil.cli.bisect_run import Question
-    from hil.core.errors import PlanError
-    from hil.measures.catalogue import definitions
-    from hil.plan.explain import nearest
-    from hil.plan.load import load_plan
-    from hil.scenarios.bisect_builds import commits, listed_builds, words
-    from hil.scenarios.campaign_task import items_of
-
-    repository, list_file, plan = options["repository"], options["list_file"], options["plan"]
-    if (repository is None) is (list_file is None):
-        raise click.UsageError("give either --repository or --builds")
-    if repository is not None and not options["build_command"]:
-        raise click.UsageError("--repository needs a --build-command that makes {out}")
-    rig = options["rig"] or load_plan(plan).rig_path
-    if rig is None:
-        raise PlanError("names no rig: add 'rig: FILE', or give --rig", file=str(plan), line=1)
-    items = items_of(str(plan), str(rig))
-    if options["item"] not in items:
-        raise PlanError(
-            f"has no item {options['item']!r}{nearest(options['item'], items)}", file=str(plan)
-        )
-    known = definitions(items[options["item"]].kind)
-    measure = options["measure"]
-    if measure and measure not in known:
-        raise click.BadParameter(
-            f"{options['item']} has no {measure!r}{nearest(measure, known)}",
-            param_hint="--measure",
-        )
-    builds = (
-        commits(repository, good, bad)
-        if repository is not None
-        else listed_builds(list_file, good, bad)
-    )
-    commands = {
-        name: words(options[name], f"--{name.replace('_', '-')}") if options[name] else ()
-        for name in ("build_command", "flash_command")
-    }
-    question = Question(
-        plan=plan,
-        rig=Path(rig),
-        item=options["item"],
-        measure=measure,
-        bench=options["bench"],
-        seed=options["seed"],
-        repository=repository,
-        folder=(repository or list_file.parent).resolve(),
-        build_command=commands["build_command"],
-        flash_command=commands["flash_command"],
-        expect_build=options["expect_build"],
-        build_limit=options["build_limit"],
-        run_limit=options["run_limit"],
-    )
-    return question, builds, known[measure].unit if measure else ""
-
-
-def _search(last: int, options: dict[str, Any], *, rate: bool) -> Search:
-    from hil.verdicts.bisection import Search
-
+@contextlib.contextmanager
+def _terminated_as_interrupted() -> Iterator[None]:
+    """SIGTERM ends a search as Ctrl-C does: the run in progress leaves its bench safe first."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGTERM, signal.default_int_handler)
     try:
-        return Search(
-            last,
-            rate=rate,
-            risk=options["risk"],
-            most_ends=options["most_ends"],
-            most=options["most"],
-            build_cost=options["build_cost"],
-        )
-    except ValueError as error:
-        raise click.UsageError(str(error)) from error
-
-
-def _fixed(
-    question: Question, builds: tuple[Build, ...], options: dict[str, Any]
-) -> dict[str, Any]:
-    """What must not change between the parts of one search."""
-    return {
-        "good": builds[0].name,
-        "bad": builds[-1].name,
-        "builds": hashlib.sha256("\n".join(one.name for one in builds).encode()).hexdigest()[:16],
-        "plan": str(question.plan.resolve()),
-        "rig": str(question.rig.resolve()),
-        "item": question.item,
-        "measure": question.measure,
-        "bench": question.bench,
-        "seed": question.seed,
-        "build-command": question.build_command,
-        "flash-command": question.flash_command,
-        **{name: options[name] for name in ("risk", "most_ends", "most", "build_cost")},
-    }
-
-
-def _work(question: Question, builds: tuple[Build, ...], options: dict[str, Any]) -> Path:
-    """A folder that the same question finds again."""
-    text = json.dumps(_fixed(question, builds, options), sort_keys=True)
-    return Path("runs") / f"bisect-{hashlib.sha256(text.encode()).hexdigest()[:10]}"
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)
 
 
 def _beforehand(search: Search) -> list[str]:
     """What can be said before anything has run."""
-    steps = max(1, search.last - 1).bit_length()
+    between = search.last - 1
+    steps = min(between, between.bit_length())
     return [
-        f"first 6 runs or more of GOOD and BAD each, then about {steps} builds between;",
+        f"first 6 runs or more of GOOD and BAD each, then about {steps} of the {between} between;",
         f"how often each is run follows from the scatter (risk {100 * search.risk:g} %)",
     ]
 

@@ -19,6 +19,8 @@ from hil.core.errors import BenchError, PlanError
 TAIL = 8
 #: Of a commit, shown to people and passed as ``{short}``.
 SHORT = 12
+#: Time in s that a command has to end in good order, once told to.
+GRACE = 15.0
 _GIT_LIMIT = 600.0
 PLACEHOLDERS = ("build", "short", "out", "source")
 
@@ -181,7 +183,8 @@ def call(command: Sequence[str], folder: Path, limit: float, log: Path) -> str:
     Returns
     -------
     "" if it succeeded, else how it ended and the last of what it said. A command that takes longer
-    than `limit` (s) is killed with everything it started.
+    than `limit` (s), or is interrupted with this process, is ended with everything it started:
+    first by SIGTERM, so that a run can leave its bench safe.
 
     Raises
     ------
@@ -212,13 +215,22 @@ def call(command: Sequence[str], folder: Path, limit: float, log: Path) -> str:
         except subprocess.TimeoutExpired:
             ended = f"not done within {limit:g} s"
         finally:
-            # Also what it started and left behind; and on Ctrl-C.
-            with contextlib.suppress(OSError):
-                os.killpg(process.pid, signal.SIGKILL)
-            process.wait()
+            _end(process)
     if not ended:
         return ""
     with log.open("rb") as file:
         file.seek(begin)
         said = file.read().decode("utf-8", "replace").strip().splitlines()[-TAIL:]
     return "\n".join([f"{Path(command[0]).name}: {ended}", *said])
+
+
+def _end(process: subprocess.Popen[bytes]) -> None:
+    """End a command that still runs, and whatever it started and left behind."""
+    if process.poll() is None:
+        with contextlib.suppress(OSError):
+            os.killpg(process.pid, signal.SIGTERM)
+        with contextlib.suppress(subprocess.TimeoutExpired):
+            process.wait(GRACE)
+    with contextlib.suppress(OSError):
+        os.killpg(process.pid, signal.SIGKILL)
+    process.wait()

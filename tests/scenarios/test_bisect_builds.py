@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import signal
 import subprocess
 import sys
 import time
@@ -195,6 +196,48 @@ def test_a_command_that_takes_too_long_is_ended_with_its_children(tmp_path: Path
             time.sleep(0.05)
         else:
             pytest.fail("the child of the command still runs")
+
+
+def test_a_command_is_told_to_end_before_it_is_killed(tmp_path: Path) -> None:
+    polite = (
+        "import pathlib, signal, sys, time\n"
+        "def off(*_):\n"
+        "    pathlib.Path('safe').write_text('supply off')\n"
+        "    sys.exit(0)\n"
+        "signal.signal(signal.SIGTERM, off)\n"
+        "time.sleep(600)\n"
+    )
+    said = call([sys.executable, "-c", polite], tmp_path, 5.0, tmp_path / "log")
+    assert "not done within 5 s" in said
+    assert (tmp_path / "safe").read_text() == "supply off"
+
+
+def test_an_interrupt_reaches_the_command(tmp_path: Path) -> None:
+    script = tmp_path / "outer.py"
+    polite = (
+        "import pathlib, signal, sys, time\n"
+        "signal.signal(signal.SIGTERM, lambda *_: (pathlib.Path('safe').touch(), sys.exit(0)))\n"
+        "pathlib.Path('begun').touch()\n"
+        "time.sleep(600)\n"
+    )
+    script.write_text(
+        "import sys\nfrom pathlib import Path\n"
+        "from hil.scenarios.bisect_builds import call\n"
+        f"call([sys.executable, '-c', {polite!r}], Path('.'), 600.0, Path('log'))\n"
+    )
+    outer = subprocess.Popen([sys.executable, str(script)], cwd=tmp_path, stderr=subprocess.PIPE)
+    try:
+        for _ in range(1200):
+            if (tmp_path / "begun").exists():
+                break
+            time.sleep(0.05)
+        outer.send_signal(signal.SIGINT)
+        _, said = outer.communicate(timeout=60.0)
+    finally:
+        outer.kill()
+        outer.wait()
+    assert b"KeyboardInterrupt" in said
+    assert (tmp_path / "safe").exists()
 
 
 def test_no_shell_is_in_between(tmp_path: Path) -> None:
