@@ -83,6 +83,8 @@ class Row:
 
 #: What must come of each trouble, one letter a moment (`LETTERS`).
 #: - Small delays and a damaged frame now and then do no harm: pass.
+#: - A supply that reports an error, or reads a voltage that it was not set to, is not in order
+#:   whenever that shows.
 #: - A link or an instrument that cannot be used when it is needed is the bench's fault.
 #: - A gap in the telemetry that ends by itself leaves the band undecided: missing data never pass.
 #:   A command lost in it is the bench's fault: not every command may be sent twice.
@@ -106,9 +108,9 @@ ROWS = (
     Row("telemetry-frozen", "bbbbp"),
     Row("supply-drops", "pbbbb"),
     Row("supply-stuck-off", "bpppp"),
-    Row("supply-offset", "bbppp", value=5.0),
+    Row("supply-offset", "bbbbb", value=5.0),
     Row("supply-silent", "bbbbb"),
-    Row("supply-error", "bpppp"),
+    Row("supply-error", "bbbbb"),
     Row("supply-refused", "bpppp"),
     Row("supply-lost", "bbbbb"),
     Row("supply-latency", "ppppp", value=0.02),

@@ -47,6 +47,7 @@ class Bench(Readout):
         coasting = abs(self.latest.speed) >= settings.rest_speed
         self.watch.expect(None if coasting else 0)
         self.keeper.before_output_on()
+        self.supply_watch.begin(limit)
         self.energised = True
         self.supply.switch_on()
         self.mark("supply-on")
@@ -94,6 +95,7 @@ class Bench(Readout):
         """
         if lost := self.supply_lost():
             raise InstrumentError(lost)
+        self.supply_watch.check_errors()
         self.watch.expect(None)
         # A board that refuses to stop is seen by the shaft that goes on turning.
         with contextlib.suppress(CommandRefused):

@@ -12,10 +12,11 @@ from hil.bench.limits import Limits, Watch
 from hil.bench.observe import Latest, Observer, Silent
 from hil.bench.parts import Parts, Settings
 from hil.bench.recorder import Recorder, Sources
+from hil.bench.supply_watch import SupplyFacts, SupplyWatch
 from hil.core.drive import DriveState, Fault
 from hil.core.errors import HilError, InstrumentError, LinkTimeout
 from hil.core.record import Identity
-from hil.core.trace import Trace
+from hil.core.trace import Accuracy, Trace
 from hil.ports.board import BoardReadings, Nudged
 from hil.ports.clock import Clock
 from hil.ports.instruments import SupplyReading
@@ -47,6 +48,15 @@ class Readout:
         self.clock, self.settings, self._sources = clock, settings, sources
         self.observer: Observer = observer or Silent()
         self.watch = Watch(limits)
+        told = sources.accuracy.get
+        self.supply_watch = SupplyWatch(
+            parts.supply,
+            SupplyFacts(
+                told("supply.voltage", Accuracy()),
+                told("supply.current", Accuracy()),
+                settings.settling,
+            ),
+        )
         self.latest = Latest()
         self.energised = False
         #: No keep-alive is sent: the host seems to be gone.
@@ -199,7 +209,7 @@ class Readout:
         reading = self._read_supply()
         self.watch.check_supply(reading)
         self._check_output(reading)
-
+        self._check_supply(reading)
         self._poll_probes()
 
     def _poll_probes(self) -> None:
@@ -272,6 +282,11 @@ class Readout:
             return
         if lost := self.supply_lost():
             raise InstrumentError(f"{lost}, measured {reading.voltage:.2f} V")
+
+    def _check_supply(self, reading: SupplyReading) -> None:
+        """Notice a supply that is not in order, once its output has settled."""
+        if self._settled_at is not None:
+            self.supply_watch.check(reading, self._settled_at)
 
     def supply_lost(self) -> str:
         """Why the supply does not feed the board any more although it was on; or ""."""

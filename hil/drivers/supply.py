@@ -213,6 +213,15 @@ class ScpiSupply(ScpiInstrument):
             raise InstrumentError(f"{self._session.name}: {'; '.join(self._commands.lacks)}")
         return self._commands.message(text)
 
+    def set_point(self) -> float | None:
+        """See `hil.ports.instruments.TellsItsState`."""
+        query = self._commands.voltage_query
+        return self._number(query) if query else None
+
+    def errors(self) -> tuple[str, ...]:
+        """See `hil.ports.instruments.TellsItsState`."""
+        return tuple(str(entry) for entry in self._session.drain_errors())
+
     def measure(self) -> SupplyReading:
         """Measured voltage and current, timed to the middle of asking for them."""
         self._feed()

@@ -79,6 +79,17 @@ class Supply(Instrument, Protocol):
 
 
 @runtime_checkable
+class TellsItsState(Protocol):
+    """A supply that can be asked, at any time, whether it is well."""
+
+    def set_point(self) -> float | None:
+        """Voltage in V that it is set to, as it says itself; None if it cannot say."""
+
+    def errors(self) -> tuple[str, ...]:
+        """What its error queue held, oldest first; the queue is empty afterwards."""
+
+
+@runtime_checkable
 class Tachometer(Instrument, Protocol):
     """Independent witness of shaft angle and speed."""
 
