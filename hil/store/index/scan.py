@@ -64,8 +64,8 @@ def content_of(folder: Path) -> Content:
 def folders_below(roots: Iterable[Path]) -> Iterator[Path | StoreError]:
     """Every folder with a record at or below the roots, once, in order of the names.
 
-    A folder that cannot be looked into comes as the error that says so. Run folders are not
-    searched for further ones.
+    Also one within another run folder, where it does not belong: nothing is left out silently. A
+    folder that cannot be looked into comes as the error that says so.
 
     Raises
     ------
@@ -91,7 +91,6 @@ def _walk(root: Path) -> Iterator[Path | StoreError]:
             yield StoreError(f"{trouble.filename}: cannot be looked into: {trouble.strerror}")
         troubles.clear()
         if RECORD in files or RECORD in folders:
-            folders.clear()
             yield Path(name)
         folders.sort()
     for trouble in troubles:
