@@ -1,6 +1,7 @@
 """Recipes for CI services: valid for their service, and safe for the bench.
 
-GitHub and GitLab: the vendored JSON Schemas of check-jsonschema. Jenkins: there is no schema and no
+GitHub and GitLab: the vendored JSON Schemas of check-jsonschema (the package of actionlint loads a
+program from the network when it is installed, which not every machine can). Jenkins: there is no schema and no
 linter without a Jenkins server; the file is parsed as Groovy and its structure is looked at.
 """
 
