@@ -1,8 +1,9 @@
 """Recipes for CI services: valid for their service, and safe for the bench.
 
 GitHub and GitLab: the vendored JSON Schemas of check-jsonschema (the package of actionlint loads a
-program from the network when it is installed, which not every machine can). Jenkins: there is no schema and no
-linter without a Jenkins server; the file is parsed as Groovy and its structure is looked at.
+program from the network when it is installed, which not every machine can). Jenkins: there is no
+schema, and no linter without a Jenkins server; the file is parsed as Groovy and its structure is
+looked at.
 """
 
 from __future__ import annotations
