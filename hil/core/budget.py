@@ -106,6 +106,10 @@ class Budget:
         """The contributions from these sources alone."""
         return Budget(tuple(part for part in self.parts if part.source in sources))
 
+    def without(self, *sources: str) -> Budget:
+        """The contributions but those from these sources: what cancels in a difference."""
+        return Budget(tuple(part for part in self.parts if part.source not in sources))
+
     @property
     def total(self) -> float:
         """Combined standard uncertainty: root of the sum of squares (JCGM 100:2008, 5.1.2)."""

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
-from hil.core.budget import NOISE, clock
+import numpy as np
+
+from hil.core.budget import ACCURACY, NOISE, RESOLUTION, Budget, clock
 from hil.core.measure import Outcome
 from hil.core.trace import Mark
 from hil.measures import steady, waveform
+from hil.measures.extreme import largest
 from hil.measures.recipe import (
     COMMON,
     IEEE_181,
@@ -55,6 +59,13 @@ class Approach:
         return steady.steady(self.raw, self.onset.t, self.end)
 
     @property
+    def shifts(self) -> tuple[float, float, float]:
+        """How much the window may lie earlier (negative) or later in the samples, s; 0 between."""
+        reach = math.sqrt(3.0) * math.hypot(self.raw.time_uncertainty, self.onset.uncertainty)
+        reach += self.raw.interval / 2.0  # a sample may just be in or out
+        return -reach, 0.0, reach
+
+    @property
     def levels(self) -> tuple[float, float]:
         """State levels before and after; NEVER_REACHED unless half the change was made."""
         final = self.steady.value
@@ -64,10 +75,12 @@ class Approach:
             raise Unmeasurable(Outcome.NEVER_REACHED, detail)
         return self.base, final
 
-    def instant(self, delay: float, smoothing: float = SMOOTHING) -> Estimate:
-        """A time counted from the onset, with its uncertainty and resolution."""
+    def instant(
+        self, delay: float, smoothing: float = SMOOTHING, level: Budget | None = None
+    ) -> Estimate:
+        """A time counted from the onset, with its uncertainty and resolution; see `crossing`."""
         at = self.onset.t + delay
-        budget = self.smooth.crossing(at, smoothing) + clock(self.onset.uncertainty)
+        budget = self.smooth.crossing(at, smoothing, level) + clock(self.onset.uncertainty)
         return Estimate(delay, budget, self.raw.interval, self.raw.note)
 
     def first_entry(self) -> float:
@@ -90,12 +103,13 @@ class Approach:
     def beyond(self, part: Signal) -> Estimate:
         """Overshoot of `part` in % of the waveform amplitude; the gain error cancels."""
         base, final = self.levels
-        smooth = waveform.full_means(part.t, part.y, steady.RIPPLE_FILTER)
-        value = waveform.overshoot(smooth, (base, final))
+        highest, rounded = largest(part, steady.RIPPLE_FILTER)
+        value = waveform.overshoot(np.array([highest]), (base, final))
         factor = 100.0 / (final - base)
+        level = self.steady.budget.of(NOISE, RESOLUTION)
         return Estimate(
             value,
-            factor * (part.difference(steady.STEADY) + self.steady.budget.of(NOISE)),
+            factor * (rounded + part.offsets() + level),
             factor * part.accuracy.resolution,
             part.note,
         )
@@ -199,7 +213,7 @@ def settling_recipe(find: ApproachOf, name: str, window: Window, percent: float 
                 f"within ±{half_width:.4g} rpm of {final:.4g} rpm for the last {held:.3g} s only"
             )
             raise Unmeasurable(Outcome.NEVER_REACHED, detail)
-        return it.instant(entry)
+        return it.instant(entry, level=it.steady.budget.without(ACCURACY))
 
     return recipe
 

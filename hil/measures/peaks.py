@@ -7,12 +7,15 @@ from dataclasses import replace
 
 import numpy as np
 
-from hil.core.budget import SAMPLING, rectangular
 from hil.core.drive import DriveState
+from hil.core.trace import Accuracy
 from hil.measures import waveform
 from hil.measures.recipe import COMMON, Estimate, Recipe, defines
 from hil.measures.signal import Signal
 from hil.measures.view import View
+
+AT_REST = 0.1  # of the largest supply current: below it nothing worth mention is dropped
+READBACK_AROUND = 0.025  # s on either side of a readback within which the board saw the same
 
 #: Gives a judged window in s; None stands for the whole trace (`View.all_of`).
 WindowOf = Callable[[View], tuple[float, float]]
@@ -20,6 +23,34 @@ WindowOf = Callable[[View], tuple[float, float]]
 
 def _part(view: View, name: str, window: WindowOf | None) -> Signal:
     return view.all_of(name) if window is None else view.signal(name).window(*window(view))
+
+
+def _above_rest(view: View, reported: float) -> Estimate | None:
+    """A reported voltage freed of the board's error at rest, where no current drops any voltage.
+
+    None without a readback of the current, without telemetry where it is least, or if it never
+    falls to a tenth of its largest.
+    """
+    if view.trace.channel("supply.current") is None:
+        return None
+    volts, amps = view.signal("supply.voltage"), view.signal("supply.current")
+    current = np.abs(amps.y)
+    at = float(amps.t[np.argmin(current)])
+    if float(np.min(current)) > AT_REST * float(np.max(current)):
+        return None
+    board = view.signal("reported.voltage")
+    then = board.cut(at - READBACK_AROUND, at + READBACK_AROUND)
+    if not then.t.size:
+        return None
+    rest = float(np.interp(at, volts.t, np.abs(volts.y)))
+    rise = max(0.0, reported - float(np.mean(np.abs(then.y))))
+    budget = volts.level(rest) + replace(board, accuracy=_gain(board)).level(rise)
+    return Estimate(rest + rise, budget)
+
+
+def _gain(part: Signal) -> Accuracy:
+    """Accuracy of a difference: a fixed error cancels."""
+    return replace(part.accuracy, absolute=0.0)
 
 
 def _peak(part: Signal, note: str) -> Estimate:
@@ -56,8 +87,10 @@ def peak_dc_link_recipe(window: WindowOf | None, words: str) -> Recipe:
         "peak-dc-link-voltage",
         "V",
         f"""Largest DC-link voltage {words}: the greatest sample of the reported voltage, or of the
-        supply readback where that is greater. No filter beyond the board's own; a peak shorter than
-        the telemetry interval can be missed.""",
+        supply readback where that is greater. The readback is slow: what the board saw above its
+        own value at rest (mean of ±{1e3 * READBACK_AROUND:g} ms about the readback at the least
+        supply current of the trace) is then added to the readback there, if that gives more. No
+        filter beyond the board's own; a peak shorter than the telemetry interval can be missed.""",
         source=COMMON,
         channels=("reported.voltage", "supply.voltage"),
     )
@@ -72,12 +105,10 @@ def peak_dc_link_recipe(window: WindowOf | None, words: str) -> Recipe:
         witnessed = _peak(readback, "from the supply readback, which is above the reported voltage")
         if witnessed.value <= reported.value:
             return reported
-        # The readback is slow: the board saw by how much the voltage was higher in between.
-        board = view.signal("reported.voltage")
-        _, at = waveform.peak(readback.t, np.abs(readback.y))
-        rise = max(0.0, reported.value - float(np.interp(at, board.t, np.abs(board.y))))
-        missed = rectangular(SAMPLING, rise)
-        return replace(witnessed, budget=witnessed.budget + missed)
+        above = _above_rest(view, reported.value)
+        if above is None or above.value <= witnessed.value:
+            return witnessed
+        return replace(witnessed, value=above.value, budget=above.budget)
 
     return recipe
 

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 
-from hil.core.budget import clock
+from hil.core.budget import CLOCK, clock
 from hil.core.measure import Outcome
 from hil.measures import approach as to
 from hil.measures import steady, waveform
@@ -77,19 +78,28 @@ def time_to_standstill(view: View) -> Estimate:
     "s",
     f"""Time from the first entry into the standstill band (as in time-to-standstill) to the last
     exit from it into the new direction (interpolated): |speed| below {STANDSTILL:g} % of the entry
-    speed, but at least three resolutions of the tachometer. No filter.""",
+    speed, but at least three resolutions of the tachometer. Filter: moving mean of
+    {1e3 * steady.RIPPLE_FILTER:g} ms.""",
     source=COMMON,
     channels=("witness.speed",),
 )
 def dwell(view: View) -> Estimate:
     """Time at standstill between the two directions; see its definition."""
-    at, part = view.once(_standstill)
+    _, raw = view.once(_standstill)
+    part = replace(raw, y=waveform.moving_mean(raw.t, raw.y, steady.RIPPLE_FILTER))
     threshold = standstill_threshold(view)
+    entering = waveform.crossings(part.t, part.y, threshold, waveform.Polarity.FALLING)
+    if not entering.size:
+        raise Unmeasurable(Outcome.NEVER_REACHED, "the shaft never stood")
+    at = float(entering[0])
     leaving = waveform.crossings(part.t, part.y, -threshold, waveform.Polarity.FALLING)
     if not leaving.size:
         raise Unmeasurable(Outcome.NEVER_REACHED, "the shaft never turned the other way")
     last = float(leaving[-1])
-    return Estimate(last - at, part.crossing(at) + part.crossing(last), part.interval, part.note)
+    # One time base stands behind both instants.
+    one, other = (part.crossing(t, steady.RIPPLE_FILTER) for t in (at, last))
+    budget = (one + other).without(CLOCK)
+    return Estimate(last - at, budget, part.interval, part.note)
 
 
 _WORDS = f"in the judged window. {WINDOW.text}"

@@ -9,7 +9,6 @@ import numpy as np
 
 from hil.core.budget import (
     ACCURACY,
-    FILTER,
     RESOLUTION,
     SAMPLING,
     Budget,
@@ -24,6 +23,7 @@ from hil.measures.recipe import Unmeasurable
 
 GAP = 3.0  # a longer gap, in nominal intervals, inside a judged window is missing data
 ABSURD = 1e12  # in any unit used here no measured value, but a number gone wrong on its way
+FEW = 5.0  # readings; a mean over more of them is one over gates that overlap
 EDGE = 0.1  # s; how much earlier than the end of a window the last sample may be
 
 
@@ -102,16 +102,27 @@ class Signal:
 
     def level(self, reading: float) -> Budget:
         """Budget of one reading near `reading`: limits of error and rounding."""
+        return self.limits(reading) + rectangular(RESOLUTION, self.accuracy.resolution / 2.0)
+
+    def limits(self, reading: float) -> Budget:
+        """Budget of the limits of error near `reading`.
+
+        What is stated as a share of the reading and what is stated in the unit have causes of their
+        own (a gain, an offset), each anywhere within its limits.
+        """
         a = self.accuracy
-        limit = a.relative * abs(reading) + a.absolute
-        return rectangular(ACCURACY, limit) + rectangular(RESOLUTION, a.resolution / 2.0)
+        gain = rectangular(ACCURACY, a.relative * abs(reading))
+        return gain + rectangular(ACCURACY, a.absolute)
 
     def mean_level(self, reading: float, width: float) -> Budget:
         """Budget of a mean over `width` s near `reading`: what is rounded averages out."""
-        a = self.accuracy
-        limit = a.relative * abs(reading) + a.absolute
         spread = self.resolution_of_mean(width) / math.sqrt(12.0)
-        return rectangular(ACCURACY, limit) + line(RESOLUTION, spread)
+        return self.limits(reading) + line(RESOLUTION, spread)
+
+    def offsets(self) -> Budget:
+        """Budget of the fixed errors of two readings; their gain error is common and cancels."""
+        absolute = rectangular(ACCURACY, self.accuracy.absolute)
+        return absolute + absolute
 
     def difference(self, width: float = 0.0) -> Budget:
         """Budget of the difference of two readings, the second one a mean over `width` s.
@@ -120,13 +131,12 @@ class Signal:
         single reading of a speed is a count over a gate: the difference of two roundings, whose
         error is triangular over plus and minus one step.
         """
-        absolute = rectangular(ACCURACY, self.accuracy.absolute)
         step = self.accuracy.resolution
         rounded = rectangular(RESOLUTION, step / 2.0)
         if width <= 0.0:
-            return absolute + absolute + rounded + rounded
+            return self.offsets() + rounded + rounded
         other = line(RESOLUTION, self.resolution_of_mean(width) / math.sqrt(12.0))
-        return absolute + absolute + line(RESOLUTION, step, Shape.TRIANGULAR) + other
+        return self.offsets() + line(RESOLUTION, step, Shape.TRIANGULAR) + other
 
     def resolution_of_mean(self, width: float) -> float:
         """Resolution of a mean over `width` s: that of one reading over the root of their number.
@@ -137,30 +147,36 @@ class Signal:
         count = width / self.interval if self.interval > 0.0 else 1.0
         return self.accuracy.resolution / float(np.sqrt(max(count, 1.0)))
 
-    def crossing(self, at: float, smoothing: float = 0.0) -> Budget:
+    def crossing(self, at: float, smoothing: float = 0.0, level: Budget | None = None) -> Budget:
         """Budget of the instant `at` which the signal passes a level, s.
 
-        Parts: time stamp; place between two samples (rectangular over one interval); level error
-        over the slope found around `at` (not more than ten intervals); and, after a moving mean,
-        a tenth of its width as half-width of a rectangular distribution.
+        Parts: time stamp; how far the signal may bend away from the straight line between two
+        samples, found from its curvature around `at`, over the slope; level error over the slope
+        (not more than ten intervals). A moving mean of `smoothing` s is part of what is defined.
+        A level found in the signal itself has its gain, and an error of its own, `level`: then the
+        limits of error do not count.
         """
         span = max(self.interval, smoothing / 2.0)
-        by_level = Budget()
+        by_bend = by_level = Budget()
         if self.t.size > 1 and span > 0.0:
             around = np.interp([at - span, at, at + span], self.t, self.y)
             slope = abs(float(around[2] - around[0])) / (2.0 * span)
-            error = self.mean_level(float(around[1]), smoothing)
-            if smoothing <= self.interval:
-                counted = line(RESOLUTION, self.accuracy.resolution, Shape.TRIANGULAR)
-                error = error.of(ACCURACY) + counted
+            bend = abs(float(around[2] - 2.0 * around[1] + around[0])) / span**2
             limit = 10.0 * max(span, self.interval)
+            error = self.mean_level(float(around[1]), smoothing)
+            count = max(1.0, smoothing / self.interval) if self.interval > 0.0 else 1.0
+            if count <= FEW:
+                # Readings counted over gates of their own: their errors do not overlap and cancel.
+                counted = line(RESOLUTION, self.accuracy.resolution, Shape.TRIANGULAR)
+                error = error.of(ACCURACY) + counted * (1.0 / math.sqrt(count))
+            if level is not None:
+                error = error.without(ACCURACY) + level
             size = error.total
             if size > 0.0:
                 flat = slope * limit <= size  # the level is passed so slowly that it says little
                 by_level = error * (limit / size if flat else 1.0 / slope)
-        return (
-            clock(self.time_uncertainty)
-            + rectangular(SAMPLING, self.interval / 2.0)
-            + by_level
-            + rectangular(FILTER, smoothing / 10.0)
-        )
+            # A chord of a parabola misses it by bend h^2/8 at most, and never by a whole interval.
+            missed = bend * self.interval**2 / 8.0
+            most = self.interval / 2.0
+            by_bend = rectangular(SAMPLING, most if missed >= slope * most else missed / slope)
+        return clock(self.time_uncertainty) + by_bend + by_level

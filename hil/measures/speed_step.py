@@ -6,9 +6,11 @@ from collections.abc import Mapping
 
 import numpy as np
 
+from hil.core.budget import ACCURACY, CLOCK, RESOLUTION, rectangular
 from hil.core.measure import Outcome
 from hil.measures import approach as to
 from hil.measures import steady, waveform
+from hil.measures.extreme import largest
 from hil.measures.peaks import peak_current_recipe
 from hil.measures.recipe import (
     COMMON,
@@ -60,8 +62,11 @@ def transition_duration(view: View) -> Estimate:
     """10-90 % transition duration; see its definition."""
     it = view.once(_approach)
     first, second = waveform.transition(it.smooth.t, it.smooth.y, it.levels)
-    one, other = (it.smooth.crossing(at, to.SMOOTHING) for at in (first, second))
-    return Estimate(second - first, one + other, it.raw.interval, it.raw.note)
+    level = it.steady.budget.without(ACCURACY)
+    one, other = (it.smooth.crossing(at, to.SMOOTHING, level) for at in (first, second))
+    # One time base and one gain stand behind both instants and the levels they are counted from.
+    budget = (one + other).without(CLOCK)
+    return Estimate(second - first, budget, it.raw.interval, it.raw.note)
 
 
 @defines(
@@ -79,12 +84,20 @@ def undershoot(view: View) -> Estimate:
     it = view.once(_approach)
     levels = it.levels
     _, until = waveform.transition(it.smooth.t, it.smooth.y, levels, (50.0, 90.0))
-    part = it.raw.cut(it.onset.t, until)
-    smooth = waveform.full_means(part.t, part.y, steady.RIPPLE_FILTER)
+    early, part, late = (it.raw.cut(it.onset.t + by, until + by) for by in it.shifts)
+    lowest, rounded = largest(-part, steady.RIPPLE_FILTER)
+    # An excursion at the edge of the window may belong into it or not.
+    depths = [
+        max(0.0, levels[0] - float(np.min(waveform.full_means(p.t, p.y, steady.RIPPLE_FILTER))))
+        for p in (early, part, late)
+        if p.t.size
+    ]
+    doubt = float(np.ptp(depths))
     factor = 100.0 / (levels[1] - levels[0])
+    level = part.mean_level(0.0, BEFORE).of(RESOLUTION)
     return Estimate(
-        waveform.undershoot(smooth, levels),
-        factor * part.difference(BEFORE),
+        waveform.undershoot(np.array([-lowest]), levels),
+        factor * (rounded + part.offsets() + level + rectangular(CLOCK, doubt)),
         factor * part.accuracy.resolution,
         part.note,
     )

@@ -6,10 +6,11 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from hil.core.budget import Budget, clock
+from hil.core.budget import RESOLUTION, Budget, clock
 from hil.core.drive import Fault
 from hil.core.measure import Outcome
 from hil.measures import latch, steady, waveform
+from hil.measures.extreme import largest
 from hil.measures.peaks import peak_current_recipe
 from hil.measures.recipe import COMMON, Estimate, Recipe, Unmeasurable, defines, flag
 from hil.measures.trip import STANDSTILL, braked, expected_trip, hold, maybe_trip, speed_before
@@ -145,11 +146,12 @@ def speed_dip(view: View) -> Estimate:
         detail = f"the shaft turned at {level.value:.4g} rpm before the brake"
         raise Unmeasurable(Outcome.NEVER_REACHED, detail)
     part = view.speed.window(start, end, 3)
-    lowest = float(np.min(waveform.moving_mean(part.t, part.y, steady.RIPPLE_FILTER)))
+    lowest, rounded = largest(-part, steady.RIPPLE_FILTER)
     factor = 100.0 / level.value
+    before = level.budget.of(RESOLUTION)
     return Estimate(
-        max(0.0, factor * (level.value - lowest)),
-        factor * part.difference(BEFORE),
+        max(0.0, factor * (level.value + lowest)),
+        factor * (rounded + part.offsets() + before),
         factor * part.accuracy.resolution,
         part.note,
     )

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 
 import numpy as np
 
-from hil.core.budget import CLOCK, SAMPLING, Budget, rectangular
+from hil.core.budget import CLOCK, SAMPLING, Budget, Shape, line
 from hil.core.drive import DriveState, Sensing
 from hil.core.measure import Outcome
 from hil.measures import approach as to
@@ -18,6 +19,7 @@ from hil.measures.view import Event, View, Window
 
 BEFORE_HANDOVER = 0.010  # s, averaged for the handover speed
 AFTER_HANDOVER = 0.3  # s, searched for the dip
+BEHIND = 0.5  # deg by which the shaft must have turned back to have done so
 
 
 WINDOW = Window("command")
@@ -95,11 +97,12 @@ def backward_kick(view: View) -> Estimate:
 @defines(
     "total-kick",
     "deg",
-    """Peak-to-peak travel of the shaft from mark `command` until it runs forward for good.
+    f"""Peak-to-peak travel of the shaft from mark `command` until it runs forward for good.
     That instant is the last at which the shaft was behind an angle it had reached before (by more
-    than two resolutions), but not before the end of the state align, and searched only up to the
-    first of: state run entered from ramp, half the target speed reached. Without alignment and
-    without any backward motion it is 0. Mechanical degrees, no filter.""",
+    than {BEHIND:g} degrees, or two resolutions of the tachometer if those are more), but not before
+    the end of the state align, and searched only up to the first of: state run entered from ramp,
+    half the target speed reached. Without alignment and without any backward motion it is 0.
+    Mechanical degrees, no filter.""",
     source="definition: " + COMMON,
     channels=("witness.position", "reported.state"),
 )
@@ -120,7 +123,9 @@ def total_kick(view: View) -> Estimate:
     states = view.signal("reported.state").cut(start, limit)
     aligned = states.t[np.rint(states.y) == DriveState.ALIGN]
     until = float(aligned[-1]) + states.interval if aligned.size else start
-    behind = np.maximum.accumulate(travel.y) - travel.y > 2.0 * travel.accuracy.resolution
+    behind = np.maximum.accumulate(travel.y) - travel.y > max(
+        BEHIND, 2.0 * travel.accuracy.resolution
+    )
     if bool(np.any(behind)):
         until = max(until, float(travel.t[np.flatnonzero(behind)[-1]]))
     kick = travel.cut(start, until)
@@ -148,8 +153,8 @@ def _handover_level(view: View) -> steady.Level:
 def _by_instant(view: View) -> Budget:
     """How much the handover speed depends on the instant, rpm: where between two frames it was.
 
-    Half-width: the largest deviation of such a mean taken up to half a telemetry interval earlier
-    or later; the speed pulsates within that time, so its mean slope would say too little.
+    From the deviations of such means taken up to half a telemetry interval earlier or later; the
+    speed pulsates within that time, so its mean slope would say too little.
     """
     event, level = view.once(_handover), view.once(_handover_level)
     reach = event.resolution / 2.0 + 2.0 * event.budget.of(CLOCK).total
@@ -159,7 +164,9 @@ def _by_instant(view: View) -> Budget:
     near = means[np.abs(around.t - centre) <= reach]
     if not near.size:
         return Budget()
-    return rectangular(SAMPLING, float(np.max(np.abs(near - level.value))))
+    # Any of these instants may be the true one: their root mean square is its standard uncertainty.
+    spread = float(np.sqrt(np.mean((near - level.value) ** 2)))
+    return line(SAMPLING, math.sqrt(3.0) * spread, Shape.RECTANGULAR)
 
 
 @defines(

@@ -10,6 +10,7 @@ import numpy as np
 from hil.core.budget import NOISE, Budget, line
 from hil.core.measure import Outcome
 from hil.measures import waveform
+from hil.measures.extreme import peak_to_peak
 from hil.measures.recipe import COMMON, Estimate, Recipe, Unmeasurable, defines
 from hil.measures.signal import Signal
 from hil.measures.view import View
@@ -75,7 +76,8 @@ def level_of(window: Signal) -> Level:
 def steady_error(level: Level, target: float, note: str = "") -> Estimate:
     """(level - target) / |target| in %; positive is too fast, whatever the direction.
 
-    `level` and `target` have the same orientation; a target of zero is NOT_APPLICABLE.
+    `level` and `target` have the same orientation; a target of zero is NOT_APPLICABLE. What is
+    defined is the mean of this very window, so that how the speed wanders in it is no error.
     """
     if target == 0.0:
         detail = "the target speed is zero: no error in % of it"
@@ -83,7 +85,7 @@ def steady_error(level: Level, target: float, note: str = "") -> Estimate:
     factor = 100.0 / target
     return Estimate(
         factor * (level.value - target),
-        factor * level.budget,
+        factor * level.budget.without(NOISE),
         abs(factor) * level.window.resolution_of_mean(STEADY),
         note,
     )
@@ -99,9 +101,10 @@ def ripple(level: Level, target: float, note: str = "") -> Estimate:
         detail = f"the shaft turned at {level.value:.4g} rpm: too slow for a ripple in % of it"
         raise Unmeasurable(Outcome.NEVER_REACHED, detail)
     factor = 100.0 / abs(level.value)
+    size, rounded = peak_to_peak(window, RIPPLE_FILTER)
     return Estimate(
-        waveform.ripple(window.t, window.y, RIPPLE_FILTER),
-        factor * window.difference(RIPPLE_FILTER),
+        factor * size,
+        factor * (rounded + window.offsets()),
         factor * window.resolution_of_mean(RIPPLE_FILTER),
         note,
     )

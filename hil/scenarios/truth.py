@@ -19,6 +19,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
+from scipy.interpolate import CubicHermiteSpline
 
 from hil.bench.assemble import assemble
 from hil.bench.bench import closing
@@ -43,6 +44,7 @@ from hil.twin.world import VirtualClock
 from hil.verdicts.uncertainty import interval_factor
 
 TICK = 0.001  # s between two looks
+DEGREES = 6.0  # per second and rpm
 
 #: Measures that hold what the firmware says against a witness.
 COMPARED = (
@@ -120,7 +122,8 @@ class Witness:
         t = table[:, 0] - start
         table, t = table[(t >= 0.0) & (t <= seen.end)], t[(t >= 0.0) & (t <= seen.end)]
         columns = dict(zip(_COLUMNS, table.T, strict=True))
-        columns["witness.speed"] = _gated(columns["witness.speed"], round(gate / TICK))
+        angle, speed = columns["witness.position"], columns["witness.speed"]
+        columns["witness.speed"] = _gated(t, angle, speed, gate)
         channels = {
             name: Channel(name, seen.channels[name].unit, t, y, interval=TICK)
             for name, y in columns.items()
@@ -163,26 +166,26 @@ class Held:
         return abs(self.value - self.true) <= self.half_width + slack
 
 
-def _gated(speed: FloatArray, count: int) -> FloatArray:
-    """Centred mean over `count` intervals between samples, ends repeated."""
-    if count < 1:
-        return speed
-    weights = np.ones(count + 1)
-    weights[0] = weights[-1] = 0.5  # trapezoids, for a count that is odd too
-    padded = np.pad(speed, (count // 2, count - count // 2), mode="edge")
-    whole = np.convolve(padded, weights / count, mode="valid")
-    found: FloatArray = whole if count % 2 == 0 else _halfway(whole)
-    return found
+def _gated(t: FloatArray, degrees: FloatArray, rpm: FloatArray, gate: float) -> FloatArray:
+    """Mean speed over the `gate` (s) about each instant, rpm: how far the shaft turned in it.
 
+    Between two looks the angle follows the cubic that has angle and speed of both.
+    """
+    if gate <= 0.0 or t.size < 2:
+        return rpm
+    angle = CubicHermiteSpline(t, degrees, DEGREES * rpm)
 
-def _halfway(y: FloatArray) -> FloatArray:
-    """Values half a sample earlier: those of an odd gate belong half a sample after their place."""
-    earlier: FloatArray = 0.5 * (y + np.append(y[0], y[:-1]))
-    return earlier
+    def turned(at: FloatArray) -> FloatArray:
+        inside = np.clip(at, t[0], t[-1])
+        beyond = (at - inside) * DEGREES
+        found: FloatArray = angle(inside) + beyond * np.interp(inside, t, rpm)
+        return found
+
+    return (turned(t + gate / 2.0) - turned(t - gate / 2.0)) / (DEGREES * gate)
 
 
 def as_defined(true: Trace, seen: Trace, drive: Drive) -> Trace:
-    """The true currents as the definitions have them: as the board samples and filters them.
+    """True currents and voltage as the definitions have them: as the board samples and filters.
 
     Known as its readings without the gain and the offset error that were drawn for this board.
     What the board cannot see (ripple between its samples, and during commutation) is in neither.
@@ -194,6 +197,9 @@ def as_defined(true: Trace, seen: Trace, drive: Drive) -> Trace:
         # The offset counts for the sign that the current has, which is positive while it drives.
         y = np.maximum(said.y - sensing.current_offset, 0.0) / sensing.current_gain
         channels[name] = replace(said, y=y, accuracy=Accuracy())
+    said = seen.channels["reported.voltage"]
+    y = (said.y - sensing.voltage_offset) / sensing.voltage_gain
+    channels["reported.voltage"] = replace(said, y=y, accuracy=Accuracy())
     return replace(true, channels=channels)
 
 
@@ -219,7 +225,7 @@ def drawn_rig(rig: Rig, seed: int, number: int) -> Variation:
 
 
 def lateness(seen: Trace, start: float) -> float:
-    """How late the stamps of the simulated counter are, s: the bench takes the middle of an exchange.
+    """How late the stamps of the simulated counter are, s: a bench takes the middle of an exchange.
 
     `start` is the origin of `seen` on the time of the drive, s. The counter samples at the ticks of
     the drive; its stamps are nearer to them than half a tick.
@@ -254,7 +260,25 @@ def misread(trace: Trace, rng: np.random.Generator, late: float = 0.0) -> Trace:
         size = position.accuracy.absolute * math.sqrt(1.0 - rng.uniform(-1.0, 1.0) ** 2)
         error = size * np.sin(np.radians(position.y) + rng.uniform(0.0, 2.0 * math.pi))
         channels["witness.position"] = replace(position, y=position.y + error)
-    return replace(trace, channels=channels)
+    return replace(trace, channels={**channels, **_misreported(trace, rng)})
+
+
+def _misreported(trace: Trace, rng: np.random.Generator) -> Mapping[str, Channel]:
+    """Telemetry as another link and another sensor of temperature might have delivered it.
+
+    The simulated link always takes the same time, and the simulated sensor makes no error.
+    """
+    found = {n: c for n, c in trace.channels.items() if n.startswith("reported.")}
+    share = rng.uniform(-1.0, 1.0)
+    for name, channel in found.items():
+        late = math.sqrt(3.0) * channel.time_uncertainty * share
+        found[name] = replace(channel, t=channel.t + late)
+    sensed = found.get("reported.temperature")
+    if sensed is not None:
+        a = sensed.accuracy
+        gain, offset = 1.0 + a.relative * rng.uniform(-1, 1), a.absolute * rng.uniform(-1, 1)
+        found["reported.temperature"] = replace(sensed, y=gain * sensed.y + offset)
+    return found
 
 
 def _true_conditions(conditions: Conditions, drive: Drive) -> Conditions:

@@ -28,8 +28,9 @@ def test_the_peak_is_the_largest_magnitude_in_its_window(lab, scene):
 
 def test_a_peak_carries_the_accuracy_of_its_channel(lab, scene):
     m = lab.measures("start", scene.trace())["peak-current"]
-    limit = 0.02 * 4.8 + 0.02
-    assert m.uncertainty == pytest.approx(np.sqrt(limit**2 / 3.0 + 0.001**2 / 12.0))
+    gain, offset = 0.02 * 4.8, 0.02
+    expected = np.sqrt((gain**2 + offset**2) / 3.0 + 0.001**2 / 12.0)
+    assert m.uncertainty == pytest.approx(expected)
     assert m.resolution == 0.001
 
 

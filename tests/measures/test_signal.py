@@ -95,7 +95,8 @@ def test_cut_checks_nothing():
 def test_level_and_difference_uncertainty():
     s = signal([0.0, 1.0], accuracy=ACCURACY)
     # JCGM 100:2008, 4.3.7: a limit of error a gives a/sqrt(3), a resolution d gives d/sqrt(12)
-    at_100 = np.sqrt(1.3**2 / 3.0 + 0.1**2 / 12.0)
+    # share and fixed part have causes of their own
+    at_100 = np.sqrt((1.0**2 + 0.3**2) / 3.0 + 0.1**2 / 12.0)
     assert s.level(100.0).total == pytest.approx(at_100)
     assert s.level(-100.0).total == pytest.approx(at_100)
     # a gain error is common to both readings
@@ -109,23 +110,27 @@ def test_resolution_of_a_mean():
     assert signal([0.0], accuracy=ACCURACY).resolution_of_mean(1.0) == pytest.approx(0.1)
 
 
-def test_budget_of_a_crossing_has_four_parts():
+def test_budget_of_a_crossing():
     t = np.arange(0.0, 1.0, 0.01)
     s = signal(t, 200.0 * t, accuracy=ACCURACY, time_uncertainty=0.002, interval=0.01)
-    # limits of error 1.3, and a count over a gate, triangular over one step of 0.1
-    level = np.hypot(1.3 / np.sqrt(3.0), 0.1 / np.sqrt(6.0)) / 200.0
-    parts = [0.002, 0.01 / np.sqrt(12.0), level]
+    # limits of error 1.0 and 0.3, and a count over a gate, triangular over one step of 0.1
+    limits, counted = np.hypot(1.0, 0.3) / np.sqrt(3.0), 0.1 / np.sqrt(6.0)
+    parts = [0.002, limits / 200.0, counted / 200.0]
     assert s.crossing(0.5).total == pytest.approx(np.linalg.norm(parts), rel=1e-6)
-    parts.append(0.02 / 10.0 / np.sqrt(3.0))
-    found = s.crossing(0.5, 0.02)
-    assert {p.source for p in found.parts} == {
-        budget.ACCURACY,
-        budget.RESOLUTION,
-        budget.SAMPLING,
-        budget.CLOCK,
-        budget.FILTER,
-    }
-    assert found.total == pytest.approx(np.linalg.norm(parts), rel=0.01)
+    # a mean of two readings, and no limits of error for a level that comes from the signal itself
+    smooth = [0.002, limits / 200.0, counted / np.sqrt(2.0) / 200.0]
+    assert s.crossing(0.5, 0.02).total == pytest.approx(np.linalg.norm(smooth), rel=1e-6)
+    own = s.crossing(0.5, 0.02, budget.line(budget.NOISE, 3.0))
+    assert {p.source for p in own.parts} == {budget.CLOCK, budget.RESOLUTION, budget.NOISE}
+    assert own.of(budget.NOISE).total == pytest.approx(3.0 / 200.0)
+
+
+def test_a_bent_waveform_is_not_where_a_straight_line_has_it():
+    t = np.arange(0.0, 1.0, 0.01)
+    s = signal(t, 200.0 * t**2, interval=0.01)
+    # y'' h^2/8 over the slope of 200 at 0.5 s
+    bend = 400.0 * 0.01**2 / 8.0 / 200.0
+    assert s.crossing(0.5).of(budget.SAMPLING).total == pytest.approx(bend / np.sqrt(3.0), rel=1e-6)
 
 
 def test_a_flat_waveform_does_not_give_an_endless_uncertainty():

@@ -197,8 +197,8 @@ def test_resolutions_are_in_percent_of_the_larger(lab, run):
 
 def test_uncertainties_are_in_percent_of_the_larger(lab, run):
     found = judge(lab, run.trace())
-    # 0.1 % + 10 mV (readback) of 24 V, rectangular; the board's own 1 % is what is judged
-    volts = 0.034 / np.sqrt(3.0)
+    # 0.1 % and 10 mV (readback) of 24 V, rectangular; the board's own 1 % is what is judged
+    volts = np.hypot(0.024, 0.010) / np.sqrt(3.0)
     expected = 100.0 * volts / 24.0
     assert found["voltage-disagreement"].uncertainty == pytest.approx(expected, rel=0.01)
     assert found["speed-disagreement"].uncertainty < 0.5 / np.sqrt(3.0)
