@@ -40,8 +40,26 @@ class _Line:
     commit: str
     runs: tuple[RunLine, ...]
     groups: tuple[Group, ...]
-    #: Builds told in this one line: those that changed nothing and ended like their neighbours.
+    #: Builds told in this one line: nothing changed, and nothing failed that did not afterwards.
     quiet: tuple[BuildLine, ...] = ()
+
+    @property
+    def ended(self) -> str:
+        """How the last runs of quiet builds ended."""
+        fails = {build.runs[0].counts.get(Standing.FAIL.value, 0) for build in self.quiet}
+        if fails == {0}:
+            return "nothing failed"
+        return f"{fails.pop()} failed as afterwards" if len(fails) == 1 else ""
+
+    @property
+    def search(self) -> str:
+        """Words by which the filter finds it."""
+        builds = self.quiet or (self,)
+        words = [f"{build.build} {build.commit} {build.runs[0].words}" for build in builds]
+        words += [
+            f"changed {g.measure} " + " ".join(c.item for c in g.changes) for g in self.groups
+        ]
+        return " ".join(words).lower()
 
     @property
     def span(self) -> str:
@@ -146,7 +164,7 @@ _FOLDED = 3
 
 
 def _lines(builds: Sequence[BuildLine]) -> tuple[_Line, ...]:
-    """A line a build; builds in a row that changed nothing, verdicts included, share one."""
+    """A line a build; builds in a row that changed nothing and failed nothing new share one."""
     lines: list[_Line] = []
     quiet: list[BuildLine] = []
 
@@ -160,14 +178,20 @@ def _lines(builds: Sequence[BuildLine]) -> tuple[_Line, ...]:
 
     for number, build in enumerate(builds):
         later = builds[number - 1] if number else None
-        same = later is not None and later.runs[0].counts == build.runs[0].counts
-        if build.changes or not same:
+        failed = _failed(build)
+        told = later is not None and failed in (0, _failed(later))
+        if build.changes or not told:
             settle()
             lines.append(_line(build))
         else:
             quiet.append(build)
     settle()
     return tuple(lines)
+
+
+def _failed(build: BuildLine) -> int:
+    """Items that failed in its last run."""
+    return build.runs[0].counts.get(Standing.FAIL.value, 0)
 
 
 def _line(line: BuildLine) -> _Line:

@@ -123,6 +123,35 @@ def test_builds_that_changed_nothing_share_a_line(make_strand: MakeStrand) -> No
     assert told + folded == len(one.builds) == 30
 
 
+@pytest.mark.parametrize(
+    ("fails", "lines", "ended"),
+    [
+        ([0, 0, 0, 0, 0, 0], 2, ": nothing failed"),
+        ([2, 2, 2, 2, 2, 2], 2, ": 2 failed as afterwards"),
+        ([0, 0, 0, 3, 0, 0], 4, ": nothing failed"),  # what failed stands by itself
+    ],
+)
+def test_builds_are_folded_only_over_what_says_nothing_new(
+    fails: list[int], lines: int, ended: str, make_strand: MakeStrand
+) -> None:
+    one = make_strand(BENCH, 6)
+    runs = tuple(
+        replace(run, build=f"b{n}", counts={"fail": failed, "pass": 9, "bench-fault": n % 2})
+        for n, (run, failed) in enumerate(zip(one.runs, fails, strict=True))
+    )
+    trends = {
+        key: tuple(replace(trend, changes=()) for trend in group)
+        for key, group in one.trends.items()
+    }
+    page = overview(replace(one, runs=runs, trends=trends))
+    rows = page.xpath('//table[contains(@class, "builds")]/tbody/tr')
+    assert len(rows) == lines
+    summaries = [text(node) for node in page.xpath('//tr[@class="quiet"]//summary')]
+    assert [s[-len(ended) :] for s in summaries] == [ended]
+    searched = " ".join(row.get("data-search") for row in rows)
+    assert all(f"b{n} " in searched for n in range(6))
+
+
 def test_a_change_of_one_measure_in_many_items_is_one_group(make_strand: MakeStrand) -> None:
     one = make_strand(BENCH)
     change = one.trends["nightly", "start.hall.cw.24v"][0].changes[0]
