@@ -101,7 +101,7 @@ ROWS = (
     Row("board-corrupted", "ppppp", value=0.05),
     Row("board-duplicated", "bbbbb", value=20.0),
     Row("board-silent", "bbbbb"),
-    Row("board-silent", "pbuup", duration=0.1),
+    Row("board-silent", "bbuup", duration=0.1),
     Row("board-reset", "ppbbp"),
     Row("board-unplugged", "bbbbb"),
     Row("board-clock-drift", "ppppp", value=100.0),

@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterator
 from hil.bench.parts import Parts, Settings
 from hil.bench.readout import Readout
 from hil.core.errors import BenchError, CommandRefused, HilError, InstrumentError
+from hil.ports.board import Nudged
 from hil.ports.instruments import Brake, SignalSwitch
 
 #: Readings in a row that must lie in the band before an output counts as settled.
@@ -111,6 +112,8 @@ class Bench(Readout):
             f"normal stop: {'standstill' if stood else 'NO standstill'} {stopped - begun:.3f} s "
             f"after the command, supply off, read back, {self.clock.now() - stopped:.3f} s later"
         )
+        if isinstance(self.board, Nudged):
+            self.board.settle()  # the supply is off: now it may take its time
         return stood
 
     def switch_off(self) -> None:

@@ -154,6 +154,17 @@ class SerialBoard(CommandedBoard):
         self._nudged = self._clock.now()
         return True
 
+    def settle(self) -> None:
+        """See `hil.ports.board.Nudged`."""
+        if self._nudged is None and not self._unanswered:
+            return
+        while self._awaits_something():
+            self._clock.sleep(self._config.poll_interval)
+            self._pump()
+        if self._unanswered:
+            self._unanswered = 0
+            self.identify()
+
     def _awaits_something(self) -> bool:
         """Whether a poll or a nudge awaits an answer that may still come."""
         now = self._clock.now()

@@ -87,3 +87,12 @@ class Nudged(Protocol):
         LinkTimeout
             If the board has left too many of them unanswered.
         """
+
+    def settle(self) -> None:
+        """Wait for the answer to the last nudge if it is still to come; for when time is no matter.
+
+        Raises
+        ------
+        LinkTimeout
+            If the board does not answer, asked again as often as `Board.identify` does.
+        """

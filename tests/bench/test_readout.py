@@ -252,6 +252,10 @@ def test_a_board_that_can_be_nudged_is_not_waited_for(kit, monkeypatch):
         return next(answers)
 
     monkeypatch.setattr(type(kit.board), "nudge", staticmethod(nudge), raising=False)
+    settled = []
+    monkeypatch.setattr(
+        type(kit.board), "settle", lambda _: settled.append(bench.energised), raising=False
+    )
     bench.energise(24.0)
     bench.wait(1.0)
     assert "board identify" not in kit.journal
@@ -259,6 +263,8 @@ def test_a_board_that_can_be_nudged_is_not_waited_for(kit, monkeypatch):
     assert said[1] - said[0] < 0.1
     assert 3 <= len(sent) <= 6
     assert all(later - earlier >= 0.2 for earlier, later in pairwise(sent))
+    bench.come_to_rest()
+    assert settled == [False]  # what is still to come is waited for once the supply is off
 
 
 def test_without_a_keep_alive_nothing_is_said_unasked(kit):

@@ -293,6 +293,24 @@ def test_a_silent_board_is_found_out_by_nudges_that_never_block(make_peer, descr
     board.close()
 
 
+def test_an_answer_that_is_still_to_come_can_be_waited_for(make_peer, description):
+    board = opened(make_peer(description), description)
+    board.settle()  # nothing is to come
+    assert board.nudge()
+    board.settle()
+    assert board.nudge()
+    board.close()
+
+
+def test_a_board_that_stays_silent_is_waited_for_in_vain(make_peer, description):
+    told = replace(description, reply_timeout=0.2, retries=1)
+    silent = opened(make_peer(told, silent=True), told)
+    assert silent.nudge()
+    with pytest.raises(LinkTimeout, match="no answer to 'identify'"):
+        silent.settle()
+    silent.close()
+
+
 def test_a_serial_board_can_be_nudged():
     from hil.ports.board import Nudged
 
