@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import json
 import random
+import subprocess
 import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -76,14 +78,14 @@ def test_a_store_that_forces_less_to_the_disk_is_found_out(
     pytest.fail("100 losses of power and nothing was noticed")
 
 
-def test_a_kill_and_a_full_disk(tmp_path: Path) -> None:
-    killed = crashing.kill(place(tmp_path, "killed"), 0.3)
-    assert killed.readable, killed
-    full = crashing.fill(place(tmp_path, "full"), 60_000)
-    assert full.readable, full
-    assert full.kept >= 2
-    text = (tmp_path / "full" / "run.log").read_text()
-    assert "No space left on device" in text
+def test_every_way_to_end(tmp_path: Path) -> None:
+    file = tmp_path / "crashes.json"
+    command = [sys.executable, "-m", "ci.crashing", "--count", "13", "--json", str(file)]
+    done = subprocess.run(command, cwd=CHECKOUT, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stdout + done.stderr
+    facts = json.loads(file.read_text())
+    assert facts["ends"] == facts["readable"] == 13
+    assert {end["way"] for end in facts["each"]} == {"killed", "full", "power"}
 
 
 def test_numbers_of_a_campaign() -> None:
