@@ -41,8 +41,7 @@ def pair(c: Any, s: Any, x: int, y: int, z: int, qx: int, qy: int, h: float) -> 
     another diode stops, or the speed changes sign.
     """
     qx, qy = qx & 7, qy & 7
-    link, speed = s.link, s.speed
-    half = 0.5 * h
+    link, speed, half = s.link, s.speed, 0.5 * h
     speed_mid = speed + half * s.acceleration
     turns = (s.angle + half * 0.5 * (speed + speed_mid)) * c.turns_per_rad
     sx = trapezoid(turns - c.crest[x], c.steepness)
@@ -71,8 +70,11 @@ def pair(c: Any, s: Any, x: int, y: int, z: int, qx: int, qy: int, h: float) -> 
     r = 2.0 * s.winding_r + p
     inverse_l = 0.5 * c.inverse_inductance
     a = h * r * inverse_l
-    yielding = inverse_l * (1.0 - u * u * inverse_l * link_bend(c, h, gain))
-    k = yielding * (u * link_mean(c, s, link_mid, supply) + (ox - oy) - emf * (sx - sy) - r * i)
+    over = link_mean(c, s, link_mid, supply)
+    bend = u * inverse_l * link_bend(c, h, gain)
+    slope = u * over + (ox - oy) - emf * (sx - sy) - r * i
+    k = inverse_l * (1.0 - u * bend) * slope
+    over -= bend * slope
     m = i + h * (0.5 - a * (1.0 / 6.0 - a * (1.0 / 24.0))) * k
     d = h * (1.0 - a * (0.5 - a * (1.0 / 6.0))) * k
     j = i + d
@@ -97,7 +99,9 @@ def pair(c: Any, s: Any, x: int, y: int, z: int, qx: int, qy: int, h: float) -> 
     s.seen_i[x], s.seen_i[y], s.seen_i[z] = m, -m, 0.0
     s.seen_link, s.seen_turns, s.seen_emf = link_mid, turns, emf
     peak, bus, square = abs(j), u * j, 2.0 * square
-    commit(c, s, h, link_end, supply, leak, square, lost, speed_mid, speed_end, rate, peak, bus)
+    commit(
+        c, s, h, over, link_end, supply, leak, square, lost, speed_mid, speed_end, rate, peak, bus
+    )
     return DONE
 
 
@@ -110,8 +114,7 @@ def coast(c: Any, s: Any, h: float) -> int:
     As for `pair`: `DONE`, or `OPEN` with `s` as it was, if the motor might begin to feed the link
     or the speed would change sign.
     """
-    link, speed = s.link, s.speed
-    half = 0.5 * h
+    link, speed, half = s.link, s.speed, 0.5 * h
     speed_mid = speed + half * s.acceleration
     emf = s.flux * speed_mid
     if 2.0 * abs(emf) > link:
@@ -132,5 +135,8 @@ def coast(c: Any, s: Any, h: float) -> int:
     s.seen_link = link + 0.5 * change
     s.seen_turns = (s.angle + half * 0.5 * (speed + speed_mid)) * c.turns_per_rad
     s.seen_emf = emf
-    commit(c, s, h, link + change, supply, leak, 0.0, 0.0, speed_mid, speed_end, rate, 0.0, 0.0)
+    over = link_mean(c, s, link + 0.5 * change, supply)
+    commit(
+        c, s, h, over, link + change, supply, leak, 0.0, 0.0, speed_mid, speed_end, rate, 0.0, 0.0
+    )
     return DONE

@@ -17,6 +17,10 @@ from hil.twin.kernel_motor import trapezoid
 
 #: A diode current this close to its zero counts as zero, as a fraction of the step.
 _AT_ZERO = 1e-9
+#: Up to here, in time constants of the supply leads, five terms of the exponential will do.
+_SHORT = 0.3
+#: A link so near the source, times how far it goes beyond, is not worth a step of its own, V^2.
+_MEETING = 1e-6
 
 
 @inlined
@@ -24,14 +28,19 @@ def supply_gain(c: Any, h: float) -> float:
     """Mean conductance of the supply leads over a step of `h` s, siemens.
 
     The link charges through the leads as ``1 - exp(-x)`` with ``x = h / RC``. Here ``exp(x)`` is
-    the fourth power of the series for ``exp(x/4)``, 2e-4 off where a link settles twice in a step.
+    its series as far as ``x^4``, or the fourth power of that for ``x/4`` where `x` is not small:
+    2e-4 off where a link settles twice within a step.
     """
-    quarter = 0.25 * h * c.lead_rate
+    x = h * c.lead_rate
+    if x < _SHORT:
+        mean = 1.0 + x * (0.5 + x * (1.0 / 6.0 + x * (1.0 / 24.0)))
+        return float(mean * c.lead_conductance / (1.0 + x * mean))
+    quarter = 0.25 * x
     mean = 1.0 + quarter * (0.5 + quarter * (1.0 / 6.0 + quarter * (1.0 / 24.0)))
     once = quarter * mean  # exp(x/4) - 1, without the difference of near equals
     twice = once * (2.0 + once)
     mean *= 0.25 * (2.0 + once) * (2.0 + twice)
-    return float(mean * c.lead_conductance / (1.0 + h * c.lead_rate * mean))
+    return float(mean * c.lead_conductance / (1.0 + x * mean))
 
 
 @inlined
@@ -55,8 +64,10 @@ def link_mean(c: Any, s: Any, middle: float, supply: float) -> float:
 @inlined
 def supply_turns(s: Any, before: float, after: float) -> bool:
     """Whether a one-way supply starts or stops feeding while the link goes from one to other."""
+    if before <= s.source and after <= s.source:  # as nearly always
+        return False
     one_way = s.supply_least == 0.0 and s.supply_most > 0.0
-    return bool(one_way and (s.source - before) * (s.source - after) < 0.0)
+    return bool(one_way and (s.source - before) * (s.source - after) < -_MEETING)
 
 
 @inlined
@@ -75,9 +86,13 @@ def supply_turn(c: Any, s: Any, link: float, drain: float, h: float) -> float:
 def link_bend(c: Any, h: float, gain: float) -> float:
     """By how many V the link lies lower in the mean for each A/s by which the drain rises, ohm s.
 
-    ``h^2 / 6C`` without leads, and less by about what they supply meanwhile.
+    ``h^2 / 6C`` without leads, and less by about what they supply meanwhile; over a long step
+    ``R h (1/2 - 1/x + (1 - exp(-x)) / x^2)`` with ``x = h / RC``.
     """
-    return float(h * h * c.inverse_capacitance * (gain * c.supply_resistance) * (1.0 / 6.0))
+    x = h * c.lead_rate
+    if x < _SHORT:
+        return float(h * h * c.inverse_capacitance * (gain * c.supply_resistance) * (1.0 / 6.0))
+    return float(h * c.supply_resistance * (0.5 - (1.0 - gain * c.supply_resistance) / x))
 
 
 @inlined
@@ -141,6 +156,7 @@ def commit(
     c: Any,
     s: Any,
     h: float,
+    over: float,
     link: float,
     supply: float,
     leak: float,
@@ -156,16 +172,18 @@ def commit(
 
     Parameters
     ----------
-    link, speed : at its end. supply, leak : mean currents out of the supply and through bleeder
-        and chopper. square : mean sum of the squared phase currents. lost : power lost in switches
-        and diodes. speed_mid, rate : speed in the middle and acceleration.
+    over : mean link voltage that drove the currents. link, speed : at its end.
+    supply, leak : mean currents out of the supply and through bleeder and chopper.
+    square : mean sum of the squared phase currents. lost : power lost in switches and diodes.
+    speed_mid, rate : speed in the middle and acceleration.
     peak, bus : largest phase current, and bridge input current, at the end.
     """
-    middle = 0.5 * (s.link + link)
-    mean = link_mean(c, s, middle, supply)
+    mean = 0.5 * (s.link + link)
     charge = h * supply
-    # what the leads turn into heat beyond that of the mean current
-    s.e_lead += c.capacitance * (link - s.link) * (mean - middle)
+    if h * c.lead_rate > _SHORT:  # the link does not go straight
+        middle, mean = mean, over
+        # what the leads turn into heat beyond that of the mean current
+        s.e_lead += c.capacitance * (link - s.link) * (mean - middle)
     s.charge += charge
     s.square_charge += charge * supply
     s.e_supply += charge * mean
@@ -245,6 +263,7 @@ def step(  # noqa: PLR0915 - three phases, kept in registers
     ka -= la * (ua - lift) * sag
     kb -= lb * (ub - lift) * sag
     kc -= lc * (uc - lift) * sag
+    link_over -= sag
     to_mean = h * (0.5 - x * (1.0 / 6.0 - x * (1.0 / 24.0)))
     to_end = h * (1.0 - x * (0.5 - x * (1.0 / 6.0)))
     ma, mb, mc = ia + to_mean * ka, ib + to_mean * kb, ic + to_mean * kc
@@ -259,7 +278,7 @@ def step(  # noqa: PLR0915 - three phases, kept in registers
     supply = supply_current(c, s, link, drain, gain)
     link_end = link + h * (supply - drain) * c.inverse_capacitance
     meets = supply_turns(s, link, link_end)
-    za, zb, zc, at_rest, at_source = False, False, False, False, False
+    za, zb, zc, at_rest = False, False, False, False
     if turned or meets or wrong_way(qa, ja) or wrong_way(qb, jb) or wrong_way(qc, jc):
         cut_a = zero_after(qa, ia, ka, da, h)
         cut_b = zero_after(qb, ib, kb, db, h)
@@ -269,7 +288,6 @@ def step(  # noqa: PLR0915 - three phases, kept in registers
         cut = min(cut_a, cut_b, cut_c, cut_speed, cut_supply)
         za, zb, zc = cut_a == cut < h, cut_b == cut < h, cut_c == cut < h
         at_rest = turned and cut_speed == cut
-        at_source = _AT_ZERO * h < cut_supply == cut < h
         if _AT_ZERO * h < cut < h:
             # the currents follow parabolas: the same ones, not as far
             bend = (to_end / h - 1.0) / h
@@ -292,9 +310,6 @@ def step(  # noqa: PLR0915 - three phases, kept in registers
     if at_rest:
         speed_end = 0.0
 
-    if at_source:
-        link_end = s.source
-
     # the mean square of a current that runs straight from one value to another
     xa = ma * ma + da * da * (1.0 / 12.0)
     xb = mb * mb + db * db * (1.0 / 12.0)
@@ -303,7 +318,21 @@ def step(  # noqa: PLR0915 - three phases, kept in registers
     s.i[0], s.i[1], s.i[2] = ja, jb, jc
     s.q[0], s.q[1], s.q[2] = qa, qb, qc
     peak = max(abs(ja), abs(jb), abs(jc))
-    bus = ua * ja + ub * jb + uc * jc
-    square = xa + xb + xc
-    commit(c, s, h, link_end, supply, leak, square, lost, speed_mid, speed_end, rate, peak, bus)
+    bus, square = ua * ja + ub * jb + uc * jc, xa + xb + xc
+    commit(
+        c,
+        s,
+        h,
+        link_over,
+        link_end,
+        supply,
+        leak,
+        square,
+        lost,
+        speed_mid,
+        speed_end,
+        rate,
+        peak,
+        bus,
+    )
     return h

@@ -37,12 +37,16 @@ static double load_torque(const C *c, double turns) {
 }
 
 static double supply_gain(const C *c, double h) {
-    double quarter = 0.25 * h * c->lead_rate, once, twice;
-    double mean = 1.0 + quarter * (0.5 + quarter * (1.0 / 6.0 + quarter * (1.0 / 24.0)));
+    double x = h * c->lead_rate, quarter = 0.25 * x, once, twice, mean;
+    if (x < 0.3) {
+        mean = 1.0 + x * (0.5 + x * (1.0 / 6.0 + x * (1.0 / 24.0)));
+        return mean * c->lead_conductance / (1.0 + x * mean);
+    }
+    mean = 1.0 + quarter * (0.5 + quarter * (1.0 / 6.0 + quarter * (1.0 / 24.0)));
     once = quarter * mean;
     twice = once * (2.0 + once);
     mean *= 0.25 * (2.0 + once) * (2.0 + twice);
-    return mean * c->lead_conductance / (1.0 + h * c->lead_rate * mean);
+    return mean * c->lead_conductance / (1.0 + x * mean);
 }
 
 static double link_mean(const C *c, const S *s, double middle, double supply) {
@@ -52,7 +56,8 @@ static double link_mean(const C *c, const S *s, double middle, double supply) {
 }
 
 static int supply_turns(const S *s, double before, double after) {
-    return s->supply_least == 0 && s->supply_most > 0 && (s->source - before) * (s->source - after) < 0;
+    if (before <= s->source && after <= s->source) return 0;
+    return s->supply_least == 0 && s->supply_most > 0 && (s->source - before) * (s->source - after) < -1e-6;
 }
 
 static double supply_turn(const C *c, const S *s, double link, double drain, double h) {
@@ -81,11 +86,14 @@ static double acceleration(const C *c, const S *s, double torque, double speed_m
     return c->inverse_inertia * push;
 }
 
-static void commit(const C *c, S *s, double h, double link, double supply, double leak, double square,
+static void commit(const C *c, S *s, double h, double over, double link, double supply, double leak, double square,
                    double lost, double speed_mid, double speed, double rate, double peak, double bus) {
-    double middle = 0.5 * (s->link + link), mean = link_mean(c, s, middle, supply);
+    double middle = 0.5 * (s->link + link), mean = middle;
     double charge = h * supply, way = 0.5 * h * (s->speed + speed);
-    s->e_lead += c->capacitance * (link - s->link) * (mean - middle);
+    if (h * c->lead_rate > 0.3) {
+        mean = over;
+        s->e_lead += c->capacitance * (link - s->link) * (mean - middle);
+    }
     s->charge += charge;
     s->square_charge += charge * supply;
     s->e_supply += charge * mean;
@@ -107,7 +115,9 @@ static void commit(const C *c, S *s, double h, double link, double supply, doubl
 }
 
 static double link_bend(const C *c, double h, double gain) {
-    return h * h * c->inverse_capacitance * (gain * c->supply_resistance) * (1.0 / 6.0);
+    double x = h * c->lead_rate;
+    if (x < 0.3) return h * h * c->inverse_capacitance * (gain * c->supply_resistance) * (1.0 / 6.0);
+    return h * c->supply_resistance * (0.5 - (1.0 - gain * c->supply_resistance) / x);
 }
 
 static int pair(const C *c, S *s, int x, int y, int z, int qx, int qy, double h) {
@@ -121,7 +131,7 @@ static int pair(const C *c, S *s, int x, int y, int z, int qx, int qy, double h)
     double ux = s->rail[qx], uy = s->rail[qy], ox = s->offset[qx], oy = s->offset[qy];
     double p = s->resistance[qx] + s->resistance[qy];
     double open = 0.5 * ((ux + uy) * link + ox + oy) + emf * (sz - 0.5 * (sx + sy));
-    double i, u, leak, gain, drain, supply, link_mid, link_end, r, inverse_l, a, k, m, d, j, rate, end, square;
+    double over, bend, i, u, leak, gain, drain, supply, link_mid, link_end, r, inverse_l, a, k, m, d, j, rate, end, square;
     if (open > link + drop) return HIGH_DIODE;
     if (open < -drop) return LOW_DIODE;
     i = s->i[x];
@@ -134,7 +144,11 @@ static int pair(const C *c, S *s, int x, int y, int z, int qx, int qy, double h)
     r = 2.0 * s->winding_r + p;
     inverse_l = 0.5 * c->inverse_inductance;
     a = h * r * inverse_l;
-    k = inverse_l * (1.0 - u * u * inverse_l * link_bend(c, h, gain)) * (u * link_mean(c, s, link_mid, supply) + (ox - oy) - emf * (sx - sy) - r * i);
+    over = link_mean(c, s, link_mid, supply);
+    bend = u * inverse_l * link_bend(c, h, gain);
+    k = u * over + (ox - oy) - emf * (sx - sy) - r * i;
+    over -= bend * k;
+    k *= inverse_l * (1.0 - u * bend);
     m = i + h * (0.5 - a * (1.0 / 6.0 - a * (1.0 / 24.0))) * k;
     d = h * (1.0 - a * (0.5 - a * (1.0 / 6.0))) * k;
     j = i + d;
@@ -151,7 +165,7 @@ static int pair(const C *c, S *s, int x, int y, int z, int qx, int qy, double h)
     s->q[x] = qx, s->q[y] = qy, s->q[z] = OPEN;
     s->seen_i[x] = m, s->seen_i[y] = -m, s->seen_i[z] = 0;
     s->seen_link = link_mid, s->seen_turns = turns, s->seen_emf = emf;
-    commit(c, s, h, link_end, supply, leak, 2.0 * square,
+    commit(c, s, h, over, link_end, supply, leak, 2.0 * square,
            p * square - (ox - oy) * m, speed_mid, end, rate, fabs(j), u * j);
     return DONE;
 }
@@ -171,7 +185,7 @@ static int coast(const C *c, S *s, double h) {
     s->seen_link = link + 0.5 * change;
     s->seen_turns = (s->angle + half * 0.5 * (speed + speed_mid)) * c->turns_per_rad;
     s->seen_emf = emf;
-    commit(c, s, h, link + change, supply, leak, 0, 0, speed_mid, end, rate, 0, 0);
+    commit(c, s, h, link_mean(c, s, link + 0.5 * change, supply), link + change, supply, leak, 0, 0, speed_mid, end, rate, 0, 0);
     return DONE;
 }
 
@@ -186,7 +200,7 @@ static double step(const C *c, S *s, const int q[3], double h) {
     double link = s->link, speed = s->speed, count = 0, mean_p = 0, leak = s->conductance * link;
     double first = leak, drain, gain, supply, rate, end, speed_mid, share, inverse_l, square = 0, lost = 0;
     double peak = 0, bus = 0, sag = 0, lift = 0, half, turns, emf, link_mid, link_end, a, star = 0, torque = 0, to_mean, to_end;
-    int zero[3] = {0, 0, 0}, at_rest = 0, at_source = 0, meets, any = 0;
+    int zero[3] = {0, 0, 0}, at_rest = 0, meets, any = 0;
     for (int x = 0; x < 3; x++) {
         i[x] = s->i[x];
         n[x] = q[x] != OPEN;
@@ -242,7 +256,6 @@ static double step(const C *c, S *s, const int q[3], double h) {
             cut = min2(cut, cuts[x]);
         }
         cut = min2(cut, cut_supply);
-        at_source = 1e-9 * h < cut_supply && cut_supply == cut && cut < h;
         for (int x = 0; x < 3; x++) zero[x] = cuts[x] == cut && cut < h;
         at_rest = speed * end < 0 && cuts[3] == cut;
         if (cut < h && cut > 1e-9 * h) {
@@ -283,7 +296,6 @@ static double step(const C *c, S *s, const int q[3], double h) {
         }
     }
     if (at_rest) end = 0;
-    if (at_source) link_end = s->source;
     for (int x = 0; x < 3; x++) {
         v[x] = m[x] * m[x] + d[x] * d[x] * (1.0 / 12.0);
         square += v[x];
@@ -293,7 +305,7 @@ static double step(const C *c, S *s, const int q[3], double h) {
         s->i[x] = j[x];
         s->q[x] = q[x];
     }
-    commit(c, s, h, link_end, supply, leak, square, lost,
+    commit(c, s, h, link_mid - sag, link_end, supply, leak, square, lost,
            speed_mid, end, rate, peak, bus);
     return h;
 }
