@@ -131,7 +131,7 @@ class Readout:
             if condition():
                 return True
             left = deadline - self.clock.now()
-            if left <= 0.0:
+            if left < 1e-9:  # what rounding leaves of a wait is none
                 return False
             self._sleep(min(every, left))
 

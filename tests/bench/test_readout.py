@@ -35,6 +35,37 @@ def test_waiting_reads_everything_that_is_due(kit: Kit) -> None:
     assert len(trace.channels["supply.voltage"]) == pytest.approx(11, abs=1)  # every 50 ms
 
 
+def test_while_only_time_is_waited_for_all_but_the_supply_is_read_seldom(kit: Kit) -> None:
+    bench = kit.make(poll=0.1, quiet_poll=0.25)
+    bench.begin_trace()
+    bench.board.stream(True)
+    bench.energise(24.0)
+    bench.begin_trace()
+    begun, seen = kit.clock.now(), []
+    bench.observer = SimpleNamespace(readings=lambda _: seen.append(kit.clock.now() - begun))
+    bench.wait(1.0)
+    assert seen == pytest.approx([0.0, 0.25, 0.5, 0.75, 1.0], abs=0.01)
+    trace = bench.trace()
+    assert trace.end == pytest.approx(1.0)
+    assert len(trace.channels["reported.speed"]) == pytest.approx(200, abs=2)  # all of it arrived
+    assert len(trace.channels["supply.voltage"]) == pytest.approx(21, abs=2)  # every 50 ms
+    assert np.max(np.diff(trace.channels["supply.voltage"].t)) < 0.06
+    seen.clear()
+    assert not bench.wait_until(lambda: False, 0.5)  # somebody waits: ten times a second
+    assert np.diff(seen) == pytest.approx(np.full(5, 0.1), abs=0.01)
+
+
+def test_the_supply_is_held_against_its_limits_between_two_polls(kit: Kit) -> None:
+    bench = kit.make(poll=0.1, quiet_poll=10.0)
+    bench.begin_trace()
+    bench.energise(24.0)
+    begun = kit.clock.now()
+    kit.supply.current = 16.0  # the limit is 15 A
+    with pytest.raises(LimitExceeded, match=r"supply\.current reached 16 A"):
+        bench.wait(10.0)
+    assert kit.clock.now() - begun < 0.1
+
+
 def test_wait_until_ends_with_its_condition_or_at_its_time(kit: Kit) -> None:
     before = kit.clock.now()
     assert kit.bench.wait_until(lambda: kit.clock.now() >= before + 0.3, 1.0)
