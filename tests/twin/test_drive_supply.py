@@ -239,6 +239,43 @@ def test_dead_time_costs_voltage(scripted, dead):
     assert mean == pytest.approx(ideal, rel=0.01)
 
 
+@pytest.mark.parametrize("dead", [0.0, 1e-6, 2e-6])
+def test_dead_time_gains_voltage_where_the_current_is_reversed(scripted, dead):
+    """B drives A backwards: while both gates of A are off, its upper diode takes the current."""
+    rig = DriveParameters(
+        motor=MotorParameters(coulomb=1.0), bridge=BridgeParameters(dead_time=dead), heat=COLD
+    )
+    firmware = scripted().hold([1, 1, 0], [0.2, 0.5, 0])
+    drive = Drive(rig, firmware, seed=1)
+    drive.set_supply(24.0, 20.0, True)
+    drive.advance(0.1)
+    mean = np.mean([_current(drive) for _ in range(400)])
+    share = dead * 20e3
+    a, b = 0.2 + share, 0.5 - share  # high for the dead time longer, and shorter
+    ideal = (24.0 * (b - a) - 2 * 0.8 * 2 * share) / (1.2 + 2 * 0.012)
+    assert mean == pytest.approx(-ideal, rel=0.01)
+
+
+@pytest.mark.parametrize("limit", [1.0, 2.0, 4.0])
+def test_a_load_beyond_the_current_limit_pulls_the_link_down(scripted, limit):
+    """A blocked motor at duty d is a resistor R / d^2 to the link: V = limit R / d^2."""
+    rig = DriveParameters(motor=MotorParameters(coulomb=1.0), heat=COLD)
+    drive = Drive(rig, scripted().hold([1, 1, 0], [0.5, 0, 0]), seed=1)
+    drive.set_supply(24.0, limit, True)
+    drive.advance(0.3)
+    resistance = (1.2 + 2 * 0.012) / 0.5**2
+    expected = limit / (1.0 / resistance + 1.0 / rig.bridge.bleeder)
+    assert expected < 23.0, "the supply would not limit"
+    assert drive.supply_current == pytest.approx(limit, rel=1e-3)
+    assert drive.dc_link_voltage == pytest.approx(expected, rel=0.02)
+    assert np.mean([_current(drive) for _ in range(400)]) == pytest.approx(
+        0.5 * expected / (1.2 + 2 * 0.012), rel=0.02
+    )
+    drive.set_supply(24.0, 10.0, True)  # more than it takes: back to the set point
+    drive.advance(0.3)
+    assert drive.dc_link_voltage == pytest.approx(24.0, rel=0.02)
+
+
 def _current(drive: Drive) -> float:
     drive.advance(0.00013)
     return drive.phase_currents[0]
