@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -66,7 +66,8 @@ def changes_of(series: Iterable[Series], settings: ChangeSettings = SHIPPED) -> 
         If a figure is infinite.
     """
     found = sorted(series, key=lambda one: one.key)
-    nights = [nights_of(one) for one in found]
+    known: dict[bytes, _Runs] = {}
+    nights = [_summed(one, _runs_of(one, known)) for one in found]
     searched = search([columns.mean for columns, _ in nights], settings)
     since = [steps.changes[-1].position if steps.changes else 0 for steps in searched]
     nightly = DriftSettings(settings.false_share, NIGHTLY.confirm, NIGHTLY.least)
@@ -95,10 +96,45 @@ def nights_of(series: Series) -> tuple[Nights, NightMeans]:
 
     `Nights.level` is the mean of all nights: nothing was searched for changes here.
     """
-    night, runs = pd.factorize(series.run)
-    count = len(runs)
-    first = np.zeros(count, dtype=np.intp)
-    first[night[::-1]] = np.arange(len(series))[::-1]
+    return _summed(series, _runs_of(series, {}))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Runs:
+    """Which runs the figures of a series come from: `night` of each figure, then one a run."""
+
+    night: NDArray[np.intp]
+    first: NDArray[np.intp]  # its first figure
+    run: NDArray[Any]
+    build: NDArray[Any]
+    commit: NDArray[Any]
+    utc: NDArray[Any]
+
+
+def _runs_of(series: Series, known: dict[bytes, _Runs]) -> _Runs:
+    """The runs of a series; the measures of an item mostly share them, and find them in `known`.
+
+    `known` may serve as long as all series live: text is told by being the same object.
+    """
+    columns = (series.run, series.utc, series.build, series.commit)
+    same = b"".join(column.tobytes() for column in columns)
+    if same not in known:
+        night, runs = pd.factorize(series.run)
+        first = np.zeros(len(runs), dtype=np.intp)
+        first[night[::-1]] = np.arange(len(series))[::-1]
+        known[same] = _Runs(
+            night,
+            first,
+            np.asarray(runs, dtype=object),
+            series.build[first],
+            series.commit[first],
+            _iso(series.utc[first]),
+        )
+    return known[same]
+
+
+def _summed(series: Series, runs: _Runs) -> tuple[Nights, NightMeans]:
+    night, first, count = runs.night, runs.first, len(runs.run)
     means = night_means(night, series.value, count)
     banded = np.isin(series.verdict, _JUDGED)
     fails = np.bincount(night, weights=series.verdict == Verdict.FAIL.value, minlength=count)
@@ -106,10 +142,10 @@ def nights_of(series: Series) -> tuple[Nights, NightMeans]:
         failed = fails / np.bincount(night, weights=banded, minlength=count)
     known = means.mean[~np.isnan(means.mean)]
     columns = Nights(
-        run=np.asarray(runs, dtype=object),
-        build=series.build[first],
-        commit=series.commit[first],
-        utc=_iso(series.utc[first]),
+        run=runs.run,
+        build=runs.build,
+        commit=runs.commit,
+        utc=runs.utc,
         mean=means.mean,
         count=means.count.astype(np.int64),
         scatter=means.scatter,

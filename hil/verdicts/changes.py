@@ -22,6 +22,7 @@ import numpy.typing as npt
 
 from hil.verdicts import changes_chance as chance
 from hil.verdicts.changes_found import SHIPPED, ChangeSettings, Searched
+from hil.verdicts.changes_many import clearest_stretch
 from hil.verdicts.changes_series import Row, chance_of, splits
 from hil.verdicts.multiplicity import benjamini_hochberg
 
@@ -44,7 +45,7 @@ def search(series: Sequence[npt.ArrayLike], settings: ChangeSettings = SHIPPED) 
         If a series is not a row of numbers, or a number is infinite.
     """
     rows = _remembering([Row.of(values, settings) for values in series])
-    adjusted = benjamini_hochberg(np.array([row.chance(settings) for row in rows]))
+    adjusted = benjamini_hochberg(_chances(rows, settings))
     judged = int(np.count_nonzero(~np.isnan(adjusted)))
     changed = adjusted <= settings.false_share
     level = settings.false_share * max(1, int(changed.sum())) / max(1, judged)
@@ -52,6 +53,20 @@ def search(series: Sequence[npt.ArrayLike], settings: ChangeSettings = SHIPPED) 
     for row, p, steps in zip(rows, adjusted, changed, strict=True):
         at = row.steps(level, settings) if steps else []
         found.append(row.searched(at, float(p), settings.false_share / level, settings))
+    return found
+
+
+def _chances(rows: Sequence[Row], settings: ChangeSettings) -> npt.NDArray[np.float64]:
+    """Of each row, the probability of nights so clearly split by chance; NaN if not judged."""
+    known = [i for i, row in enumerate(rows) if row.judged]
+    split = [rows[i].split(settings) for i in known]
+    # There and back counts from sqrt(2) times the clearest split on; a little less is safe.
+    back = clearest_stretch(
+        [rows[i].scores for i in known], settings.side, [1.414 * clear for clear in split]
+    )
+    found = np.full(len(rows), np.nan)
+    for i, one, other in zip(known, split, back, strict=True):
+        found[i] = rows[i].chance(one, other, settings)
     return found
 
 

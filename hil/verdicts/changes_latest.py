@@ -17,8 +17,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.optimize import brentq
 
-from hil.verdicts import changes_chance as chance
-from hil.verdicts.charts import cusum
+from hil.verdicts.changes_many import last_sums, running_scores
 from hil.verdicts.drift import SHIPPED, WINDOW, DriftSettings, judge_night
 
 FloatArray = npt.NDArray[np.float64]
@@ -120,14 +119,15 @@ def judge_latest(
         return []
     night = judge_night(*_recent(rows, settings.confirm), settings)
     limit = limit_for(max(10.0, len(rows) / settings.false_share))
+    creeping = _creeping(rows, since, memory, limit, settings)
     found = []
-    for i, (row, start, r) in enumerate(zip(rows, since, memory, strict=True)):
+    for i, (row, start) in enumerate(zip(rows, since, strict=True)):
         level, sigma = _held_against(row[start:], settings)
         found.append(
             LatestNight(
                 changed=bool(night.alarm[i]),
                 odd=bool(night.odd[i]),
-                creeping=_creeping(row, start, r, limit, settings),
+                creeping=creeping[i],
                 level=level,
                 sigma=sigma,
                 p=float(night.adjusted[i]),
@@ -157,19 +157,35 @@ def _held_against(present: FloatArray, settings: DriftSettings) -> tuple[float, 
 
 
 def _creeping(
-    row: FloatArray, start: int, r: float, limit: float, settings: DriftSettings
-) -> int | None:
+    rows: Sequence[FloatArray],
+    since: Sequence[int],
+    memory: Sequence[float],
+    limit: float,
+    settings: DriftSettings,
+) -> list[int | None]:
     """Where the sum that tonight lies beyond its limit began to rise; None if it does not."""
-    where = start + np.flatnonzero(~np.isnan(row[start:]))
-    if where.size < settings.least or where[-1] != row.size - 1:
-        return None
-    y = row[where]
-    scores = chance.running_scores(y)
+    found: list[int | None] = [None] * len(rows)
+    at: list[int] = []
+    nights: list[npt.NDArray[np.intp]] = []
+    for i, (row, start) in enumerate(zip(rows, since, strict=True)):
+        where = start + np.flatnonzero(~np.isnan(row[start:]))
+        if where.size >= settings.least and where[-1] == row.size - 1:
+            at.append(i)
+            nights.append(where)
+    scores = running_scores([rows[i][where] for i, where in zip(at, nights, strict=True)])
+    sums, zero = last_sums(
+        [_free(one, memory[i]) for i, one in zip(at, scores, strict=True)], SLACK
+    )
+    for column, (i, where) in enumerate(zip(at, nights, strict=True)):
+        for side in (0, 1):
+            if sums[side, column] > limit and found[i] is None:
+                last = int(zero[side, column])
+                found[i] = since[i] if last < 0 else int(where[min(last + 1, where.size - 1)])
+    return found
+
+
+def _free(scores: FloatArray, r: float) -> FloatArray:
+    """Scores freed of what each owes to the one before."""
     free = scores.copy()
     free[1:] = (scores[1:] - r * scores[:-1]) / math.sqrt(1.0 - r * r)
-    sums = cusum(free, 0.0, SLACK, limit)
-    for side in (sums.high, sums.low):
-        if side[-1] > limit:
-            still = np.flatnonzero(side == 0.0)
-            return int(where[min(int(still[-1]) + 1, where.size - 1)]) if still.size else start
-    return None
+    return free

@@ -54,14 +54,20 @@ class Row:
         judged = y.size >= settings.least and bool(np.any(scores != 0.0))
         return cls(given.size, where, y, scores, memory, judged)
 
-    def chance(self, settings: ChangeSettings) -> float:
-        """Probability of nights as clearly split as these where nothing changed; NaN unjudged."""
-        if not self.judged:
-            return math.nan
-        split = float(splits(self.scores, settings.side).max())
+    def split(self, settings: ChangeSettings) -> float:
+        """Clearness of the clearest split of a row that is judged."""
+        return float(splits(self.scores, settings.side).max())
+
+    def chance(self, split: float, back: float, settings: ChangeSettings) -> float:
+        """Probability of nights as clearly split as these where nothing changed.
+
+        Parameters
+        ----------
+        split, back : clearness of the clearest split, and of the clearest stretch that differs
+            from all the rest.
+        """
         # Two steps must each be worth their price.
-        back = there_and_back(self.scores, settings.side) / math.sqrt(2.0)
-        clearest = max(split, back) / math.sqrt(chance.inflation(self.memory))
+        clearest = max(split, back / math.sqrt(2.0)) / math.sqrt(chance.inflation(self.memory))
         return chance_of(clearest, self.y.size, settings)
 
     def steps(self, level: float, settings: ChangeSettings) -> list[int]:
@@ -215,21 +221,6 @@ def splits(scores: FloatArray, side: int) -> FloatArray:
     where = np.arange(side, n - side + 1)
     sums = np.cumsum(scores)[where - 1]
     return np.asarray(np.abs(sums) / np.sqrt(where * (n - where) / n))
-
-
-def there_and_back(scores: FloatArray, side: int) -> float:
-    """Clearness of the clearest stretch that differs from all the rest; 0 without any."""
-    n = scores.size
-    sums = np.concatenate(([0.0], np.cumsum(scores)))
-    length = np.arange(side, n - side + 1)
-    if not length.size:
-        return 0.0
-    # Row i, column j: nights i to j - 1, which are `length` of them.
-    start, end = np.nonzero(np.tri(n + 1, k=-side, dtype=bool).T)
-    size = (end - start).astype(np.float64)
-    inside = size <= n - side
-    weight = np.where(inside, size * (n - size) / n, math.inf)
-    return float(np.sqrt(np.max((sums[end] - sums[start]) ** 2 / weight)))
 
 
 def _rounded(y: FloatArray) -> FloatArray:
