@@ -17,10 +17,10 @@ import atheris
 
 with atheris.instrument_imports(include=["hil.drivers"]):
     from hil.drivers.codec import Codec
-    from hil.drivers.framing.base import make_framing
     from hil.drivers.framing.length import LengthFraming
+    from hil.drivers.framing.make import make_framing
+    from hil.drivers.make_watch import make_watch
     from hil.drivers.scripted import ScriptedBoard
-    from hil.drivers.watch import make_watch
 
 from hil.plan.load import load_profile
 from hil.ports.link import LinkDescription

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import contextlib
 import dataclasses
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Mapping
+from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 from typing import Any
 
+from hil.bench.access import Access
 from hil.bench.assemble import assemble
 from hil.bench.bench import Bench
 from hil.bench.guard import Guard, GuardSettings
@@ -30,31 +31,6 @@ from hil.ports.registry import Registry
 
 #: Roles in the order in which they are opened; the supply first, so that it is known to be off.
 ROLES = ("supply", "tachometer", "brake", "switch", "interlock", "encoder", "thermometer")
-
-
-@dataclass(kw_only=True, slots=True)
-class Access:
-    """How to reach a bench.
-
-    Parameters
-    ----------
-    board : device path or pyserial URL.
-    visa : a PyVISA resource manager.
-    on_close : called when the bench is closed.
-    poll, quiet_poll : intervals of reading board and tachometer, s; see `Settings`.
-    firmware : name of the user's own firmware on a simulated board; "" on any other.
-    simulated : whether the instruments speak SCPI-1999, whatever the rig file says.
-    """
-
-    board: str
-    visa: Any
-    clock: Clock
-    on_close: list[Callable[[], None]] = field(default_factory=list)
-    poll: float = 0.01
-    quiet_poll: float = 0.0
-    firmware: str = ""
-    simulated: bool = False  # the instruments are those of the simulated bench
-    operator: Operator | None = None  # of the simulated bench, who cannot be asked otherwise
 
 
 def board_port(rig: Rig, resources: Mapping[str, str]) -> str:

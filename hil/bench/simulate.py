@@ -12,7 +12,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from hil.bench.open import Access
+from hil.bench.access import Access
 from hil.bench.simulated_firmware import own_firmware
 from hil.bench.simulated_operator import operator_of
 from hil.plan import population

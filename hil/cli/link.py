@@ -65,7 +65,7 @@ def link(
         raise click.UsageError("give either --port or --log")
     if log_file is not None and (identify or stream or record or seconds):
         raise click.UsageError("--identify, --stream, --record and --seconds need --port")
-    from hil.drivers.watch import make_watch
+    from hil.drivers.make_watch import make_watch
     from hil.plan.load import load_profile
 
     description = load_profile(profile)

@@ -16,7 +16,7 @@ import math
 from dataclasses import replace
 
 from hil.drivers.fields import FLOATS, RANGES
-from hil.drivers.framing.base import make_framing
+from hil.drivers.framing.make import make_framing
 from hil.drivers.layout import Layout
 from hil.ports.link import FieldSpec, LinkDescription, MessageSpec
 

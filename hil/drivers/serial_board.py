@@ -16,7 +16,7 @@ from hil.core.errors import LinkError, LinkTimeout
 from hil.core.record import Identity
 from hil.drivers.codec import Codec, Message
 from hil.drivers.commanded import CommandedBoard
-from hil.drivers.framing.base import make_framing
+from hil.drivers.framing.make import make_framing
 from hil.drivers.inbox import MOST_BAD, Inbox
 from hil.drivers.polling import Poller
 from hil.drivers.serial_port import ByteLog, SerialBoardConfig

@@ -13,16 +13,9 @@ from hil.core.measure import Outcome
 from hil.core.trace import Mark
 from hil.measures import steady, waveform
 from hil.measures.extreme import largest
-from hil.measures.recipe import (
-    COMMON,
-    IEEE_181,
-    Estimate,
-    Recipe,
-    Unmeasurable,
-    defines,
-    flag,
-)
+from hil.measures.recipe import COMMON, IEEE_181, Estimate, Recipe, defines, flag
 from hil.measures.signal import Signal
+from hil.measures.unmeasurable import Unmeasurable
 from hil.measures.view import View, Window
 
 SMOOTHING = 0.020  # s, moving mean for entering and staying in a band

@@ -12,9 +12,7 @@ from hil.measures import reversal, speed_step, stall, start, steps, witness
 from hil.measures.recipe import Recipe
 from hil.measures.view import View
 
-#: Kinds of scenario; every one has the witness measures as well as its own.
-KINDS = ("start", "reversal", "stall", "speed-step", "steps")
-
+#: Kind of scenario -> its own measures; every kind has the witness measures as well.
 _OWN: Mapping[str, Mapping[str, Recipe]] = {
     "start": start.RECIPES,
     "reversal": reversal.RECIPES,
@@ -22,6 +20,7 @@ _OWN: Mapping[str, Mapping[str, Recipe]] = {
     "speed-step": speed_step.RECIPES,
     "steps": steps.RECIPES,
 }
+KINDS = tuple(_OWN)
 _CATALOGUE: Mapping[str, Mapping[str, Recipe]] = {
     kind: MappingProxyType({**_OWN[kind], **witness.RECIPES}) for kind in KINDS
 }

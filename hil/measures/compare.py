@@ -11,8 +11,8 @@ from hil.core.drive import DriveState
 from hil.core.measure import Outcome
 from hil.core.trace import FloatArray
 from hil.measures import waveform
-from hil.measures.recipe import Unmeasurable
 from hil.measures.signal import Signal
+from hil.measures.unmeasurable import Unmeasurable
 from hil.measures.view import View
 
 MEAN = 0.050  # s, moving mean before comparing speeds and voltages

@@ -14,7 +14,7 @@ from hil.core.measure import Outcome
 from hil.core.trace import Trace
 from hil.measures import steady, waveform
 from hil.measures.power_balance import NAMEPLATE
-from hil.measures.recipe import Unmeasurable
+from hil.measures.unmeasurable import Unmeasurable
 from hil.measures.view import View
 
 

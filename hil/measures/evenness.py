@@ -11,8 +11,9 @@ from hil.core.budget import ACCURACY, RESOLUTION, SAMPLING, line, rectangular
 from hil.core.measure import Outcome
 from hil.core.trace import FloatArray
 from hil.measures import spectrum, steady
-from hil.measures.recipe import COMMON, Estimate, Recipe, Unmeasurable, defines
+from hil.measures.recipe import COMMON, Estimate, Recipe, defines
 from hil.measures.signal import Signal
+from hil.measures.unmeasurable import Unmeasurable
 from hil.measures.view import View
 
 #: Marks of commands after which a stretch at one speed is looked for.

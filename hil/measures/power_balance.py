@@ -31,7 +31,8 @@ from hil.measures.compare import (
     on_grid,
     running,
 )
-from hil.measures.recipe import COMMON, Estimate, Unmeasurable, defines
+from hil.measures.recipe import COMMON, Estimate, defines
+from hil.measures.unmeasurable import Unmeasurable
 from hil.measures.view import View
 
 CURRENT_MEAN = 0.200  # s, moving mean of the reported current

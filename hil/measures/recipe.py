@@ -11,26 +11,13 @@ import numpy as np
 
 from hil.core.budget import Budget
 from hil.core.measure import Definition, Measure, Outcome
+from hil.measures.unmeasurable import Unmeasurable
 
 if TYPE_CHECKING:
     from hil.measures.view import View
 
 IEEE_181 = "IEEE Std 181-2011, clauses 3 and 5 (terms cited from memory)"
 COMMON = "common practice, no source"
-
-
-class Unmeasurable(Exception):
-    """There is no value, and the outcome says why; `Recipe.apply` turns it into a `Measure`.
-
-    Parameters
-    ----------
-    outcome : any `Outcome` but VALUE.
-    detail : one sentence for people.
-    """
-
-    def __init__(self, outcome: Outcome, detail: str) -> None:
-        super().__init__(detail)
-        self.outcome, self.detail = outcome, detail
 
 
 #: The budget of a count: nothing is uncertain.

@@ -13,7 +13,7 @@ import numpy as np
 
 from hil.core.measure import Outcome
 from hil.core.trace import FloatArray
-from hil.measures.recipe import Unmeasurable
+from hil.measures.unmeasurable import Unmeasurable
 
 ITERATIONS = 200
 CONVERGED = 1e-13  # relative change of the slope

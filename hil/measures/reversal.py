@@ -10,8 +10,9 @@ from hil.core.measure import Outcome
 from hil.measures import approach as to
 from hil.measures import steady, waveform
 from hil.measures.peaks import fault_count, peak_current_recipe, peak_dc_link_recipe
-from hil.measures.recipe import COMMON, Estimate, Recipe, Unmeasurable, defines
+from hil.measures.recipe import COMMON, Estimate, Recipe, defines
 from hil.measures.signal import Signal
+from hil.measures.unmeasurable import Unmeasurable
 from hil.measures.view import View, Window
 
 STANDSTILL = 2.0  # % of the entry speed

@@ -19,7 +19,7 @@ from hil.core.budget import (
 )
 from hil.core.measure import Outcome
 from hil.core.trace import Accuracy, Channel, FloatArray
-from hil.measures.recipe import Unmeasurable
+from hil.measures.unmeasurable import Unmeasurable
 
 GAP = 3.0  # a longer gap, in nominal intervals, inside a judged window is missing data
 ABSURD = 1e12  # in any unit used here no measured value, but a number gone wrong on its way

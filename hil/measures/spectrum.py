@@ -15,7 +15,7 @@ import numpy as np
 
 from hil.core.measure import Outcome
 from hil.core.trace import FloatArray
-from hil.measures.recipe import Unmeasurable
+from hil.measures.unmeasurable import Unmeasurable
 
 PER_TURN = 96  # points a turn after resampling: orders up to 48
 LEAST_TURNS = 3  # fewer tell neighbouring orders apart badly

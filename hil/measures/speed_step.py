@@ -12,14 +12,8 @@ from hil.measures import approach as to
 from hil.measures import steady, waveform
 from hil.measures.extreme import largest
 from hil.measures.peaks import peak_current_recipe
-from hil.measures.recipe import (
-    COMMON,
-    IEEE_181,
-    Estimate,
-    Recipe,
-    Unmeasurable,
-    defines,
-)
+from hil.measures.recipe import COMMON, IEEE_181, Estimate, Recipe, defines
+from hil.measures.unmeasurable import Unmeasurable
 from hil.measures.view import View, Window
 
 BEFORE = 0.2  # s before the set point, averaged for the level before

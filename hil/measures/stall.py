@@ -12,8 +12,9 @@ from hil.core.measure import Outcome
 from hil.measures import latch, steady, waveform
 from hil.measures.extreme import largest
 from hil.measures.peaks import peak_current_recipe
-from hil.measures.recipe import COMMON, Estimate, Recipe, Unmeasurable, defines, flag
+from hil.measures.recipe import COMMON, Estimate, Recipe, defines, flag
 from hil.measures.trip import STANDSTILL, braked, expected_trip, hold, maybe_trip, speed_before
+from hil.measures.unmeasurable import Unmeasurable
 from hil.measures.view import View
 
 BEFORE = 0.2  # s before the brake, averaged for the level before

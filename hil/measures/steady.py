@@ -11,8 +11,9 @@ from hil.core.budget import NOISE, Budget, line
 from hil.core.measure import Outcome
 from hil.measures import waveform
 from hil.measures.extreme import peak_to_peak
-from hil.measures.recipe import COMMON, Estimate, Recipe, Unmeasurable, defines
+from hil.measures.recipe import COMMON, Estimate, Recipe, defines
 from hil.measures.signal import Signal
+from hil.measures.unmeasurable import Unmeasurable
 from hil.measures.view import View
 
 STEADY = 0.5  # s, length of the steady window

@@ -10,7 +10,8 @@ from hil.core.budget import RESOLUTION, Budget, rectangular
 from hil.core.measure import Outcome
 from hil.measures import evenness, steady, sweep, waveform
 from hil.measures.peaks import fault_count, peak_current_recipe, peak_dc_link_recipe
-from hil.measures.recipe import COMMON, Estimate, Recipe, Unmeasurable, defines
+from hil.measures.recipe import COMMON, Estimate, Recipe, defines
+from hil.measures.unmeasurable import Unmeasurable
 from hil.measures.view import View
 
 MOTION = sweep.MOTION

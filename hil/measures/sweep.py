@@ -12,9 +12,10 @@ from hil.core.measure import Outcome
 from hil.core.trace import FloatArray
 from hil.measures import steady, waveform
 from hil.measures.compare import on_grid, running
-from hil.measures.recipe import COMMON, Estimate, Recipe, Unmeasurable, defines
+from hil.measures.recipe import COMMON, Estimate, Recipe, defines
 from hil.measures.regression import confusion, deming
 from hil.measures.signal import Signal
+from hil.measures.unmeasurable import Unmeasurable
 from hil.measures.view import View
 
 #: Marks of commands that ask for a speed, and what ends the stretch they are in force.

@@ -6,7 +6,7 @@ import numpy as np
 
 from hil.core.drive import DriveState
 from hil.core.measure import Outcome
-from hil.measures.recipe import Unmeasurable
+from hil.measures.unmeasurable import Unmeasurable
 from hil.measures.view import Event, View
 
 STANDSTILL = 2.0  # % of the speed before

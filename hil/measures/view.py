@@ -13,8 +13,8 @@ from hil.core.conditions import Conditions
 from hil.core.drive import DriveState
 from hil.core.measure import Outcome
 from hil.core.trace import Mark, Trace
-from hil.measures.recipe import Unmeasurable
 from hil.measures.signal import Signal
+from hil.measures.unmeasurable import Unmeasurable
 
 T = TypeVar("T")
 

@@ -14,7 +14,7 @@ import numpy as np
 
 from hil.core.measure import Outcome
 from hil.core.trace import FloatArray
-from hil.measures.recipe import Unmeasurable
+from hil.measures.unmeasurable import Unmeasurable
 
 
 class Polarity(IntEnum):

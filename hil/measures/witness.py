@@ -25,8 +25,9 @@ from hil.measures.compare import (
     running,
 )
 from hil.measures.power_balance import current_disagreement
-from hil.measures.recipe import COMMON, Estimate, Recipe, Unmeasurable, defines, flag
+from hil.measures.recipe import COMMON, Estimate, Recipe, defines, flag
 from hil.measures.signal import Signal
+from hil.measures.unmeasurable import Unmeasurable
 from hil.measures.view import View
 
 

@@ -36,7 +36,6 @@ class NumberTexts(Model):
     """One number: how to ask for it and what the answer means."""
 
     quantity: ClassVar[str]
-    canonical: ClassVar[str]
 
     query: QueryOrNone = ""
     scale: Annotated[Plain, Field(gt=0.0)] = 1.0
@@ -58,9 +57,10 @@ class NumberTexts(Model):
         ValueError
             For a unit of another kind.
         """
-        unit = self.unit or self.canonical
-        zero = convert(f"0 {unit}", self.quantity)
-        one = convert(f"1 {unit}", self.quantity) - zero
+        zero, one = 0.0, 1.0
+        if self.unit is not None:  # without one nothing need be converted, nor the library loaded
+            zero = convert(f"0 {self.unit}", self.quantity)
+            one = convert(f"1 {self.unit}", self.quantity) - zero
         sign = -1.0 if self.sign == "negative" else 1.0
         gain = self.scale * one
         return NumberQuery(
@@ -75,7 +75,6 @@ class SpeedTexts(NumberTexts):
     """A speed."""
 
     quantity = "speed"
-    canonical = "rpm"
     query: QueryOrNone = SPEED.query
     scale: Annotated[Plain, Field(gt=0.0)] = SPEED.gain
 
@@ -84,7 +83,6 @@ class PositionTexts(NumberTexts):
     """An angle of the shaft."""
 
     quantity = "angle"
-    canonical = "deg"
     query: QueryOrNone = POSITION.query
 
 
@@ -92,7 +90,6 @@ class TemperatureTexts(NumberTexts):
     """A temperature."""
 
     quantity = "temperature"
-    canonical = "degC"
     query: Query = THERMOMETER.temperature.query
 
 

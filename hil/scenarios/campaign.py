@@ -14,7 +14,7 @@ from collections.abc import Callable, Iterator, Sequence
 from typing import Any, Protocol
 
 from hil.core.errors import HarnessError
-from hil.scenarios.campaign_task import Task, TaskResult, lost, run_task
+from hil.scenarios.campaign_task import Task, TaskResult, lost
 
 #: Called after each task in order: how many are done, of how many, and what came of the last.
 Progress = Callable[[int, int, TaskResult], object]
@@ -45,11 +45,6 @@ class Workers(Protocol):
 
     def close(self) -> None:
         """Let go of the processes, whatever they are at."""
-
-
-def run_chunk(chunk: Sequence[Task]) -> list[TaskResult]:
-    """Run tasks one after another; what a worker is asked to do."""
-    return [run_task(task) for task in chunk]
 
 
 def run_campaign(
@@ -157,4 +152,4 @@ def _insist(chunk: Sequence[Task], workers: Workers) -> Iterator[TaskResult]:
             )
 
 
-__all__ = ["Progress", "Task", "TaskResult", "Workers", "cores", "run_campaign", "run_chunk"]
+__all__ = ["Progress", "Task", "TaskResult", "Workers", "cores", "run_campaign"]

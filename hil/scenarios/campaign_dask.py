@@ -9,8 +9,7 @@ from typing import Any
 import distributed
 
 from hil.core.errors import HarnessError
-from hil.scenarios.campaign import run_chunk
-from hil.scenarios.campaign_task import Task, TaskResult
+from hil.scenarios.campaign_task import Task, TaskResult, run_chunk
 
 #: s to wait for the scheduler, and for the first worker to register.
 PATIENCE = 10.0

@@ -11,8 +11,7 @@ from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 
 from hil.core.errors import HarnessError
-from hil.scenarios.campaign import run_chunk
-from hil.scenarios.campaign_task import Task, TaskResult, warm_up
+from hil.scenarios.campaign_task import Task, TaskResult, run_chunk, warm_up
 
 
 def _begin() -> None:

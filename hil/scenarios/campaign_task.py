@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import threading
 import time
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
 from pathlib import Path
@@ -199,3 +199,8 @@ def _run(task: Task, rig: Rig, item: PlannedItem) -> tuple[Executed, float]:
 def lost(task: Task, why: str) -> TaskResult:
     """The result of a task whose workers died."""
     return TaskResult(task, Verdict.BENCH_FAULT, f"harness: {why}")
+
+
+def run_chunk(chunk: Sequence[Task]) -> list[TaskResult]:
+    """Run tasks one after another; what a worker is asked to do."""
+    return [run_task(task) for task in chunk]

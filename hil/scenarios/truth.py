@@ -21,9 +21,10 @@ from typing import Any
 import numpy as np
 from scipy.interpolate import CubicHermiteSpline
 
+from hil.bench.access import Access
 from hil.bench.assemble import assemble
 from hil.bench.bench import closing
-from hil.bench.open import Access, open_parts
+from hil.bench.open import open_parts
 from hil.bench.simulate import POLL, tolerances_of, world_for
 from hil.core.budget import Contribution
 from hil.core.conditions import Conditions

@@ -15,8 +15,8 @@ from click.testing import CliRunner
 
 from hil.cli.link import link
 from hil.cli.link_table import counts, rows, table
+from hil.drivers.make_watch import make_watch
 from hil.drivers.scripted import ScriptedBoard
-from hil.drivers.watch import make_watch
 from hil.plan.load import load_profile
 from hil.store.rawlog import RawLog, read_raw_log
 

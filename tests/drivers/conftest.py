@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 import pytest
 import pyvisa
 
-from hil.drivers.framing.base import make_framing
+from hil.drivers.framing.make import make_framing
 from hil.drivers.scpi import ScpiConfig, ScpiSession
 from hil.ports.clock import Clock, WallClock
 from hil.ports.link import FieldSpec, FramingSpec, LinkDescription, MessageSpec

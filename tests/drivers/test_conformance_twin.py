@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from hil.bench.open import Access
+from hil.bench.access import Access
 from hil.bench.simulate import twin_access
 from hil.drivers.brake import BrakeConfig, ScpiBrake
 from hil.drivers.scpi import ScpiConfig

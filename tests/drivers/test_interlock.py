@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from hil.bench.open import Access
+from hil.bench.access import Access
 from hil.bench.simulate import twin_access
 from hil.core.errors import InstrumentError
 from hil.drivers.interlock import InterlockConfig, ScpiInterlock

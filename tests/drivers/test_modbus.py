@@ -15,6 +15,7 @@ from pymodbus.pdu.bit_message import ReadCoilsResponse
 from pymodbus.pdu.exceptionresponse import ExceptionResponse
 from pymodbus.pdu.register_message import ReadInputRegistersResponse
 
+from hil.drivers.make_watch import make_watch
 from hil.drivers.modbus import (
     check_span,
     decoder,
@@ -26,7 +27,6 @@ from hil.drivers.modbus import (
     write_request,
 )
 from hil.drivers.modbus_board import silent_interval
-from hil.drivers.watch import make_watch
 from hil.plan.load import load_profile
 from hil.ports.link import FieldSpec, FramingSpec, MessageSpec
 

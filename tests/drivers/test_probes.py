@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 import pyvisa
 
-from hil.bench.open import Access
+from hil.bench.access import Access
 from hil.bench.simulate import twin_access
 from hil.core.errors import InstrumentError
 from hil.drivers.counter import Counter, CounterConfig

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from hil.core.drive import Fault
 from hil.drivers.codec import Codec
 from hil.drivers.fields import Columns
-from hil.drivers.framing.base import make_framing
+from hil.drivers.framing.make import make_framing
 from hil.drivers.scripted import ScriptedBoard, to_wire
 from hil.ports.link import FieldSpec
 

@@ -8,9 +8,10 @@ from dataclasses import replace
 import pytest
 
 from hil.core.errors import LinkError
-from hil.drivers.framing.base import make_framing
+from hil.drivers.framing.make import make_framing
+from hil.drivers.make_watch import make_watch
 from hil.drivers.scripted import ScriptedBoard
-from hil.drivers.watch import MOST_LEFT, Seen, make_watch
+from hil.drivers.watch import MOST_LEFT, Seen
 
 
 def command(description, name):

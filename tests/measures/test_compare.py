@@ -9,8 +9,8 @@ from hil.core.drive import DriveState
 from hil.core.measure import Outcome
 from hil.core.trace import Accuracy, Channel
 from hil.measures.compare import LAG, LEAD, STEP, feeding, low_speed, on_grid, running
-from hil.measures.recipe import Unmeasurable
 from hil.measures.signal import Signal
+from hil.measures.unmeasurable import Unmeasurable
 from hil.measures.view import View
 
 S = DriveState

@@ -5,7 +5,7 @@ import pytest
 
 from hil.core.measure import Outcome
 from hil.measures.efficiency import loss_map, operating_point
-from hil.measures.recipe import Unmeasurable
+from hil.measures.unmeasurable import Unmeasurable
 
 
 def scene(lab, rpm=2000.0, amps=1.5):

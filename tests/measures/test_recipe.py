@@ -8,7 +8,8 @@ import pytest
 from hil.core.budget import NOISE, Budget, Contribution, line
 from hil.core.measure import Outcome
 from hil.core.trace import Trace
-from hil.measures.recipe import EXACT, Estimate, Unmeasurable, defines, flag
+from hil.measures.recipe import EXACT, Estimate, defines, flag
+from hil.measures.unmeasurable import Unmeasurable
 from hil.measures.view import View
 
 

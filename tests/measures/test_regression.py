@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from hil.measures.recipe import Unmeasurable
 from hil.measures.regression import confusion, deming, ordinary, york
+from hil.measures.unmeasurable import Unmeasurable
 
 
 def norris():

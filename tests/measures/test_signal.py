@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 from hil.core import budget
 from hil.core.measure import Outcome
 from hil.core.trace import Accuracy, Channel
-from hil.measures.recipe import Unmeasurable
 from hil.measures.signal import EDGE, Signal
+from hil.measures.unmeasurable import Unmeasurable
 
 ACCURACY = Accuracy(relative=0.01, absolute=0.3, resolution=0.1)
 

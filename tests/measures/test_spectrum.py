@@ -6,8 +6,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from hil.core.measure import Outcome
-from hil.measures.recipe import Unmeasurable
 from hil.measures.spectrum import fixed, orders, reason, sector_scatter, sector_times
+from hil.measures.unmeasurable import Unmeasurable
 
 P = 4
 

@@ -9,8 +9,8 @@ from hil.core.drive import DriveState, Fault
 from hil.core.measure import Outcome
 from hil.core.trace import Accuracy, Channel
 from hil.measures import steady
-from hil.measures.recipe import Unmeasurable
 from hil.measures.signal import Signal
+from hil.measures.unmeasurable import Unmeasurable
 
 S = DriveState
 

@@ -8,7 +8,7 @@ import pytest
 from hil.core.drive import Direction, DriveState, Fault
 from hil.core.measure import Outcome
 from hil.core.trace import Trace
-from hil.measures.recipe import Unmeasurable
+from hil.measures.unmeasurable import Unmeasurable
 from hil.measures.view import View
 
 S = DriveState

@@ -13,7 +13,7 @@ import pytest
 
 from hil.core.measure import Outcome
 from hil.measures import waveform as wf
-from hil.measures.recipe import Unmeasurable
+from hil.measures.unmeasurable import Unmeasurable
 from hil.measures.waveform import Polarity
 
 UNIT = (0.0, 1.0)

@@ -1,1 +1,1 @@
-"""How messages are cut from a byte stream, one file a framing; start at `base.make_framing`."""
+"""How messages are cut from a byte stream, one file a framing; start at `make.make_framing`."""

@@ -11,11 +11,8 @@ A framing keeps an unfinished frame between calls, at most `FramingSpec.longest`
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Protocol
-
-from hil.ports.link import FramingSpec
 
 #: Bytes of a reject that are shown; a wrong baud rate can deliver a lot of them.
 SHOWN = 24
@@ -52,32 +49,6 @@ class Framing(Protocol):
 
     def sent(self, data: bytes) -> None:
         """Told of every frame that was written, for lines that the board echoes."""
-
-
-def make_framing(spec: FramingSpec) -> Framing:
-    """The framing a link profile asks for.
-
-    Raises
-    ------
-    ValueError
-        If the checksum or the kind is unknown, or the description contradicts itself.
-    """
-    from hil.drivers.framing.cobs import CobsFraming
-    from hil.drivers.framing.delimited import DelimitedFraming
-    from hil.drivers.framing.length import LengthFraming
-    from hil.drivers.framing.lines import LineFraming
-    from hil.drivers.framing.slip import SlipFraming
-
-    kinds: dict[str, Callable[[FramingSpec], Framing]] = {
-        "lines": LineFraming,
-        "cobs": CobsFraming,
-        "slip": SlipFraming,
-        "delimited": DelimitedFraming,
-        "length": LengthFraming,
-    }
-    if spec.kind not in kinds:
-        raise ValueError(f"unknown framing {spec.kind!r}, expected one of {', '.join(kinds)}")
-    return kinds[spec.kind](spec)
 
 
 class Splitter:

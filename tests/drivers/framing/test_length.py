@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from hil.drivers.framing.base import make_framing
+from hil.drivers.framing.make import make_framing
 from hil.ports.link import FramingSpec
 
 

@@ -9,7 +9,7 @@ from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
 
-from hil.drivers.framing.base import make_framing
+from hil.drivers.framing.make import make_framing
 from hil.ports.link import FramingSpec
 
 LONGEST = 80

@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from hil.drivers.framing import slip
-from hil.drivers.framing.base import make_framing
+from hil.drivers.framing.make import make_framing
 from hil.ports.link import FramingSpec
 
 

@@ -12,10 +12,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from hil.drivers.codec import Codec
-from hil.drivers.framing.base import make_framing
 from hil.drivers.framing.length import LengthFraming
+from hil.drivers.framing.make import make_framing
+from hil.drivers.make_watch import make_watch
 from hil.drivers.scripted import ScriptedBoard
-from hil.drivers.watch import make_watch
 from hil.plan.load import load_profile
 
 ROOT = Path(__file__).parents[3]
