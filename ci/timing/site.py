@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import tempfile
 import time
 from collections.abc import Iterator
@@ -25,6 +26,7 @@ def _measured(folder: Path) -> Iterator[Result]:
     from hil.report.site.build import Site
     from hil.report.site.gather import gather
     from hil.report.site.publish import publish
+    from hil.report.site.workers import workers
     from hil.store.index import open_index
 
     runs, out, place = folder / "runs", folder / "site", folder / "index.db"
@@ -32,14 +34,16 @@ def _measured(folder: Path) -> Iterator[Result]:
 
     def build() -> int:
         with open_index(place) as index:
-            strands = gather(index)
-        return publish(out, Site(out, strands, traces=5).pieces()).size
+            figures = sum(run.measures for run in index.runs())
+            with workers(figures) as pool:
+                strands = gather(index)
+                return publish(out, Site(out, strands, traces=5).pieces(), pool).size
 
     with open_index(place) as index:
         index.rebuild([runs])
-    wall, own = time.perf_counter(), time.process_time()
+    wall, own = time.perf_counter(), _spent()
     size = build()
-    wall, own = time.perf_counter() - wall, time.process_time() - own
+    wall, own = time.perf_counter() - wall, _spent() - own
     yield Result(f"site of {NIGHTS} nights x {ITEMS} items", wall, "s", "lower", 60.0)
     yield Result("the same, processor time", own, "s", "lower")
     plain = seconds(lambda: _written(out, folder / "copy"))
@@ -52,11 +56,17 @@ def _measured(folder: Path) -> Iterator[Result]:
     with open_index(place) as index:
         entered = seconds(lambda: index.rebuild([runs]))
     yield Result("entering one more night", entered, "s", "lower")
-    wall, own = time.perf_counter(), time.process_time()
+    wall, own = time.perf_counter(), _spent()
     build()
-    wall, own = time.perf_counter() - wall, time.process_time() - own
+    wall, own = time.perf_counter() - wall, _spent() - own
     yield Result("site after one more night", wall, "s", "lower", 5.0)
     yield Result("the same, processor time", own, "s", "lower")
+
+
+def _spent() -> float:
+    """Processor time of this process and of those that made pages beside it, in s."""
+    spent = os.times()
+    return spent.user + spent.system + spent.children_user + spent.children_system
 
 
 def _written(source: Path, target: Path) -> None:

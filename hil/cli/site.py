@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from hil.report.site.gather import Gathered
     from hil.report.site.publish import Published
     from hil.store.index import Index
+    from hil.store.index.rows import RunRow
 
 RUNS = Path("runs")
 
@@ -83,20 +84,22 @@ def site(
     from hil.report.site.campaigns import campaigns_in
     from hil.report.site.gather import gather
     from hil.report.site.publish import publish
+    from hil.report.site.workers import workers
 
     if roots and database:
         raise click.UsageError("name run folders or an index (--database), not both")
     places = campaigns or roots or ((RUNS,) if RUNS.is_dir() else ())
+
+    def asked(run: RunRow) -> bool:
+        return rig in (None, run.rig) and evidence in (None, run.evidence)
+
     with _index(roots, database) as (index, unreadable):
-        strands = gather(
-            index,
-            wanted=lambda run: rig in (None, run.rig) and evidence in (None, run.evidence),
-        )
-    found = campaigns_in(places)
-    whole = Site(
-        out.absolute(), strands, found.also_unreadable(unreadable), traces=traces, reports=reports
-    )
-    done = publish(out, whole.pieces())
+        figures = sum(run.measures for run in index.runs() if asked(run))
+        with workers(figures) as pool:
+            strands = gather(index, wanted=asked)
+            found = campaigns_in(places).also_unreadable(unreadable)
+            whole = Site(out.absolute(), strands, found, traces=traces, reports=reports)
+            done = publish(out, whole.pieces(), pool)
     facts = _facts(out, strands, whole.campaigns.unreadable, done)
     for line in _lines(facts):
         click.echo(line)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from urllib.parse import quote
 
@@ -128,35 +129,31 @@ class Site:
         former = some[-2].run.run if len(some) > 1 else ""
         shared = set(some[-1].items) & set(some[-2].items) if former else set()
 
-        def deep(path: str, make: Callable[[Page], bytes]) -> Piece:
-            return Piece(path, lambda: make(page_of(path, self.rooms, [one.strand])))
-
-        for number, run in enumerate(one.runs):
-            yield deep(
-                run.page,
-                lambda page, number=number, run=run: run_page(  # type: ignore[misc]
-                    page,
-                    run_of(one, number, self.out, copies),
-                    links.get(run.run, {}),
-                ),
-            )
         cells = RunCells.of(one.runs, "../")
         for line in one.items:
             trends = one.trends.get((line.plan, line.item), ())
             link = address(last, former, line.item) if line.item in shared else ""
-            yield deep(
+            frame = page_of(line.page, self.rooms, [one.strand])
+            yield Piece(
                 line.page,
-                lambda page, line=line, trends=trends, link=link: item_page(  # type: ignore[misc]
-                    page, one.strand, line, one.runs, trends, link
-                ),
+                partial(item_page, frame, one.strand, line, one.runs, trends, link),
+                apart=True,
             )
             for trend in trends:
-                yield deep(
-                    trend.page,
-                    lambda page, line=line, trend=trend: measure_page(  # type: ignore[misc]
-                        page, trend, cells, line.page
-                    ),
+                frame = page_of(trend.page, self.rooms, [one.strand])
+                yield Piece(
+                    trend.page, partial(measure_page, frame, trend, cells, line.page), apart=True
                 )
+        # Made here while other processes are still at the pages above.
+        for number, run in enumerate(one.runs):
+            yield Piece(
+                run.page,
+                lambda number=number, run=run: run_page(  # type: ignore[misc]
+                    page_of(run.page, self.rooms, [one.strand]),
+                    run_of(one, number, self.out, copies),
+                    links.get(run.run, {}),
+                ),
+            )
 
 
 def reports_of(one: Gathered, newest: int) -> dict[str, Piece]:

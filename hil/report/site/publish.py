@@ -1,7 +1,8 @@
 """A site written whole: only what changed is written, and readers see the old site or the new one.
 
 A new folder is filled beside the site (what has not changed is linked, not copied) and then takes
-its place in one step. `site.json` keeps the SHA-256 of every file.
+its place: in one step where the system can exchange two folders (Linux), else in two, which the
+next build ends if this one does not. `site.json` keeps the SHA-256 of every file.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ import os
 import platform
 import shutil
 from collections.abc import Callable, Iterable
+from concurrent.futures import BrokenExecutor, Executor, Future, wait
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -35,11 +37,13 @@ class Piece:
     make : gives the content.
     stamp : fingerprint of all that the content depends on; "" where making it is as quick as
         finding that out. With the stamp of the file that is there, the file is kept unmade.
+    apart : whether `make` can be pickled, so that another process may call it.
     """
 
     path: str
     make: Callable[[], bytes]
     stamp: str = ""
+    apart: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,8 +56,12 @@ class Published:
     size: int
 
 
-def publish(out: Path, pieces: Iterable[Piece]) -> Published:
+def publish(out: Path, pieces: Iterable[Piece], pool: Executor | None = None) -> Published:
     """Bring the site in `out` to exactly `pieces`; files that are not of the site stay.
+
+    Parameters
+    ----------
+    pool : processes that make those pieces that can be made apart; what comes of it is the same.
 
     Raises
     ------
@@ -70,7 +78,7 @@ def publish(out: Path, pieces: Iterable[Piece]) -> Published:
         shutil.rmtree(draft, ignore_errors=True)
         draft.mkdir()
         try:
-            done = _fill(out, draft, known, pieces)
+            done = _fill(out, draft, known, pieces, pool)
             _sync(draft)
             _take_place(draft, out)
         finally:
@@ -105,40 +113,105 @@ def _known(out: Path) -> dict[str, list[str]]:
         ) from problem
 
 
+#: So many pieces go to another process at once.
+_TOGETHER = 48
+
+
+@dataclass(frozen=True, slots=True)
+class _Task:
+    """A piece with what is known of the file that is there."""
+
+    piece: Piece
+    digest: str
+    stamp: str
+
+
+@dataclass(frozen=True, slots=True)
+class _Settled:
+    """What became of a piece; size in bytes."""
+
+    path: str
+    digest: str
+    stamp: str
+    size: int
+    written: bool
+
+
 def _fill(
-    out: Path, draft: Path, known: dict[str, list[str]], pieces: Iterable[Piece]
+    out: Path,
+    draft: Path,
+    known: dict[str, list[str]],
+    pieces: Iterable[Piece],
+    pool: Executor | None,
 ) -> Published:
-    files: dict[str, list[str]] = {}
-    written, size = [], 0
+    done: list[_Settled] = []
+    ahead: list[tuple[list[_Task], Future[list[_Settled]]]] = []
+    waiting: list[_Task] = []
+    paths: set[str] = set()
     folders: set[Path] = set()
-    for piece in pieces:
-        if piece.path in files:
-            raise StoreError(f"{piece.path}: two pages of the site have this name")
-        target = draft / piece.path
-        if target.parent not in folders:
-            target.parent.mkdir(parents=True, exist_ok=True)
-            folders.add(target.parent)
-        had, stamp = known.get(piece.path, ("", ""))
-        old = out / piece.path
-        if piece.stamp and piece.stamp == stamp and (there := _intact(old, had)) >= 0:
+
+    def send() -> None:
+        if pool is not None and waiting:
+            ahead.append((waiting[:], pool.submit(_settle, waiting[:], out, draft)))
+            waiting.clear()
+
+    try:
+        for piece in pieces:
+            if piece.path in paths:
+                raise StoreError(f"{piece.path}: two pages of the site have this name")
+            paths.add(piece.path)
+            folder = (draft / piece.path).parent
+            if folder not in folders:
+                folder.mkdir(parents=True, exist_ok=True)
+                folders.add(folder)
+            task = _Task(piece, *known.get(piece.path, ("", "")))
+            if pool is None or not piece.apart:
+                done += _settle([task], out, draft)
+                continue
+            waiting.append(task)
+            if len(waiting) >= _TOGETHER:
+                send()
+        send()
+        for tasks, future in ahead:
+            try:
+                done += future.result()
+            except BrokenExecutor:  # a process was killed: what it had in hand is made here
+                done += _settle(tasks, out, draft)
+    finally:
+        # Nobody may write to the draft any more when it is cleared away.
+        for _, future in ahead:
+            future.cancel()
+        wait([future for _, future in ahead])
+    removed = tuple(sorted(set(known) - paths))
+    _carry(out, draft, set(known) | paths | {STATE})
+    files = {one.path: [one.digest, one.stamp] for one in sorted(done, key=lambda one: one.path)}
+    text = json.dumps({"format": _FORMAT, "files": files}, indent=0)
+    (draft / STATE).write_text(text + "\n", encoding="utf-8")
+    written = tuple(one.path for one in done if one.written)
+    return Published(written, len(done) - len(written), removed, sum(one.size for one in done))
+
+
+def _settle(tasks: Iterable[_Task], out: Path, draft: Path) -> list[_Settled]:
+    """Have the files of these pieces in the draft: linked if unchanged, else written."""
+    done = []
+    for task in tasks:
+        piece = task.piece
+        old, target = out / piece.path, draft / piece.path
+        if piece.stamp and piece.stamp == task.stamp and (size := _intact(old, task.digest)) >= 0:
             _link(old, target)
-            files[piece.path] = [had, stamp]
-            size += there
+            done.append(_Settled(piece.path, task.digest, piece.stamp, size, False))
             continue
         content = piece.make()
         digest = hashlib.sha256(content).hexdigest()
-        files[piece.path] = [digest, piece.stamp]
-        size += len(content)
-        if digest == had and _holds(old, content):
+        same = digest == task.digest and _holds(old, content)
+        if same:
             _link(old, target)
         else:
+            # Never through a link to the old file, which a process that was killed may have left.
+            target.unlink(missing_ok=True)
             target.write_bytes(content)
-            written.append(piece.path)
-    removed = tuple(sorted(set(known) - set(files)))
-    _carry(out, draft, set(known) | set(files) | {STATE})
-    text = json.dumps({"format": _FORMAT, "files": dict(sorted(files.items()))}, indent=0)
-    (draft / STATE).write_text(text + "\n", encoding="utf-8")
-    return Published(tuple(written), len(files) - len(written), removed, size)
+        done.append(_Settled(piece.path, digest, piece.stamp, len(content), not same))
+    return done
 
 
 def _holds(path: Path, content: bytes) -> bool:
@@ -160,6 +233,7 @@ def _intact(path: Path, digest: str) -> int:
 
 def _link(source: Path, target: Path) -> None:
     """The same file under a new name; a copy where the file system has no links."""
+    target.unlink(missing_ok=True)
     try:
         os.link(source, target)
     except OSError:

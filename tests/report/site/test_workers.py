@@ -1,0 +1,146 @@
+"""Pages made by other processes: the same bytes, no process left, none where it does not pay."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import textwrap
+import time
+from concurrent.futures import Executor
+from functools import partial
+from pathlib import Path
+
+import pytest
+
+from ci.history import make_history
+from hil.core.errors import StoreError
+from hil.report.site.build import Site
+from hil.report.site.gather import Gathered, gather
+from hil.report.site.publish import Piece, publish
+from hil.report.site.workers import WORTH, cores, workers
+from hil.store.index import open_index
+
+
+@pytest.fixture(scope="module")
+def strands(tmp_path_factory: pytest.TempPathFactory) -> list[Gathered]:
+    base = tmp_path_factory.mktemp("runs")
+    make_history(base / "runs", 12, 4, 5, 2, traces=2)
+    make_history(base / "runs", 4, 2, 6, 0, simulated=False, rig="bench")
+    with open_index(base / "index.db") as index:
+        index.rebuild([base / "runs"])
+        return gather(index)
+
+
+@pytest.fixture(scope="module")
+def pool() -> Executor:
+    with workers(WORTH, 2) as made:
+        assert made is not None
+        yield made
+
+
+def text(name: str) -> bytes:
+    return f"{name} of a page".encode()
+
+
+def refused(_: str) -> bytes:
+    raise OSError("no room")
+
+
+def killed(parent: int) -> bytes:
+    """Ends whichever process makes it, unless that is the one that asked."""
+    if os.getpid() != parent:
+        os.kill(os.getpid(), signal.SIGKILL)
+    return b"made after all"
+
+
+def tree(folder: Path) -> dict[str, bytes]:
+    return {p.relative_to(folder).as_posix(): p.read_bytes() for p in folder.rglob("*.*")}
+
+
+def test_one_process_where_more_do_not_pay() -> None:
+    with workers(WORTH - 1, 2) as few, workers(WORTH, 1) as one:
+        assert few is None
+        assert one is None
+    assert cores() >= 1
+
+
+def test_the_site_is_the_same_whoever_makes_its_pages(
+    strands: list[Gathered], pool: Executor, tmp_path: Path
+) -> None:
+    alone = publish(tmp_path / "out", Site(tmp_path / "out", strands, traces=1).pieces())
+    files = tree(tmp_path / "out")
+    (tmp_path / "out").rename(tmp_path / "former")
+    beside = publish(tmp_path / "out", Site(tmp_path / "out", strands, traces=1).pieces(), pool)
+    assert tree(tmp_path / "out") == files
+    assert sorted(beside.written) == sorted(alone.written)
+    again = publish(tmp_path / "out", Site(tmp_path / "out", strands, traces=1).pieces(), pool)
+    assert (again.written, again.removed, again.size) == ((), (), alone.size)
+    assert tree(tmp_path / "out") == files
+
+
+def test_an_altered_page_is_made_anew_there_too(pool: Executor, tmp_path: Path) -> None:
+    pieces = [Piece(f"a/{n}.html", partial(text, str(n)), apart=True) for n in range(120)]
+    publish(tmp_path / "out", pieces, pool)
+    (tmp_path / "out" / "a" / "7.html").write_bytes(b"altered")
+    (tmp_path / "out" / "a" / "8.html").unlink()
+    done = publish(tmp_path / "out", pieces, pool)
+    assert (done.written, done.kept) == (("a/7.html", "a/8.html"), 118)
+    assert (tmp_path / "out" / "a" / "7.html").read_bytes() == b"7 of a page"
+
+
+def test_what_fails_there_leaves_the_old_site(pool: Executor, tmp_path: Path) -> None:
+    publish(tmp_path / "out", [Piece("a.html", partial(text, "old"), apart=True)], pool)
+    before = tree(tmp_path / "out")
+    bad = [Piece(f"{n}.html", partial(text, "x"), apart=True) for n in range(200)]
+    bad[60] = Piece("60.html", partial(refused, ""), apart=True)
+    with pytest.raises(StoreError, match="no room"):
+        publish(tmp_path / "out", bad, pool)
+    assert tree(tmp_path / "out") == before
+    assert [path.name for path in tmp_path.iterdir()] == ["out"]
+
+
+def test_what_a_killed_process_had_in_hand_is_made_here(tmp_path: Path) -> None:
+    pieces = [Piece(f"{n}.html", partial(text, str(n)), apart=True) for n in range(150)]
+    publish(tmp_path / "out", pieces)
+    pieces[100] = Piece("100.html", partial(killed, os.getpid()), apart=True)
+    with workers(WORTH, 2) as pool:
+        done = publish(tmp_path / "out", pieces, pool)
+    assert done.written == ("100.html",)
+    assert (tmp_path / "out" / "100.html").read_bytes() == b"made after all"
+    assert (tmp_path / "out" / "99.html").read_bytes() == b"99 of a page"
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="needs SIGKILL")
+def test_the_processes_end_with_one_that_is_killed(tmp_path: Path) -> None:
+    script = tmp_path / "build.py"
+    script.write_text(
+        textwrap.dedent(
+            """
+            import os, signal
+            from hil.report.site.workers import WORTH, workers
+
+            if __name__ == "__main__":
+                with workers(WORTH, 2) as pool:
+                    seen = {pool.submit(os.getpid).result() for _ in range(50)}
+                    seen |= {process.pid for process in pool._processes.values()}
+                    print(*seen, flush=True)
+                    os.kill(os.getpid(), signal.SIGKILL)
+            """
+        )
+    )
+    done = subprocess.run(
+        [sys.executable, str(script)], check=False, capture_output=True, text=True, timeout=120
+    )
+    assert done.returncode == -signal.SIGKILL
+    left = set(map(int, done.stdout.split()))
+    assert left
+    for _ in range(600):
+        left = {number for number in left if Path(f"/proc/{number}/cmdline").exists()}
+        # One that ended and is not waited for by anybody is nobody's burden.
+        left = {n for n in left if Path(f"/proc/{n}/cmdline").read_bytes()}
+        if not left:
+            return
+        time.sleep(0.1)
+    pytest.fail(f"still there: {left}")
