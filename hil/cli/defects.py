@@ -163,9 +163,11 @@ def _conclude(
     content = {**facts, "void": void, "items": list(matrix.items), "defects": rows}
     folder.write_json("matrix", content)
     if matrix.proofs:
-        _write_cells(folder, matrix)
+        folder.write_csv("matrix", _CELLS, _cells(matrix))
     if json_file is not None:
-        text = json.dumps({**content, "folder": str(folder.path)}, indent=2, default=plain)
+        cells = [dict(zip(_CELLS[:4], line, strict=False)) for line in _cells(matrix)]
+        whole = {**content, "folder": str(folder.path), "cells": cells}
+        text = json.dumps(whole, indent=2, default=plain)
         json_file.write_text(text + "\n", encoding="utf-8")
     click.echo(str(folder.path))
     if void:
@@ -232,7 +234,10 @@ def _unit(proof: Proof) -> str:
     return ""
 
 
-def _write_cells(folder: CampaignFolder, matrix: Matrix) -> None:
+_CELLS = ("defect", "item", "verdict", "caught", "measure", "margin", "seconds", "reason")
+
+
+def _cells(matrix: Matrix) -> list[tuple[Any, ...]]:
     """The whole matrix, one line a defect and item that was run."""
     lines = []
     for proof in matrix.proofs:
@@ -251,10 +256,7 @@ def _write_cells(folder: CampaignFolder, matrix: Matrix) -> None:
                     result.reason,
                 )
             )
-    columns = (
-        "defect", "item", "verdict", "caught", "measure", "margin", "seconds", "reason",
-    )  # fmt: skip
-    folder.write_csv("matrix", columns, lines)
+    return lines
 
 
 def _afterwards(proofs: Sequence[Proof]) -> list[str]:

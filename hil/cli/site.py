@@ -37,8 +37,9 @@ RUNS = Path("runs")
 @click.option(
     "--campaigns",
     multiple=True,
-    type=click.Path(exists=True, file_okay=False, path_type=Path),
-    help="Folder with campaigns of hil defects and hil population (default: runs). Repeatable.",
+    type=click.Path(exists=True, path_type=Path),
+    help="Folder with campaigns of hil defects and hil population (default: runs), or a file of "
+    "hil defects --json. Repeatable.",
 )
 @click.option(
     "--traces",

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from hil.cli.main import main
+from hil.report.site.campaigns import read_defects, read_defects_file
 from hil.twin.defects import DEFECTS
 
 RIG = Path(__file__).parents[2] / "testplans" / "rigs" / "dosing-pump.yaml"
@@ -114,6 +115,7 @@ def test_caught_and_escaped(capsys: pytest.CaptureFixture[str], plan: Path, tmp_
 
     folder = Path(content["folder"])
     assert json.loads((folder / "matrix.json").read_text())["defects"] == content["defects"]
+    assert read_defects_file(saved) == read_defects(folder)
     with (folder / "matrix.csv").open(newline="") as file:
         cells = list(csv.DictReader(file))
     assert {cell["item"] for cell in cells if cell["defect"] == "stall-not-noticed"} == {

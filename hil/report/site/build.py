@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import partial
@@ -31,6 +32,7 @@ from hil.report.site.shell import (
     RUNS,
     Page,
     assets,
+    edition,
     page_of,
 )
 from hil.report.site.views import (
@@ -166,9 +168,18 @@ def reports_of(one: Gathered, newest: int) -> dict[str, Piece]:
             break
         if folder and file.is_file():
             about = file.stat()
-            stamp = f"{about.st_size} {about.st_mtime_ns}"
-            found[run.run] = Piece(report_place(run.run), file.read_bytes, stamp)
+            stamp = f"{about.st_size} {about.st_mtime_ns} {edition()[:16]}"
+            found[run.run] = Piece(report_place(run.run), partial(report_copy, file), stamp)
     return found
+
+
+#: Links of a report to files that stay in the folder of the run.
+_ELSEWHERE = re.compile(rb'<a href="((?:traces|serial)/[^"<>]*)">([^<]*)</a>')
+
+
+def report_copy(file: Path) -> bytes:
+    """The report in `file` to be read without its folder: names in the place of dead links."""
+    return _ELSEWHERE.sub(rb"\2 (\1 in the folder of the run)", file.read_bytes())
 
 
 def overview_of(one: Gathered) -> StrandView:

@@ -114,8 +114,11 @@ class Campaigns:
 def campaigns_in(places: Iterable[Path]) -> Campaigns:
     """Campaigns in folders: each may be a campaign itself or hold several.
 
-    An unfinished campaign (without its summary) is passed over; one that cannot be read is named.
+    What `hil defects --json FILE` wrote is a campaign, too: named itself, or in one of the folders.
+    Of a campaign that is there as both the folder is read. An unfinished campaign (without its
+    summary) is passed over; one that cannot be read is named.
     """
+    places = list(places)
     defects: dict[str, DefectsView] = {}
     population: dict[str, PopulationView] = {}
     unreadable = []
@@ -127,6 +130,15 @@ def campaigns_in(places: Iterable[Path]) -> Campaigns:
                 population[folder.name] = read_population(folder)
         except StoreError as problem:
             unreadable.append(str(problem))
+    for file, named in _files(places):
+        try:
+            view = read_defects_file(file)
+        except StoreError as problem:
+            # A folder may hold any other JSON; only what was named must be a campaign.
+            if named:
+                unreadable.append(str(problem))
+            continue
+        defects.setdefault(view.name, view)
     newest = sorted(defects.values(), key=lambda one: one.name, reverse=True)
     spread = sorted(population.values(), key=lambda one: one.name, reverse=True)
     return Campaigns(tuple(newest), tuple(spread), tuple(sorted(unreadable)))
@@ -141,6 +153,17 @@ def _folders(places: Iterable[Path]) -> list[Path]:
             ) or (folder.name.startswith(_POPULATION) and (folder / "summary.json").is_file())
             if finished:
                 found.append(folder)
+    return found
+
+
+def _files(places: Iterable[Path]) -> list[tuple[Path, bool]]:
+    """JSON files, and whether each was named itself."""
+    found = []
+    for place in places:
+        if place.is_dir():
+            found += [(file, False) for file in sorted(place.glob("*.json")) if file.is_file()]
+        elif place.is_file():
+            found.append((place, True))
     return found
 
 
@@ -160,8 +183,33 @@ def read_defects(folder: Path) -> DefectsView:
     StoreError
         If a file of it is missing or not as that command writes it.
     """
-    content = _json(folder / "matrix.json")
-    cells = _cells(folder / "matrix.csv")
+    file = folder / "matrix.json"
+    return _defects(folder.name, _json(file), _cells(folder / "matrix.csv"), file)
+
+
+def read_defects_file(file: Path) -> DefectsView:
+    """The campaign that `hil defects --json` left in `file`.
+
+    Raises
+    ------
+    StoreError
+        If it is not as that command writes it.
+    """
+    content = _json(file)
+    cells: dict[str, dict[str, tuple[str, bool]]] = {}
+    try:
+        name = str(content["folder"]).replace("\\", "/").rstrip("/").rpartition("/")[2]
+        for cell in content.get("cells", ()):
+            found = str(cell["verdict"]), cell["caught"] == "caught"
+            cells.setdefault(str(cell["defect"]), {})[str(cell["item"])] = found
+    except (KeyError, TypeError) as problem:
+        raise StoreError(f"{file}: not a matrix of defects: {problem!r}") from problem
+    return _defects(name, content, cells, file)
+
+
+def _defects(
+    name: str, content: Any, cells: Mapping[str, Mapping[str, tuple[str, bool]]], file: Path
+) -> DefectsView:
     try:
         lines = tuple(
             DefectLine(
@@ -179,7 +227,7 @@ def read_defects(folder: Path) -> DefectsView:
             for row in content["defects"]
         )
         return DefectsView(
-            folder.name,
+            name,
             str(content["plan"]),
             str(content["rig"]),
             str(content["seed"]),
@@ -189,9 +237,7 @@ def read_defects(folder: Path) -> DefectsView:
             lines,
         )
     except (KeyError, TypeError, ValueError) as problem:
-        raise StoreError(
-            f"{folder / 'matrix.json'}: not a matrix of defects: {problem!r}"
-        ) from problem
+        raise StoreError(f"{file}: not a matrix of defects: {problem!r}") from problem
 
 
 def _cells(file: Path) -> dict[str, dict[str, tuple[str, bool]]]:

@@ -14,7 +14,7 @@ from lxml import html
 
 from ci.history import Change, History, make_history
 from hil.report.rebuild import rebuild
-from hil.report.site.build import Site
+from hil.report.site.build import Site, report_copy
 from hil.report.site.campaigns import campaigns_in
 from hil.report.site.gather import Gathered, gather
 from hil.report.site.publish import STATE, Published, publish
@@ -152,8 +152,7 @@ def test_every_link_of_the_site_leads_somewhere(
     found = campaigns_in([tmp_path / "campaigns"])
     built(out, strands, campaigns=found, traces=2, reports=1)
     seen = 0
-    pages = [page for page in out.rglob("*.html") if page.parent.name != "reports"]
-    for page in pages:
+    for page in out.rglob("*.html"):
         tree = html.fromstring(page.read_bytes())
         names = set(tree.xpath("//@id"))
         for link in [
@@ -203,6 +202,36 @@ def test_a_report_copied_into_the_site_brings_its_chart_script_once(
     assert names == sorted([*(f"{f.name}.html" for f in made.folders[-2:]), "plotly.min.js"])
     page = (out / "runs" / f"{made.folders[-1].name}.html").read_text("utf-8")
     assert f'href="../reports/{made.folders[-1].name}.html"' in page
+
+
+def test_a_copied_report_names_files_that_stay_behind(tmp_path: Path) -> None:
+    report = tmp_path / "report.html"
+    report.write_text(
+        '<a href="#items">Back</a><p><a href="traces/a%20b.1.parquet">Trace file</a>, 3 lost</p>'
+        '<a href="serial/a.log">Raw serial log</a><code>traces/x</code>'
+        '<script>{"href": "<a href=\\"traces/x\\">"}</script>'
+    )
+    assert report_copy(report).decode() == (
+        '<a href="#items">Back</a><p>Trace file (traces/a%20b.1.parquet in the folder of the run)'
+        ", 3 lost</p>Raw serial log (serial/a.log in the folder of the run)<code>traces/x</code>"
+        '<script>{"href": "<a href=\\"traces/x\\">"}</script>'
+    )
+
+
+def test_the_traces_of_a_copied_report_are_named_in_it(
+    history: tuple[Path, History], tmp_path: Path
+) -> None:
+    folder = history[1].folders[-1]
+    rebuild(folder)
+    whole = (folder / "report.html").read_text("utf-8")
+    assert 'href="traces/' in whole
+    out = tmp_path / "out"
+    built(out, gathered([history[0] / "runs"], tmp_path), reports=1)
+    copy = (out / "reports" / f"{folder.name}.html").read_text("utf-8")
+    assert copy.count("in the folder of the run)") == whole.count('href="traces/') + whole.count(
+        'href="serial/'
+    )
+    assert 'href="traces/' not in copy
 
 
 def test_runs_may_be_chosen(history: tuple[Path, History], tmp_path: Path) -> None:

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import csv
 import json
 from collections.abc import Callable
 from dataclasses import replace
@@ -16,6 +17,7 @@ from hil.report.site.campaigns import (
     campaigns_in,
     day_of,
     read_defects,
+    read_defects_file,
     read_population,
 )
 from hil.report.site.shell import page_of
@@ -58,6 +60,51 @@ def test_what_cannot_be_read_is_named_and_the_others_are_shown(folder: Path) -> 
     assert "matrix.json: not readable" in found.unreadable[0]
     assert "campaign.json: not readable" in found.unreadable[1]
     assert len(found.also_unreadable(["a run"]).unreadable) == 3
+
+
+def saved(runs: Path, name: str, **more: Any) -> Path:
+    """What ``hil defects --json`` writes beside the folder of that campaign."""
+    content = json.loads((runs / name / "matrix.json").read_text())
+    with (runs / name / "matrix.csv").open(newline="") as text:
+        cells = [
+            {key: row[key] for key in ("defect", "item", "verdict", "caught")}
+            for row in csv.DictReader(text)
+        ]
+    file = runs.parent / f"{name}.json"
+    content |= {"folder": f"runs/{name}", "cells": cells, **more}
+    file.write_text(json.dumps(content))
+    return file
+
+
+def test_what_a_campaign_saved_as_json_is_the_campaign(folder: Path) -> None:
+    name = "defects-2026-03-01t22-15-09z-5f0c"
+    file = saved(folder, name)
+    assert read_defects_file(file) == read_defects(folder / name)
+    assert campaigns_in([file]).defects == (read_defects(folder / name),)
+    # In a folder with other JSON it is found, and what is there as both is there once.
+    (folder.parent / "other.json").write_text('{"folder": 1}')
+    (folder.parent / "broken.json").write_text("{")
+    assert campaigns_in([folder.parent]).defects == (read_defects(folder / name),)
+    assert campaigns_in([folder.parent, folder]) == campaigns_in([folder])
+
+
+def test_json_without_cells_or_from_another_system_is_shown(folder: Path) -> None:
+    name = "defects-2026-03-01t22-15-09z-5f0c"
+    view = read_defects_file(saved(folder, name, folder="C:\\runs\\" + name, cells=[]))
+    assert view.name == name
+    page = html.fromstring(defects_page(FRAME, [view], {}))
+    assert "1 of 3 defects are caught by nobody." in text(page)
+    assert not page.xpath('//table[@class="matrix"]')
+
+
+@pytest.mark.parametrize(
+    "content", ["{", "[]", "{}", '{"folder": "x", "cells": [1]}', '{"folder": "x"}']
+)
+def test_a_named_file_that_is_no_campaign_is_told(tmp_path: Path, content: str) -> None:
+    file = tmp_path / "matrix.json"
+    file.write_text(content)
+    (told,) = campaigns_in([file]).unreadable
+    assert str(file) in told
 
 
 def test_every_file_is_read_strictly(folder: Path) -> None:
