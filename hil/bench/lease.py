@@ -25,6 +25,7 @@ from types import TracebackType
 from typing import Literal, Self
 
 from hil.core.errors import BenchError
+from hil.core.roles import INSTRUMENTS
 from hil.plan.instruments import Instrument
 from hil.plan.rig import Rig
 from hil.ports.clock import Clock, WallClock, utc_now
@@ -32,7 +33,6 @@ from hil.ports.clock import Clock, WallClock, utc_now
 Purpose = Literal["run", "look"]
 #: How long somebody who only looks who is there may keep others waiting, s.
 LOOKING = 10.0
-ROLES = ("supply", "tachometer", "brake", "switch", "interlock", "encoder", "thermometer")
 
 
 class RigInUse(BenchError):
@@ -67,7 +67,7 @@ def lease_folder() -> Path:
 def addresses(rig: Rig, resources: Mapping[str, str]) -> dict[str, str]:
     """Role -> address of everything that a rig is wired to, each in one spelling."""
     found = {"board": _board(rig, resources.get("board", ""))}
-    for role in ROLES:
+    for role in INSTRUMENTS:
         instrument: Instrument | None = getattr(rig, role, None)
         if instrument is not None:
             name = (resources.get(role) or instrument.resource).upper()

@@ -8,7 +8,7 @@ from importlib import import_module
 from typing import Any
 
 from hil.bench.findings import Finding, Grade
-from hil.bench.open import ROLES
+from hil.core.roles import ROLES
 from hil.plan.rig import Rig
 from hil.ports.registry import Listing, Registry
 
@@ -21,11 +21,7 @@ def driver_findings(rig: Rig, registry: Registry) -> Iterator[Finding]:
     lines = registry.listing()
     usable = ", ".join(_named(line) for line in lines if not line.reason)
     yield Finding("drivers", Grade.OK, usable or "none")
-    wanted = {
-        f"{role}.{part.driver}"
-        for role in ("board", *ROLES)
-        if (part := getattr(rig, role)) is not None
-    }
+    wanted = {f"{role}.{part.driver}" for role in ROLES if (part := getattr(rig, role)) is not None}
     for line in lines:
         if line.reason:
             name = f"{line.port}.{line.name}"

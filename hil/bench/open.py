@@ -19,6 +19,7 @@ from hil.bench.operator import Operator
 from hil.bench.parts import Parts
 from hil.core.errors import BenchError, FirmwareError, LinkTimeout
 from hil.core.record import Identity
+from hil.core.roles import INSTRUMENTS
 from hil.drivers.port_select import UsbMatch, find_port
 from hil.drivers.scpi import ScpiConfig
 from hil.drivers.serial_board import ByteLog
@@ -28,9 +29,6 @@ from hil.plan.rig import Rig
 from hil.ports.board import Board
 from hil.ports.clock import Clock, WallClock
 from hil.ports.registry import Registry
-
-#: Roles in the order in which they are opened; the supply first, so that it is known to be off.
-ROLES = ("supply", "tachometer", "brake", "switch", "interlock", "encoder", "thermometer")
 
 
 def board_port(rig: Rig, resources: Mapping[str, str]) -> str:
@@ -99,7 +97,7 @@ def open_parts(
             rig = rig.as_simulated()
         opened: dict[str, Any] = {}
         visa = Sharing(access.visa)
-        for role in ROLES:
+        for role in INSTRUMENTS:
             instrument: Instrument | None = getattr(rig, role)
             if instrument is None:
                 continue

@@ -8,10 +8,11 @@ from datetime import date
 from hil.bench.compiling import firmware_finding
 from hil.bench.findings import Finding, Grade
 from hil.bench.offered import driver_findings, transport_findings
-from hil.bench.open import ROLES, Guarding, open_bench
+from hil.bench.open import Guarding, open_bench
 from hil.bench.prove import prove, set_limits
 from hil.core.errors import HilError
 from hil.core.record import Identity
+from hil.core.roles import INSTRUMENTS
 from hil.motor.bounds import highest_braking_speed, lossless_bus_peak
 from hil.plan.rig import Rig
 from hil.ports.registry import Registry
@@ -50,7 +51,7 @@ def look_over(
     if not simulated:
         yield from transport_findings(
             resources.get(role) or instrument.resource
-            for role in ROLES
+            for role in INSTRUMENTS
             if (instrument := getattr(rig, role)) is not None
         )
     try:

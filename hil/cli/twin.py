@@ -13,15 +13,13 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from hil.core.roles import ROLES
+
 if TYPE_CHECKING:
     from hil.plan.rig import Rig
     from hil.twin.trouble import Trouble
     from hil.twin.wires.served import Served
 
-#: Roles in the order in which they are printed.
-ROLES = (
-    "board", "supply", "tachometer", "brake", "switch", "interlock", "encoder", "thermometer",
-)  # fmt: skip
 _CAUTION = (
     "SIMULATED: nothing behind these ports is real. The clients treat it as hardware, and what "
     "they record is no evidence about any real board."

@@ -10,7 +10,7 @@ asked for by `read`, which sends the next request and returns what answered the 
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, get_args
 
 from hil.core.errors import LinkError, LinkTimeout
 from hil.core.record import Identity
@@ -23,6 +23,7 @@ from hil.drivers.serial_port import ByteLog, SerialBoardConfig
 from hil.drivers.telemetry import Batch
 from hil.ports.board import Board, BoardReadings
 from hil.ports.clock import Clock
+from hil.ports.link import FramingKind
 from hil.ports.registry import Descriptor
 
 __all__ = ["DESCRIPTOR", "MOST_BAD", "ByteLog", "SerialBoard", "SerialBoardConfig", "open_board"]
@@ -264,7 +265,5 @@ DESCRIPTOR = Descriptor(
     driver=SerialBoard,
     config=SerialBoardConfig,
     open=open_board,
-    capabilities=frozenset(
-        {"lines", "cobs", "slip", "delimited", "length", "modbus", "polled", "raw-log"}
-    ),
+    capabilities=frozenset({*get_args(FramingKind), "polled", "raw-log"}),
 )

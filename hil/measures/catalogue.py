@@ -20,6 +20,7 @@ _OWN: Mapping[str, Mapping[str, Recipe]] = {
     "speed-step": speed_step.RECIPES,
     "steps": steps.RECIPES,
 }
+#: Kinds of scenario, in the order in which they are listed.
 KINDS = tuple(_OWN)
 _CATALOGUE: Mapping[str, Mapping[str, Recipe]] = {
     kind: MappingProxyType({**_OWN[kind], **witness.RECIPES}) for kind in KINDS

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from hil.plan.instruments import INSTRUMENTS, SOURCE_BRAKES
+from hil.core.roles import INSTRUMENTS
+from hil.plan.instruments import SOURCE_BRAKES
 from hil.plan.rig import Rig
 from hil.plan.source import Where
 

@@ -86,10 +86,6 @@ SOURCE_BRAKES: Mapping[str, tuple[str, ...]] = MappingProxyType(
     {"current": ("torque-constant", "compliance-voltage"), "voltage": ("full-scale-voltage",)}
 )
 
-#: Instruments, in the order in which each gets an address of its own on the simulated bench if it
-#: shares one with another.
-INSTRUMENTS = ("supply", "tachometer", "brake", "switch", "interlock", "encoder", "thermometer")
-
 
 class BrakeInstrument(Instrument):
     """Brake on the shaft.

@@ -15,6 +15,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
+from hil.core.roles import ROLES
 from hil.plan.explain import validate
 from hil.plan.model import Model, Text
 from hil.plan.reader import read
@@ -37,11 +38,7 @@ class PoolEntry(Model):
     @property
     def resources(self) -> dict[str, str]:
         """Role -> override, only those given."""
-        roles = (
-            "board", "supply", "tachometer", "brake", "switch", "interlock", "encoder",
-            "thermometer",
-        )  # fmt: skip
-        return {role: getattr(self, role) for role in roles if getattr(self, role)}
+        return {role: getattr(self, role) for role in ROLES if getattr(self, role)}
 
 
 class Pool(Model):

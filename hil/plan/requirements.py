@@ -19,6 +19,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
+from hil.core.roles import INSTRUMENTS
 from hil.plan.explain import nearest, place, validate
 from hil.plan.model import Count, Model, Name, Text
 from hil.plan.reader import read
@@ -27,8 +28,6 @@ from hil.plan.units import Ratio
 from hil.verdicts.samples import RateTarget, trials_without_failure
 
 Kind = Literal["bench", "simulated-is-enough"]
-#: Roles of instruments whose calibration a release may do without, with the reason.
-ROLES = ("supply", "tachometer", "brake", "switch", "interlock", "encoder", "thermometer")
 
 
 class Sample(Model):
@@ -140,8 +139,9 @@ def load_requirements(path: Path | str) -> RequirementFile:
     found = validate(RequirementFile, source)
     problems = repeated(source, ("requirements",), "id", [one.id for one in found.requirements])
     for role in found.calibration_not_needed:
-        if role not in ROLES:
-            said = f"calibration-not-needed: no instrument is called {role!r}{nearest(role, ROLES)}"
+        if role not in INSTRUMENTS:
+            hint = nearest(role, INSTRUMENTS)
+            said = f"calibration-not-needed: no instrument is called {role!r}{hint}"
             problems.append(source.problem(("calibration-not-needed", role), said, key=True))
     if problems:
         raise refuse(problems)

@@ -15,6 +15,7 @@ from pydantic import (
     model_validator,
 )
 
+from hil.core.roles import INSTRUMENTS
 from hil.motor.nameplate import back_emf_line_to_line_peak, winding_line_to_line
 from hil.plan.accuracy import (
     CurrentAccuracy,
@@ -24,7 +25,6 @@ from hil.plan.accuracy import (
 )
 from hil.plan.firmware import FirmwareFiles
 from hil.plan.instruments import (
-    INSTRUMENTS,
     SOURCE_BRAKES,
     Brake,
     EncoderInstrument,

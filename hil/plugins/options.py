@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from hil.core.roles import ROLES
 from hil.plugins import pool
 from hil.plugins.pool import TAKEN, check_size, worker_number
 
@@ -47,9 +48,6 @@ CHOICES = {
     "preflight": ("auto", "on", "off"),
     "attended": ("on", "off"),
 }
-ROLES = (
-    "board", "supply", "tachometer", "brake", "switch", "interlock", "encoder", "thermometer",
-)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)

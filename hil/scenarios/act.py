@@ -146,4 +146,6 @@ def act(item: PlannedItem, steps: Steps) -> None:
         case StepsParameters():
             run_steps(steps, p.steps, approach, voltage=item.supply_voltage)
         case _:
-            raise HarnessError(f"{item.id}: no manoeuvre for {type(p).__name__}")
+            raise HarnessError(
+                f"{item.id}: no manoeuvre for {type(p).__name__}: hil/scenarios/act.py needs a case"
+            )

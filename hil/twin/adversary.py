@@ -8,11 +8,12 @@ import math
 from collections.abc import Callable, Sequence
 from typing import Protocol, runtime_checkable
 
+from hil.core.roles import INSTRUMENTS
 from hil.twin.instruments.base import SimulatedInstrument
 from hil.twin.instruments.supply import SimulatedSupply
 from hil.twin.noisy_line import PROTOCOLS, NoisyLine
 from hil.twin.scpi import ScpiError
-from hil.twin.trouble import ROLES, Trouble
+from hil.twin.trouble import Trouble
 from hil.twin.world import World
 
 #: Kinds that edit telemetry and so have to know its protocol.
@@ -92,7 +93,7 @@ class Adversary:
 
     def _check(self, trouble: Trouble, protocol: str) -> None:
         role = trouble.kind.partition("-")[0]
-        if role in ROLES and role not in self._devices:
+        if role in INSTRUMENTS and role not in self._devices:
             raise ValueError(f"{trouble.kind}: this bench has no {role}")
         if trouble.kind in _EDITING and protocol not in PROTOCOLS:
             raise ValueError(f"{trouble.kind} needs telemetry of the reference firmware")

@@ -15,7 +15,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-ROLES = ("supply", "tachometer", "brake", "switch", "interlock", "encoder", "thermometer")
+from hil.core.roles import INSTRUMENTS
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +56,7 @@ def _kinds() -> dict[str, Kind]:
         "supply-stuck-off": Kind("the output does not go on"),
         "supply-offset": Kind("the voltage reads back wrong by", "V", 1.0),
     }
-    for role in ROLES:
+    for role in INSTRUMENTS:
         kinds |= {
             f"{role}-latency": Kind("answers come later", "s", 0.05, 0.0, 60.0),
             f"{role}-silent": Kind("commands are executed, nothing is answered"),

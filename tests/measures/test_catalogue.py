@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import importlib
+import pkgutil
 import time
 
 import numpy as np
@@ -9,12 +11,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+import hil.measures
 from hil.core.conditions import Conditions
 from hil.core.drive import Direction, DriveState, Sensing
 from hil.core.measure import Outcome
 from hil.core.quantity import CANONICAL_UNITS
 from hil.core.trace import MARKS, Accuracy, Channel, Mark, Trace
 from hil.measures.catalogue import KINDS, definitions, measure
+from hil.measures.recipe import Recipe
 
 #: The names plans use; a change here breaks plans.
 NAMES = {
@@ -51,7 +55,24 @@ CHANNELS = {
 
 @pytest.mark.parametrize("kind", KINDS)
 def test_the_names_are_those_that_plans_use(kind):
-    assert list(definitions(kind)) == [*NAMES[kind].split(), *WITNESS.split()]
+    assert kind in NAMES, f"write the measures of {kind!r} into NAMES, above"
+    found, told = list(definitions(kind)), [*NAMES[kind].split(), *WITNESS.split()]
+    new, gone = sorted(set(found) - set(told)), sorted(set(told) - set(found))
+    assert not new, f"{kind}: write {', '.join(new)} into NAMES, above, where it stands in RECIPES"
+    assert not gone, f"{kind} no longer has {', '.join(gone)}: plans that name it break"
+    assert found == told
+
+
+@pytest.mark.parametrize(
+    "module", sorted(m.name for m in pkgutil.iter_modules(hil.measures.__path__))
+)
+def test_a_measure_that_is_written_is_also_listed(module):
+    """A function under `defines` that stands in no RECIPES is never computed."""
+    known = {id(it) for kind in KINDS for it in definitions(kind).values()}
+    for name, thing in vars(importlib.import_module(f"hil.measures.{module}")).items():
+        if isinstance(thing, Recipe):
+            listed = id(thing.definition) in known
+            assert listed, f"hil/measures/{module}.py: {name} is missing in RECIPES of its scenario"
 
 
 @pytest.mark.parametrize("kind", KINDS)

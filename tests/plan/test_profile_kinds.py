@@ -2,15 +2,23 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+from typing import get_args
+
 import pytest
 
 from hil.core.drive import Fault
 from hil.core.errors import PlanError
 from hil.drivers.framing.checksum import PLAIN
 from hil.plan.load import load_profile
-from hil.ports.link import COMMANDS, OPTIONAL_COMMANDS, PLAIN_CHECKSUMS
+from hil.ports.link import COMMANDS, OPTIONAL_COMMANDS, PLAIN_CHECKSUMS, FramingKind
 
-EXAMPLES = ("delimited", "length", "lines-console", "modbus", "nmea", "slip")
+EXAMPLES = tuple(
+    path.name.removesuffix(".profile.yaml")
+    for path in sorted(
+        Path(__file__).parents[2].joinpath("testplans/profiles/examples").glob("*.yaml")
+    )
+)
 
 
 def path_of(shipped, name):
@@ -39,7 +47,8 @@ def test_there_is_an_example_of_every_kind_and_no_other_file(shipped):
     }
     assert found == set(EXAMPLES)
     kinds = {load_profile(path_of(shipped, name)).framing.kind for name in EXAMPLES}
-    assert kinds == {"lines", "slip", "delimited", "length", "modbus"}
+    # the project's own profiles show COBS
+    assert kinds == {*get_args(FramingKind)} - {"cobs"}
 
 
 def test_the_reference_page_names_every_key(shipped):

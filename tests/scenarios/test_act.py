@@ -6,6 +6,7 @@ import pytest
 
 from hil.core.drive import Direction, Sensing
 from hil.core.errors import BenchError
+from hil.plan.kinds import KINDS as PARAMETERS
 from hil.scenarios.act import act, check_safe, conditions_of
 from hil.scenarios.execute import execute
 from hil.scenarios.steps import Steps
@@ -112,6 +113,11 @@ KINDS = {
     "steps": ("steps: [start: 700 rpm, wait: 0.1 s, stop]", ["board start -700", "board stop"]),
 }
 BANDS = {"stall": "tripped", "steps": "fault-count", "speed-step": "overshoot"}
+
+
+def test_no_kind_is_left_out_here() -> None:
+    missing = set(PARAMETERS) - set(KINDS)
+    assert not missing, f"write into KINDS, above, what {', '.join(missing)} takes and does"
 
 
 @pytest.mark.parametrize("kind", KINDS)

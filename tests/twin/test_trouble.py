@@ -7,7 +7,8 @@ import re
 
 import pytest
 
-from hil.twin.trouble import KINDS, ROLES, Trouble, parse, parse_schedule
+from hil.core.roles import INSTRUMENTS
+from hil.twin.trouble import KINDS, Trouble, parse, parse_schedule
 
 
 @pytest.mark.parametrize(
@@ -61,7 +62,7 @@ def test_defaults_come_from_the_kind() -> None:
     assert parse("board-silent@2").end == math.inf
 
 
-@pytest.mark.parametrize("role", ROLES)
+@pytest.mark.parametrize("role", INSTRUMENTS)
 def test_every_role_has_the_same_troubles(role: str) -> None:
     for what in ("latency", "silent", "error", "refused", "lost"):
         assert f"{role}-{what}" in KINDS

@@ -20,10 +20,11 @@ from hil.ports.clock import WallClock
 
 PROFILES = Path(__file__).parents[3] / "testplans" / "profiles"
 #: Every shipped profile that is no Modbus profile.
-FRAMED = (
-    "dosing-lines", "dosing-cobs", "examples/lines-console", "examples/nmea", "examples/slip",
-    "examples/delimited", "examples/length",
-)  # fmt: skip
+FRAMED = tuple(
+    str(path.relative_to(PROFILES)).removesuffix(".profile.yaml")
+    for path in sorted(PROFILES.rglob("*.profile.yaml"))
+    if "kind: modbus" not in path.read_text(encoding="utf-8")
+)
 
 
 def load(name: str):
