@@ -14,7 +14,7 @@ from hil.bench.parts import Parts, Settings
 from hil.bench.recorder import Recorder, Sources
 from hil.bench.supply_watch import SupplyFacts, SupplyWatch
 from hil.core.drive import DriveState, Fault
-from hil.core.errors import HilError, InstrumentError, LinkTimeout
+from hil.core.errors import FirmwareError, HilError, InstrumentError, LinkTimeout
 from hil.core.record import Identity
 from hil.core.trace import Accuracy, Trace
 from hil.ports.board import BoardReadings, Nudged
@@ -138,12 +138,16 @@ class Readout:
     def _sleep(self, seconds: float) -> None:
         """Let time pass between two polls; a supply that is due more often is read meanwhile."""
         end = self.clock.now() + seconds
-        if seconds > self.settings.supply_poll:
-            while (due := self._next_supply) < end:
-                self.clock.sleep(due - self.clock.now())
-                self.keeper.look()
-                self._poll_supply()
-        self.clock.sleep(end - self.clock.now())
+        try:
+            if seconds > self.settings.supply_poll:
+                while (due := self._next_supply) < end:
+                    self.clock.sleep(due - self.clock.now())
+                    self.keeper.look()
+                    self._poll_supply()
+            self.clock.sleep(end - self.clock.now())
+        except FirmwareError:  # what simulated firmware said before it failed tells why
+            self.take_rest()
+            raise
 
     def poll(self) -> None:
         """Read everything that is due, record it, and check it.
