@@ -33,7 +33,8 @@ def missing(role: str) -> list[str]:
 
 @pytest.mark.parametrize("role", ROLES)
 def test_a_role_is_complete(role: str) -> None:
-    assert missing(role) == []
+    lacks = missing(role)
+    assert not lacks, "\n".join([f"{role} lacks", *lacks])
 
 
 def test_a_port_is_a_role() -> None:
