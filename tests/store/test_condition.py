@@ -54,7 +54,16 @@ def damaged(folder: Path, name: str, change) -> tuple[str, ...]:
         ("inputs/n.plan.yaml", lambda c: c + b"#", "inputs/n.plan.yaml: not what the record says"),
         (RECORD, lambda c: c + b'{"kind":"no', f"{RECORD}: its last line was cut short"),
     ],
-    ids=["trace cut", "trace empty", "trace lost", "log empty", "log cut", "log lost", "plan", "record"],
+    ids=[
+        "trace cut",
+        "trace empty",
+        "trace lost",
+        "log empty",
+        "log cut",
+        "log lost",
+        "plan",
+        "record",
+    ],
 )
 def test_each_damage_is_named_and_a_report_is_made_all_the_same(
     folder: Path, name: str, change, words: str
