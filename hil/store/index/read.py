@@ -5,12 +5,25 @@ Figures are read by the column and put in order here: a million of them in secon
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+import itertools
+from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
+from typing import cast as cast_to
 
 import numpy as np
 from numpy.typing import NDArray
-from sqlalchemy import ColumnElement, Select, Table, distinct, exists, func, select
+from sqlalchemy import (
+    BigInteger,
+    ColumnElement,
+    Select,
+    Table,
+    case,
+    cast,
+    distinct,
+    exists,
+    func,
+    select,
+)
 from sqlalchemy.engine import Connection
 
 from hil.store.index.gather import milliseconds
@@ -29,8 +42,12 @@ from hil.store.index.schema import COUNTS, figures, items, runs, series
 _VERDICTS = np.array(VERDICTS, dtype=object)
 _OUTCOMES = np.array(OUTCOMES, dtype=object)
 _KEY = ("rig", "evidence", "plan", "item", "measure", "unit")
-#: Fetched at once.
-_ROWS = 100_000
+_NUMBERS = (figures.c.value, figures.c.uncertainty, figures.c.low, figures.c.high)
+#: Whole numbers of a figure come as one: repeat, which of `_NUMBERS` it lacks, outcome, verdict.
+_OUTCOME, _NONE, _REPEAT = 16, 256, 4096
+assert max(len(VERDICTS), len(OUTCOMES)) <= _OUTCOME
+#: Series, item, repeat, value, uncertainty, low, high, verdict, outcome.
+_COLUMNS = 9
 
 Filters = Mapping[str, str | None]
 
@@ -171,62 +188,78 @@ def read_series(
     condition = None if whole else figures.c.series_id.in_(list(keys))
     numbers = _columns(connection, condition)
     runs_by_item, begun, about = _items(connection, condition)
-    owner, item, figure = (numbers[n].astype(np.int64) for n in (0, 1, 2))
-    altered = np.zeros(len(item), dtype=bool)
+    owner, item = (numbers[n].astype(np.int64) for n in (0, 1))
+    order = np.arange(0)
     if len(item):
-        altered = runs_by_item[item] < 0
-    order = np.lexsort((figure, item, begun[item], owner)) if len(item) else np.arange(0)
-    order = order[~altered[order]]
-    owner = owner[order]
-    for number, key in keys.items():
-        first, last = np.searchsorted(owner, (number, number + 1))
-        yield _series(key, numbers[:, order[first:last]], runs_by_item, begun, about)
-
-
-def _series(
-    key: SeriesKey,
-    numbers: NDArray[np.float64],
-    runs_by_item: NDArray[np.int64],
-    begun: NDArray[np.int64],
-    about: tuple[NDArray[Any], NDArray[Any], NDArray[Any]],
-) -> Series:
-    item = numbers[1].astype(np.int64)
+        order = _ordered(owner, item, begun)
+        order = order[runs_by_item[item[order]] >= 0]  # without those of altered runs
+    owner, item, numbers = owner[order], item[order], numbers[:, order]
     run = runs_by_item[item]
-    return Series(
-        key=key,
-        run=about[0][run],
-        utc=begun[item].astype("datetime64[ms]"),
-        build=about[1][run],
-        commit=about[2][run],
-        repeat=numbers[3].astype(np.int64),
-        value=numbers[4],
-        uncertainty=numbers[5],
-        low=numbers[6],
-        high=numbers[7],
-        verdict=_VERDICTS[numbers[8].astype(np.int64)],
-        outcome=_OUTCOMES[numbers[9].astype(np.int64)],
-    )
+    columns: dict[str, NDArray[Any]] = {
+        "run": about[0][run],
+        "utc": begun[item].astype("datetime64[ms]"),
+        "build": about[1][run],
+        "commit": about[2][run],
+        "repeat": numbers[2].astype(np.int64),
+        "value": numbers[3],
+        "uncertainty": numbers[4],
+        "low": numbers[5],
+        "high": numbers[6],
+        "verdict": _VERDICTS[numbers[7].astype(np.int64)],
+        "outcome": _OUTCOMES[numbers[8].astype(np.int64)],
+    }
+    firsts, lasts = (np.searchsorted(owner, list(keys), side) for side in ("left", "right"))
+    for key, first, last in zip(keys.values(), firsts.tolist(), lasts.tolist(), strict=True):
+        yield Series(key=key, **{name: column[first:last] for name, column in columns.items()})
+
+
+def _ordered(
+    owner: NDArray[np.int64], item: NDArray[np.int64], begun: NDArray[np.int64]
+) -> NDArray[np.intp]:
+    """Order of figures by series, then begin of their items; those of an item keep theirs.
+
+    In two steps, each of which is quick: runs mostly were entered in order of time, and small
+    whole numbers are sorted without comparing them.
+    """
+    rank = np.empty(begun.size, dtype=np.int64)
+    rank[np.lexsort((np.arange(begun.size), begun))] = np.arange(begun.size)
+    order = np.argsort(rank[item], kind="stable")
+    series = owner.astype(np.uint16) if int(owner.max()) < 2**16 else owner
+    return order[np.argsort(series[order], kind="stable")]
 
 
 def _columns(connection: Connection, condition: ColumnElement[bool] | None) -> NDArray[np.float64]:
-    """Figures as rows of one array: series, item, id, repeat, then the columns of numbers.
+    """Figures in order of their numbers as columns of one array, see `_COLUMNS`.
 
     Double precision holds every whole number that occurs here (below 2**53).
     """
-    names = ("series_id", "item_id", "id", "repeat", "value", "uncertainty", "low", "high")
-    asked = select(*(figures.c[name] for name in (*names, "verdict", "outcome")))
+    code: ColumnElement[int] = cast(figures.c.repeat, BigInteger) * _REPEAT
+    code += figures.c.verdict + figures.c.outcome * _OUTCOME
+    for bit, column in enumerate(_NUMBERS):
+        code += case((column.is_(None), _NONE << bit), else_=0)
+    numbers = [func.coalesce(column, 0.0) for column in _NUMBERS]
+    asked = select(figures.c.series_id, figures.c.item_id, code, *numbers)
     if condition is not None:
         asked = asked.where(condition)
-    parts = []
-    result = connection.execute(asked)
+    result = connection.execute(asked.order_by(figures.c.id))
     cursor = result.cursor
     assert cursor is not None
-    # Straight from the driver: a row object for each figure would double the time. Only without
-    # stream_results, under which SQLAlchemy takes rows out of the cursor beforehand.
-    while rows := cursor.fetchmany(_ROWS):
-        parts.append(np.array(rows, dtype=np.float64).T)
+    # Straight from the driver and without a None among them: a row object for each figure, or an
+    # object for each number, would double the time. Only without stream_results, under which
+    # SQLAlchemy takes rows out of the cursor beforehand.
+    rows = cast_to(Iterable[tuple[float, ...]], cursor)
+    flat = np.fromiter(itertools.chain.from_iterable(rows), dtype=np.float64)
     result.close()
-    return np.hstack(parts) if parts else np.empty((10, 0))
+    given = flat.reshape(-1, 3 + len(_NUMBERS)).T
+    found = np.empty((_COLUMNS, given.shape[1]))
+    found[:2], found[3:7] = given[:2], given[3:]
+    codes = given[2].astype(np.int64)
+    for bit in range(len(_NUMBERS)):
+        found[3 + bit, codes & (_NONE << bit) != 0] = np.nan
+    found[2] = codes // _REPEAT
+    found[7] = codes % _OUTCOME
+    found[8] = codes % _NONE // _OUTCOME
+    return found
 
 
 def _items(
