@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import functools
-from collections.abc import Callable, Iterable, Mapping, Sequence
+import gc
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -95,7 +97,7 @@ def gather(
     ----------
     wanted : which runs to show; all others are left out of everything.
     """
-    with index.snapshot():
+    with _uncollected(), index.snapshot():
         rows = [row for row in index.runs() if wanted(row)]
         strands = sorted(
             {Strand(row.rig, row.evidence) for row in rows},
@@ -105,6 +107,18 @@ def gather(
             _strand(index, watch, strand, [r for r in rows if _is_of(r, strand)])
             for strand in strands
         ]
+
+
+@contextlib.contextmanager
+def _uncollected() -> Iterator[None]:
+    """A hundred thousand values that refer to nothing in circles are not searched for circles."""
+    was = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was:
+            gc.enable()
 
 
 def _is_of(row: RunRow, strand: Strand) -> bool:
@@ -277,7 +291,7 @@ def _items(
     pages = {key: item_place(strand, *key) for key in keys}
     for lines in by_run.values():
         for key, line in lines.items():
-            lines[key] = replace(line, page=pages[key])
+            lines[key] = ItemResultLine(line.item, line.verdict, line.reason, pages[key])
     found = []
     for key in keys:
         verdicts = tuple(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -91,10 +92,14 @@ def _legend(trend: Trend) -> Markup:
     shown += ["level"]
     if np.isfinite(trend.low).any() or np.isfinite(trend.high).any():
         shown.append("limit")
-    return Markup(", ").join(
-        Markup('<span class="legend"><span class="key {}"></span>{}</span>').format(*_KEYS[name])
-        for name in shown
-    )
+    return _signs(tuple(shown))
+
+
+@functools.cache
+def _signs(names: tuple[str, ...]) -> Markup:
+    """Few pictures have other signs than those before."""
+    sign = Markup('<span class="legend"><span class="key {}"></span>{}</span>')
+    return Markup(", ").join(sign.format(*_KEYS[name]) for name in names)
 
 
 def _rows(trend: Trend, heads: Sequence[str], starts: IntArray) -> list[str]:

@@ -47,8 +47,8 @@ def spark(trend: Trend, runs: int, most: int = 90) -> Markup:
     )
     return Markup(
         '<svg class="spark" viewBox="0 0 100 25" preserveAspectRatio="none" aria-hidden="true">'
-        '<path class="tp-limit" d="{}"/><path class="sp-line" d="{}"/></svg>'
-    ).format(limits, path)
+        f'<path class="tp-limit" d="{limits}"/><path class="sp-line" d="{path}"/></svg>'
+    )
 
 
 def spread_bar(

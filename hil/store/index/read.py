@@ -93,6 +93,10 @@ def read_items(connection: Connection, filters: Filters) -> list[ItemRow]:
             column = items.c[name] if name == "item" else runs.c[name]
             asked = asked.where(column == value)
     asked = asked.order_by(runs.c.at, runs.c.run, items.c.position)
+    result = connection.execute(asked)
+    assert result.cursor is not None
+    rows = result.cursor.fetchall()
+    result.close()
     return [
         ItemRow(
             run=run,
@@ -103,7 +107,7 @@ def read_items(connection: Connection, filters: Filters) -> list[ItemRow]:
             reason=reason,
             utc=utc,
         )
-        for run, item, plan, scenario, verdict, reason, utc in connection.execute(asked)
+        for run, item, plan, scenario, verdict, reason, utc in rows
     ]
 
 

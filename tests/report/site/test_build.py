@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import re
 import shutil
 from collections.abc import Callable
@@ -266,6 +267,19 @@ def test_an_empty_index_is_an_empty_site(tmp_path: Path) -> None:
     assert strands == []
     built(tmp_path / "out", strands, traces=5)
     assert set(tree(tmp_path / "out")) == {"index.html", "site.css", "site.js", STATE}
+
+
+def test_gathering_leaves_the_collector_as_it_was(tmp_path: Path) -> None:
+    (tmp_path / "runs").mkdir()
+    assert gc.isenabled()
+    gathered([tmp_path / "runs"], tmp_path)
+    assert gc.isenabled()
+    gc.disable()
+    try:
+        gathered([tmp_path / "runs"], tmp_path)
+        assert not gc.isenabled()
+    finally:
+        gc.enable()
 
 
 def test_measures_have_their_definitions(history: tuple[Path, History], tmp_path: Path) -> None:
