@@ -5,6 +5,7 @@ from __future__ import annotations
 import importlib
 import pkgutil
 import time
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -73,6 +74,17 @@ def test_a_measure_that_is_written_is_also_listed(module):
         if isinstance(thing, Recipe):
             listed = id(thing.definition) in known
             assert listed, f"hil/measures/{module}.py: {name} is missing in RECIPES of its scenario"
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_every_measure_is_held_against_a_known_value(kind):
+    """As far as words can tell: it is asked for by its name beside this file."""
+    beside = [
+        path for path in Path(__file__).parent.glob("test_*.py") if path.name != Path(__file__).name
+    ]
+    text = "".join(path.read_text(encoding="utf-8") for path in beside)
+    untried = [name for name in definitions(kind) if f'"{name}"' not in text]
+    assert not untried, f"tests/measures: no test asks for {', '.join(untried)}"
 
 
 @pytest.mark.parametrize("kind", KINDS)
