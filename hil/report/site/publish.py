@@ -265,8 +265,15 @@ def _sync(folder: Path) -> None:
 def _take_place(draft: Path, out: Path) -> None:
     """Put `draft` in the place of `out`; what was there is at `draft` afterwards, if anything."""
     if not out.exists():
-        draft.rename(out)
-    elif not _exchange(draft, out):
+        try:
+            draft.rename(out)
+        except OSError:
+            # Another build was first: its site is there now.
+            if not out.exists():
+                raise
+        else:
+            return
+    if not _exchange(draft, out):
         # Two steps; `_recover` ends them if this process does not come to the second.
         old = _aside(out)
         shutil.rmtree(old, ignore_errors=True)

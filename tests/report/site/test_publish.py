@@ -259,3 +259,30 @@ def test_two_builds_at_once_leave_one_of_them_whole(tmp_path: Path) -> None:
     files = tree(out)
     assert len(set(files.values())) == 2  # one content, and the state
     assert len(files) == 61
+
+
+def test_a_first_build_that_another_overtakes_still_takes_its_place(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    out = tmp_path / "out"
+
+    def overtaken() -> bytes:
+        publish(tmp_path / "other", pieces({"a": b"first", "b": b"gone afterwards"}))
+        (tmp_path / "other").rename(out)
+        return b"second"
+
+    real = Path.exists
+    asked = []
+
+    def late(path: Path, **more: bool) -> bool:
+        # As it was when this build looked: the other one renamed its draft just after.
+        if path == out and not asked and real(path):
+            asked.append(path)
+            return False
+        return real(path, **more)
+
+    made = [Piece("a", lambda: (overtaken(), monkeypatch.setattr(Path, "exists", late))[0])]
+    publish(out, made)
+    assert asked == [out]
+    assert (out / "a").read_bytes() == b"second"
+    assert [path.name for path in tmp_path.iterdir()] == ["out"]
