@@ -27,7 +27,7 @@ def test_every_killed_run_leaves_its_supply_off_within_a_second(killing: ModuleT
     kills = killing.campaign(count=9, parallel=3, seed=11)
     facts = killing.summary(kills)
     assert facts["kills"] == facts["safe"] == 9, kills
-    assert facts["supply was on"] >= 6
+    assert facts["supply was on"] >= 3  # between the steps of the preflight it is off
     assert facts["longest off after"] < 1.0
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from dataclasses import replace
 from pathlib import Path
 
@@ -174,7 +175,10 @@ def test_the_watchdog_is_fed_while_the_output_is_on(serve, manager, simple_suppl
         supply.measure()
     assert peer.received.count("DOG 4") == pytest.approx(4, abs=1)
     supply.switch_off()
-    assert [message for message in peer.received if message.startswith("DOG")][-1] == "DOG 0"
+    deadline = time.monotonic() + 5.0  # a command has no answer to wait for
+    while peer.received[-1] != "DOG 0":
+        assert time.monotonic() < deadline, peer.received[-5:]
+        time.sleep(0.01)
     assert peer.received.index("DOG 0") > peer.received.index("OUTP ON")
     fed = peer.received.count("DOG 4")
     clock.time += 5.0
