@@ -5,6 +5,7 @@ The stand-ins obey the ports of `hil.ports` on a clock that only moves when some
 
 from __future__ import annotations
 
+import signal
 import sys
 import threading
 from collections.abc import Iterator
@@ -25,6 +26,14 @@ from hil.ports.instruments import ShaftReadings, SupplyReading
 # A busy machine must not fail a property: timing claims belong into ci/benchmark.
 hypothesis.settings.register_profile("house", deadline=None)
 hypothesis.settings.load_profile("house")
+
+# A shell that starts a command in the background has it ignore Ctrl-C, nohup the hangup, and every
+# process inherits that: tests of interrupts would wait for what cannot come.
+for _number in (signal.SIGINT, signal.SIGHUP):
+    if signal.getsignal(_number) is signal.SIG_IGN:
+        signal.signal(
+            _number, signal.default_int_handler if _number == signal.SIGINT else signal.SIG_DFL
+        )
 
 
 def pytest_addoption(pluginmanager: pytest.PytestPluginManager) -> None:

@@ -192,11 +192,11 @@ def on_terminal(folder: Path, hold: float, **environment: str) -> str:
 
 
 def test_on_a_terminal_progress_is_live_and_gone_at_the_end(tmp_path: Path) -> None:
-    text = on_terminal(tmp_path, 20, TERM="xterm", NO_COLOR="1")
+    text = on_terminal(tmp_path, 200, TERM="xterm", NO_COLOR="1")
     live = [part for part in text.split("\x1b[2K") if re.match(r"1/1 \d:\d\d \| ", part)]
     assert len(live) >= 2
     assert all(len(part.split("\x1b")[0]) <= 79 for part in live)
-    assert re.search(r"1/1 0:0\d \| \d+ rpm \d\.\d\d A 2\d\.\d V \| s: wait 20 s", text)
+    assert re.search(r"1/1 0:0\d \| \d+ rpm \d\.\d\d A 2\d\.\d V \| s: wait 200 s", text)
     assert not re.search(r"\x1b\[[\d;]*m", text), "colour although NO_COLOR is set"
     screen = Screen()
     screen.feed(text.replace("\r\n", "\n"))
