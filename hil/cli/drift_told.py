@@ -125,12 +125,15 @@ def _summary(watch: Watch, changes: Sequence[ChangeRow], from_utc: str) -> str:
         text = (
             f"{_many(len(changes), 'change')} in {where} of {_many(watch.judged, 'series')}{since}."
         )
-    else:
+    elif watch.judged:
         text = f"Nothing changed{since}: {_many(watch.judged, 'series')} watched."
-    text += (
-        f" Where nothing changes at all, one look in {1.0 / watch.false_share:.0f} still "
-        "tells of a change."
-    )
+    else:
+        text = f"Nothing can be told yet{since}: no series is long enough to be judged."
+    if watch.judged:
+        text += (
+            f" Where nothing changes at all, one look in {1.0 / watch.false_share:.0f} still "
+            "tells of a change."
+        )
     short = len(watch.histories) - watch.judged
     if short:
         needed = nights_needed(max(1, watch.judged), ChangeSettings(watch.false_share))

@@ -51,6 +51,16 @@ def test_nothing_changed_says_how_much_was_watched_and_how_often_that_is_wrong(q
     assert "7 series not judged: they never vary" in text
 
 
+def test_a_single_night_is_not_called_one_without_a_change(tmp_path):
+    make_history(tmp_path / "runs", nights=1, items=2, seed=1, changes=[], trouble=0.0, cut=0.0)
+    with open_index(tmp_path / "index.db") as index:
+        index.rebuild([tmp_path / "runs"])
+    text = " ".join(_run(tmp_path / "index.db").output.split())
+    assert "Nothing can be told yet: no series is long enough to be judged." in text
+    assert "Nothing changed" not in text
+    assert "one look in" not in text
+
+
 def test_a_change_is_told_with_its_place_its_size_and_its_build(changed, tmp_path):
     out = tmp_path / "drift.json"
     found = _run(changed, "--json", str(out))
