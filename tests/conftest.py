@@ -5,6 +5,7 @@ The stand-ins obey the ports of `hil.ports` on a clock that only moves when some
 
 from __future__ import annotations
 
+import os
 import signal
 import sys
 import threading
@@ -26,6 +27,10 @@ from hil.ports.instruments import ShaftReadings, SupplyReading
 # A busy machine must not fail a property: timing claims belong into ci/benchmark.
 hypothesis.settings.register_profile("house", deadline=None)
 hypothesis.settings.load_profile("house")
+
+# pytest's test bed moves the home folder: without this, every process started in it would compile
+# the simulated motor anew.
+os.environ.setdefault("XDG_CACHE_HOME", str(Path.home() / ".cache"))
 
 # A shell that starts a command in the background has it ignore Ctrl-C, nohup the hangup, and every
 # process inherits that: tests of interrupts would wait for what cannot come.
