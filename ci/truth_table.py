@@ -18,7 +18,8 @@ import numpy as np
 from hil.plan.plan import PlannedItem
 from hil.plan.rig import Rig
 from hil.scenarios.campaign_task import items_of, rig_of
-from hil.scenarios.truth import Held, coverage, held_against_truth
+from hil.scenarios.truth import held_against_truth
+from hil.scenarios.truth_coverage import Held, coverage
 
 PLAN = str(Path(__file__).with_name("truth.plan.yaml"))
 LOW, HIGH = 93.0, 97.0  # % of the cases

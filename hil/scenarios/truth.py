@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -26,7 +26,6 @@ from hil.bench.assemble import assemble
 from hil.bench.bench import closing
 from hil.bench.open import open_parts
 from hil.bench.simulate import POLL, tolerances_of, world_for
-from hil.core.budget import Contribution
 from hil.core.conditions import Conditions
 from hil.core.measure import Measure
 from hil.core.trace import Accuracy, Channel, FloatArray, Trace
@@ -35,6 +34,7 @@ from hil.plan.plan import PlannedItem
 from hil.plan.rig import Rig
 from hil.scenarios.act import conditions_of
 from hil.scenarios.execute import execute
+from hil.scenarios.truth_coverage import Held
 from hil.twin.drive import Drive
 from hil.twin.population import Spread, Tolerances, healthy_rig
 from hil.twin.reference.state import STATE
@@ -42,7 +42,6 @@ from hil.twin.variation import Change, Variation
 from hil.twin.wires.registry import publish
 from hil.twin.wires.visa import visa_library
 from hil.twin.world import VirtualClock
-from hil.verdicts.uncertainty import interval_factor
 
 TICK = 0.001  # s between two looks
 DEGREES = 6.0  # per second and rpm
@@ -140,31 +139,6 @@ class Witness:
                 interval=asked.interval,
             )
         return replace(seen, channels=channels)
-
-
-@dataclass(frozen=True, slots=True)
-class Held:
-    """One measure against its true value, both in `unit`."""
-
-    item: str
-    measure: str
-    unit: str
-    value: float
-    true: float
-    uncertainty: float
-    contributions: tuple[Contribution, ...]
-
-    @property
-    def half_width(self) -> float:
-        """Half-width of the 95 % interval."""
-        return interval_factor(self.contributions) * self.uncertainty
-
-    @property
-    def covered(self) -> bool:
-        """Whether the 95 % interval holds the true value."""
-        # A difference below the rounding of a float is none.
-        slack = 1e-9 * max(abs(self.value), abs(self.true), 1.0)
-        return abs(self.value - self.true) <= self.half_width + slack
 
 
 def _gated(t: FloatArray, degrees: FloatArray, rpm: FloatArray, gate: float) -> FloatArray:
@@ -373,52 +347,3 @@ def _pairs(item: str, found: tuple[Measure, ...], truth: Mapping[str, Measure]) 
             one.uncertainty or 0.0,
             one.contributions,
         )
-
-
-@dataclass(frozen=True, slots=True)
-class Coverage:
-    """How one measure did over many rigs.
-
-    Parameters
-    ----------
-    n, held : cases, and cases in which the 95 % interval held the true value.
-    bias, spread : mean and standard deviation of the error over the stated standard uncertainty.
-    half_width : median half-width of the interval, in the unit of the measure.
-    """
-
-    measure: str
-    unit: str
-    n: int
-    held: int
-    bias: float
-    spread: float
-    half_width: float
-
-    @property
-    def share(self) -> float:
-        """Share of cases in which the truth was held, %."""
-        return 100.0 * self.held / self.n
-
-
-def coverage(cases: list[Held]) -> list[Coverage]:
-    """One line a measure, over all items, in alphabetical order."""
-    groups: dict[str, list[Held]] = {}
-    for case in cases:
-        groups.setdefault(case.measure, []).append(case)
-    found = []
-    for name, group in sorted(groups.items()):
-        errors = np.array([c.value - c.true for c in group])
-        u: FloatArray = np.array([c.uncertainty for c in group])
-        z = np.divide(errors, u, out=np.zeros_like(errors), where=u > 0.0)
-        found.append(
-            Coverage(
-                name,
-                group[0].unit,
-                len(group),
-                sum(c.covered for c in group),
-                float(np.mean(z)),
-                float(np.std(z)),
-                float(np.median([c.half_width for c in group])),
-            )
-        )
-    return found

@@ -9,7 +9,8 @@ import pytest
 from hil.core.budget import ACCURACY, Contribution, Shape
 from hil.core.trace import Accuracy, Channel, Trace
 from hil.scenarios.campaign_task import items_of, rig_of
-from hil.scenarios.truth import Held, coverage, drawn_rig, held_against_truth, misread
+from hil.scenarios.truth import drawn_rig, held_against_truth, misread
+from hil.scenarios.truth_coverage import Held, coverage
 
 PLAN = str(Path(__file__).parents[2] / "ci/truth.plan.yaml")
 RIGS = 4
