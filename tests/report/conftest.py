@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import shutil
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -282,3 +284,19 @@ def big_run(tmp_path: Path, start_entry: RunStart) -> Path:
             run.append(_result(name, verdict, traces=(trace,), **fields))
         run.append(RunEnd(utc=UTC, reason="completed", counts={"pass": 68, "fail": 2}))
         return run.path
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    """A real browser without a window, its console and network watched."""
+    webdriver = pytest.importorskip("selenium.webdriver")
+    options = webdriver.ChromeOptions()
+    for argument in ("--headless=new", "--no-sandbox", "--disable-dev-shm-usage"):
+        options.add_argument(argument)
+    options.binary_location = shutil.which("chromium") or shutil.which("google-chrome")
+    options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
+    service = webdriver.ChromeService(shutil.which("chromedriver"))
+    driver = webdriver.Chrome(options=options, service=service)
+    driver.execute_cdp_cmd("Network.enable", {})
+    yield driver
+    driver.quit()

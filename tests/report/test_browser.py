@@ -5,7 +5,6 @@ from __future__ import annotations
 import base64
 import json
 import shutil
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +12,7 @@ import pytest
 
 from hil.report import rebuild
 
-webdriver = pytest.importorskip("selenium.webdriver")
+pytest.importorskip("selenium.webdriver")
 WebDriverWait = pytest.importorskip("selenium.webdriver.support.ui").WebDriverWait
 Keys = pytest.importorskip("selenium.webdriver.common.keys").Keys
 
@@ -24,19 +23,6 @@ pytestmark = pytest.mark.skipif(
 )
 
 DRAWN = "return document.querySelectorAll('.chart[data-drawn] .main-svg').length"
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    options = webdriver.ChromeOptions()
-    for argument in ("--headless=new", "--no-sandbox", "--disable-dev-shm-usage"):
-        options.add_argument(argument)
-    options.binary_location = CHROMIUM
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
-    driver = webdriver.Chrome(options=options, service=webdriver.ChromeService(DRIVER))
-    driver.execute_cdp_cmd("Network.enable", {})
-    yield driver
-    driver.quit()
 
 
 def _open(browser: Any, run: Path, width: int = 1280) -> None:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import base64
 import shutil
-from collections.abc import Iterator
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
@@ -13,7 +12,7 @@ import pytest
 
 from hil.core.verdict import Verdict
 
-webdriver = pytest.importorskip("selenium.webdriver")
+pytest.importorskip("selenium.webdriver")
 pytest.importorskip("axe_playwright_python", reason="carries axe-core")
 
 CHROMIUM = shutil.which("chromium") or shutil.which("google-chrome")
@@ -30,17 +29,6 @@ TEXT = (
     "  - {id: R-2, text: It stops., sample: {size: 59, at-least: 95 %}}\n"
     "  - {id: R-3, text: It runs.}\n"
 )
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    options = webdriver.ChromeOptions()
-    for argument in ("--headless=new", "--no-sandbox", "--disable-dev-shm-usage"):
-        options.add_argument(argument)
-    options.binary_location = CHROMIUM
-    driver = webdriver.Chrome(options=options, service=webdriver.ChromeService(DRIVER))
-    yield driver
-    driver.quit()
 
 
 @pytest.fixture

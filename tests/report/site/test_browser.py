@@ -6,7 +6,7 @@ import base64
 import json
 import re
 import shutil
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
@@ -22,7 +22,7 @@ from hil.report.site.publish import publish
 from hil.report.site.views import Strand
 from hil.store.index import open_index
 
-webdriver = pytest.importorskip("selenium.webdriver")
+pytest.importorskip("selenium.webdriver")
 WebDriverWait = pytest.importorskip("selenium.webdriver.support.ui").WebDriverWait
 Select = pytest.importorskip("selenium.webdriver.support.ui").Select
 Keys = pytest.importorskip("selenium.webdriver.common.keys").Keys
@@ -39,19 +39,6 @@ pytestmark = [
 ]
 
 KINDS = ("overview", "items", "runs", "compare", "defects", "population", "item", "measure", "run")
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    options = webdriver.ChromeOptions()
-    for argument in ("--headless=new", "--no-sandbox", "--disable-dev-shm-usage"):
-        options.add_argument(argument)
-    options.binary_location = CHROMIUM
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
-    driver = webdriver.Chrome(options=options, service=webdriver.ChromeService(DRIVER))
-    driver.execute_cdp_cmd("Network.enable", {})
-    yield driver
-    driver.quit()
 
 
 @pytest.fixture(scope="module")
