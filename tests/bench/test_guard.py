@@ -116,7 +116,9 @@ def guarding(supply: TestSupply, folder: Path, **more: object) -> Iterator[Guard
 
 
 def log_of(folder: Path) -> str:
-    return (folder / "guard.log").read_text(encoding="utf-8")
+    """What the log holds by now: a thread of the guard writes it, and has perhaps not begun."""
+    log = folder / "guard.log"
+    return log.read_text(encoding="utf-8") if log.exists() else ""
 
 
 def wait_for(condition, within: float = 3.0) -> None:
@@ -134,7 +136,7 @@ def test_it_is_armed_only_after_it_has_spoken_to_the_supply(supply, tmp_path) ->
         guard.await_armed()
         assert guard.lost() == ""
         assert supply.offs == 0  # arming switches nothing
-        assert f"armed for process {os.getpid()}" in log_of(tmp_path)
+        wait_for(lambda: f"armed for process {os.getpid()}" in log_of(tmp_path))
 
 
 def test_another_instrument_at_the_address_is_refused(supply, tmp_path) -> None:
@@ -180,7 +182,7 @@ def test_disarming_ends_the_process_and_leaves_the_supply_alone(supply, tmp_path
         with pytest.raises(ProcessLookupError):
             os.kill(guard.pid, 0)
     assert (supply.on, supply.offs) == (True, 0)
-    assert log_of(tmp_path).splitlines()[-1].endswith(" disarmed")
+    wait_for(lambda: log_of(tmp_path).endswith(" disarmed\n"))
     assert guard.lost() == ""
 
 
@@ -201,7 +203,7 @@ def test_a_demand_is_met_at_once_over_its_own_session(supply, tmp_path) -> None:
         guard.demand("the run's own session hangs")
         assert supply.await_off() - asked < 0.5
         wait_for(lambda: "read back off" in log_of(tmp_path))
-        assert "the run's own session hangs" in log_of(tmp_path)
+        wait_for(lambda: "the run's own session hangs" in log_of(tmp_path))
         assert guard.lost() == ""  # it did as it was told, and is still there
 
 
@@ -314,7 +316,7 @@ def test_an_output_that_stays_on_is_told_and_tried_again(supply, tmp_path) -> No
         supply.stuck_on = False
         supply.await_off()
         wait_for(lambda: "attempts)" in log_of(tmp_path))
-    assert "first attempt failed: the output reads back '1'" in log_of(tmp_path)
+    wait_for(lambda: "first attempt failed: the output reads back '1'" in log_of(tmp_path))
 
 
 def test_losing_the_guard_is_trouble_with_an_instrument() -> None:
@@ -400,7 +402,7 @@ def test_a_cut_last_line_of_the_record_is_left_as_it_is(supply, tmp_path) -> Non
         run.kill()
         wait_for(lambda: has_ended(guard))
     assert (tmp_path / "record.jsonl").read_bytes() == NOTE + b'{"kind":"it'
-    assert "supply off, read back off" in log_of(tmp_path)
+    wait_for(lambda: "supply off, read back off" in log_of(tmp_path))
 
 
 def test_a_stopped_run_loses_the_supply_and_is_told_when_it_goes_on(supply, tmp_path) -> None:
@@ -418,7 +420,7 @@ def test_a_stopped_run_that_holds_the_only_session_is_ended(tmp_path) -> None:
         run.send_signal(signal.SIGSTOP)
         supply.await_off(within=4.0)
         assert run.wait(timeout=2.0) == -signal.SIGKILL
-    assert "holds the only session and is ended" in log_of(tmp_path)
+    wait_for(lambda: "holds the only session and is ended" in log_of(tmp_path))
     supply.close()
 
 
@@ -427,7 +429,7 @@ def test_a_time_limit_is_named_as_the_cause_if_it_had_run_out(supply, tmp_path) 
         time.sleep(0.3)
         run.kill()
         wait_for(lambda: has_ended(guard))
-    assert "its 0.1 s ran out: the run" in log_of(tmp_path)
+    wait_for(lambda: "its 0.1 s ran out: the run" in log_of(tmp_path))
 
 
 @pytest.mark.parametrize(
@@ -437,7 +439,7 @@ def test_a_time_limit_that_had_not_run_out_is_not(supply, tmp_path, action) -> N
     with running(supply, tmp_path, action=action) as (run, guard):
         run.kill()
         wait_for(lambda: has_ended(guard))
-    assert "switching off: the run (process" in log_of(tmp_path)
+    wait_for(lambda: "switching off: the run (process" in log_of(tmp_path))
 
 
 @pytest.mark.parametrize("disk", ["full", "stalled"])

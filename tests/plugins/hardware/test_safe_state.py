@@ -136,6 +136,7 @@ def test_a_killed_run_and_what_its_record_says(hardware) -> None:
 
 def test_a_killed_guard(hardware) -> None:
     hardware.start()
+    hardware.wait(lambda: " armed for " in hardware.guard_log(), 2.0, "the guard says nothing")
     guard = int(hardware.guard_log().split(" process ")[1].split()[0])
     assert hardware.strike(lambda: os.kill(guard, signal.SIGKILL)) < 1.0
     _, output, record = hardware.finish()
@@ -144,7 +145,8 @@ def test_a_killed_guard(hardware) -> None:
     assert "the guard process was killed by signal 9" in first.reason
     assert "the guard process was killed by signal 9" in output
     assert second.verdict is Verdict.PASS  # under a new guard
-    assert hardware.guard_log().count(" armed for process ") == 2
+    armed = " armed for process "
+    hardware.wait(lambda: hardware.guard_log().count(armed) == 2, 2.0, "no second guard")
 
 
 def test_an_opened_guard_door_ends_the_run(hardware) -> None:
