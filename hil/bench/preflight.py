@@ -69,6 +69,8 @@ def look_over(
         except HilError as error:
             yield Finding("supply limits", Grade.FAILED, str(error))
             energise = False
+        if lacks := getattr(bench.brake, "lacks", ()):
+            yield Finding("brake", Grade.WARNING, "; ".join(lacks))
         if energise:
             yield from prove(bench, rig)
     except HilError as error:

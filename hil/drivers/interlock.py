@@ -12,9 +12,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from hil.core.errors import InstrumentError
+from hil.drivers.number import open_described
 from hil.drivers.scpi import ScpiConfig, ScpiSession, needs_visa
 from hil.drivers.scpi_instrument import ScpiInstrument
 from hil.ports.clock import Clock
+from hil.ports.reading_commands import INTERLOCK, InterlockCommands
 from hil.ports.registry import Descriptor
 
 
@@ -24,6 +27,7 @@ class InterlockConfig:
 
     scpi: ScpiConfig
     contacts: Mapping[str, int]
+    commands: InterlockCommands = INTERLOCK
 
 
 class ScpiInterlock(ScpiInstrument):
@@ -35,16 +39,28 @@ class ScpiInterlock(ScpiInstrument):
 
     @classmethod
     def open(cls, config: InterlockConfig, clock: Clock, manager: Any) -> ScpiInterlock:
-        """Connect."""
-        return cls(ScpiSession.open(manager, config.scpi, clock), config)
+        """Connect. InstrumentError for a contact on an input that the unit does not have."""
+        inputs = config.commands.inputs
+        for name, number in config.contacts.items():
+            if 0 < inputs < number:
+                raise InstrumentError(
+                    f"interlock at {config.scpi.resource}: contact {name!r} is on input {number}, "
+                    f"there are {inputs}"
+                )
+        return cls(open_described(config.scpi, config.commands, clock, manager), config)
 
     def read(self) -> Mapping[str, bool]:
         """Name of each contact -> whether its circuit is closed."""
-        session = self._session
-        return {
-            name: session.query_flag(f"SENS:DIG:DATA? (@{number})")
-            for name, number in self._config.contacts.items()
-        }
+        session, commands, contacts = self._session, self._config.commands, self._config.contacts
+        if commands.inputs:
+            pattern = session.query_pattern(commands.query, commands.inputs)
+            reads = {name: bool(pattern >> (number - 1) & 1) for name, number in contacts.items()}
+        else:
+            reads = {
+                name: session.query_flag(commands.query.replace("{input}", str(number)))
+                for name, number in contacts.items()
+            }
+        return {name: found is commands.closed_reads for name, found in reads.items()}
 
 
 DESCRIPTOR = Descriptor(

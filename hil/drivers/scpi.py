@@ -16,10 +16,12 @@ from dataclasses import dataclass
 from importlib.util import find_spec
 from typing import Any
 
+import numpy as np
+
 from hil.core.errors import InstrumentError
 from hil.core.record import Identity
 from hil.core.trace import FloatArray
-from hil.drivers.scpi_numbers import parse_number, parse_numbers
+from hil.drivers.scpi_numbers import parse_number, parse_numbers, parse_pattern
 from hil.drivers.visa_link import ScpiConfig, VisaLink
 from hil.ports.clock import Clock
 
@@ -159,9 +161,14 @@ class ScpiSession:
             raise InstrumentError(f"{self.name}: {command!r} answered {text!r}: no valid reading")
         return values
 
-    def query_numbers(self, command: str) -> FloatArray:
-        """Comma separated numbers, shape (n,), NaN where the instrument says 'no value'."""
+    def query_numbers(self, command: str, nothing: str = "") -> FloatArray:
+        """Comma separated numbers, shape (n,), NaN where the instrument says 'no value'.
+
+        `nothing` is an answer that stands for no numbers at all.
+        """
         text = self.query(command)
+        if nothing and text == nothing:
+            return np.empty(0)
         try:
             return parse_numbers(text)
         except ValueError as error:
@@ -175,6 +182,17 @@ class ScpiSession:
         if text.upper() in ("1", "+1", "ON"):
             return True
         raise self._unexpected(command, text, "0 or 1")
+
+    def query_pattern(self, command: str, width: int) -> int:
+        """A whole number of `width` bits. InstrumentError if it is anything else."""
+        text = self.query(command)
+        try:
+            value = parse_pattern(text)
+        except ValueError as error:
+            raise self._unexpected(command, text, f"a number of {width} bits") from error
+        if value >= 1 << width:
+            raise self._unexpected(command, text, f"a number of {width} bits")
+        return value
 
     def drain_errors(self) -> tuple[QueueEntry, ...]:
         """Empty the error queue, oldest first. InstrumentError if it never ends."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 
 import numpy as np
 
@@ -43,6 +44,25 @@ def parse_numbers(text: str) -> FloatArray:
     return _special(values)
 
 
+#: Base of each non-decimal form of a response (IEEE 488.2, 8.7.5-8.7.7, numbers from memory).
+_BASES = {"#H": 16, "#Q": 8, "#B": 2}
+
+
+def parse_pattern(text: str) -> int:
+    """A whole number from zero, decimal or as ``#H1F``, ``#Q37``, ``#B11111``.
+
+    Raises
+    ------
+    ValueError
+        If it is anything else.
+    """
+    text = text.strip().upper()
+    digits = text[2:] if text[:2] in _BASES else text.removeprefix("+")
+    if not re.fullmatch("[0-9A-F]+", digits):
+        raise ValueError(f"{text!r} is not a whole number from zero")
+    return int(digits, _BASES.get(text[:2], 10))
+
+
 def _special(values: FloatArray) -> FloatArray:
     size = np.abs(values)
     if not bool(np.any(size > 1e37)):
@@ -52,8 +72,3 @@ def _special(values: FloatArray) -> FloatArray:
     infinite = np.isclose(size, INFINITY, rtol=TOLERANCE, atol=0.0)
     out[infinite] = np.sign(values[infinite]) * math.inf
     return out
-
-
-def format_number(value: float) -> str:
-    """A set point as text: at most nine significant digits, no unit (suffixes are optional)."""
-    return f"{value:.9g}"

@@ -8,6 +8,7 @@ from hil.core.roles import INSTRUMENTS
 from hil.plan.instruments import SOURCE_BRAKES
 from hil.plan.rig import Rig
 from hil.plan.source import Where
+from hil.ports.reading_commands import InterlockCommands
 
 #: Lines a signal switch can have.
 LINES = ("hall-a", "hall-b", "hall-c", "phase-a", "phase-b", "phase-c", "temperature-sensor")
@@ -34,6 +35,20 @@ def check_commands(rig: Rig) -> Iterator[Complaint]:
             "sinks: false",
         )
     yield from _check_source_brake(rig)
+    yield from _check_interlock(rig)
+
+
+def _check_interlock(rig: Rig) -> Iterator[Complaint]:
+    told = rig.readings.get("interlock")
+    if rig.interlock is None or not isinstance(told, InterlockCommands) or not told.inputs:
+        return
+    for name, number in rig.interlock.contacts.items():
+        if number > told.inputs:
+            yield (
+                ("interlock", "contacts", name),
+                f"interlock.contacts.{name}: expected an input from 1 to {told.inputs}, as "
+                f"commands.inputs has it, found {number}",
+            )
 
 
 def _check_source_brake(rig: Rig) -> Iterator[Complaint]:
@@ -148,7 +163,6 @@ def _check_rest(rig: Rig) -> Iterator[Complaint]:
         yield ("brake", "max-torque"), "brake.max-torque: expected more than zero, found 0"
     if rig.tachometer is not None and rig.tachometer.interval <= 0.0:
         yield ("tachometer", "interval"), "tachometer.interval: expected more than zero, found 0"
-    yield from _check_tachometer(rig)
     yield from _check_switch(rig)
     if not 0.0 < rig.twin.flat_top <= 180.0:
         yield (
@@ -166,17 +180,6 @@ def _check_rest(rig: Rig) -> Iterator[Complaint]:
                 (name, "resource"),
                 f"{name}.resource: {part.resource} is also that of {other}",
             )
-
-
-def _check_tachometer(rig: Rig) -> Iterator[Complaint]:
-    shaft = rig.tachometer
-    if shaft is None or shaft.commands is None or shaft.driver != "scpi":
-        return
-    yield (
-        ("tachometer", "commands"),
-        "tachometer.commands: a tachometer with a memory (driver: scpi) cannot be described; one "
-        "that is asked again and again has driver: counter",
-    )
 
 
 def _check_switch(rig: Rig) -> Iterator[Complaint]:

@@ -33,6 +33,19 @@ def line(text: str) -> str:
     return text
 
 
+def once(text: str, place: str) -> str:
+    """One line with this place for a number in it, and no other.
+
+    Raises
+    ------
+    ValueError
+    """
+    rest = line(text).replace(place, "", 1)
+    if rest == text or "{" in rest or "}" in rest:
+        raise ValueError(f"expected {place} in it once, found {text!r}")
+    return text
+
+
 def _fixed(text: str) -> str:
     if not text or "{" in line(text) or "}" in text or "?" in text:
         raise ValueError(f"expected a command without braces and question mark, found {text!r}")

@@ -16,6 +16,9 @@ from hil.plan.accuracy import (
     TemperatureAccuracy,
     VoltageAccuracy,
 )
+from hil.plan.braking import BrakeTexts
+from hil.plan.inputs import InterlockTexts
+from hil.plan.memory import MemoryTexts
 from hil.plan.model import Count, Model, Number, Switch, Text
 from hil.plan.readings import CounterTexts, EncoderTexts, SwitchTexts, ThermometerTexts
 from hil.plan.supply import SupplyTexts
@@ -30,6 +33,13 @@ class Instrument(Model):
     timeout: Time = 1.0  # for one answer; an instrument that hangs must not delay switching off
     expect: str = ""  # text that *IDN? must contain
     calibration_due: date | None = None
+
+
+def _driver_of(data: Any) -> str:
+    """Name of the driver of an instrument, read or not yet."""
+    if isinstance(data, dict):
+        return str(data.get("driver", "scpi"))
+    return str(getattr(data, "driver", "scpi"))
 
 
 class SupplyInstrument(Instrument):
@@ -53,16 +63,38 @@ class SupplyInstrument(Instrument):
 class TachometerInstrument(Instrument):
     """Tachometer or encoder counter on the shaft.
 
-    `driver` scpi: it has a memory of samples; counter: it is asked every `interval`, as `commands`
-    say.
+    `driver` scpi: it has a memory of samples, `interval` apart; counter: it is asked every
+    `interval`, as `commands` say.
     """
 
-    commands: CounterTexts | None = None
+    commands: CounterTexts | MemoryTexts | None = None
     senses_direction: Switch = True
     interval: Time = 0.001
     speed_gate: Time = 0.0  # over which one speed is counted; its stamp is at the end of it
     speed_accuracy: SpeedAccuracy = SpeedAccuracy()
     position_accuracy: PositionAccuracy = PositionAccuracy()
+
+
+class MemoryTachometer(TachometerInstrument):
+    """One with a memory of samples."""
+
+    commands: MemoryTexts | None = None
+
+
+class AskedTachometer(TachometerInstrument):
+    """One that is asked again and again, and any other that a package brings."""
+
+    commands: CounterTexts | None = None
+
+
+def _kind_of_tachometer(data: Any) -> str:
+    return "memory" if _driver_of(data) == "scpi" else "asked"
+
+
+Tachometer = Annotated[
+    Annotated[MemoryTachometer, Tag("memory")] | Annotated[AskedTachometer, Tag("asked")],
+    Discriminator(_kind_of_tachometer),
+]
 
 
 class EncoderInstrument(Instrument):
@@ -90,9 +122,10 @@ SOURCE_BRAKES: Mapping[str, tuple[str, ...]] = MappingProxyType(
 class BrakeInstrument(Instrument):
     """Brake on the shaft.
 
-    `driver` scpi: an instrument that takes a torque; current: a coil on an output of a supply, with
-    `torque_constant` and `compliance_voltage`; voltage: an amplifier that makes `max_torque` of
-    `full_scale_voltage`. The source is described by `commands`, as a supply is.
+    `driver` scpi: an instrument that takes a torque, described by `commands`; current: a coil on an
+    output of a supply, with `torque_constant` and `compliance_voltage`; voltage: an amplifier that
+    makes `max_torque` of `full_scale_voltage`. The source of the latter two is described as a
+    supply is.
     """
 
     max_torque: Torque
@@ -101,6 +134,18 @@ class BrakeInstrument(Instrument):
     compliance_voltage: Voltage | None = None
     full_scale_voltage: Voltage | None = None
     source_current: Current = 0.02  # that the amplifier's input may draw
+    commands: BrakeTexts | SupplyTexts | None = None
+
+
+class TorqueBrake(BrakeInstrument):
+    """One that takes a torque."""
+
+    commands: BrakeTexts | None = None
+
+
+class SourceBrake(BrakeInstrument):
+    """One that is fed by a source, and any other that a package brings."""
+
     commands: SupplyTexts | None = None
 
 
@@ -118,12 +163,14 @@ class AttendedBrake(BrakeInstrument):
 
 
 def _kind_of_brake(data: Any) -> str:
-    driver = data.get("driver") if isinstance(data, dict) else getattr(data, "driver", "")
-    return "attended" if driver == "attended" else "instrument"
+    driver = _driver_of(data)
+    return {"attended": "attended", "scpi": "torque"}.get(driver, "source")
 
 
 Brake = Annotated[
-    Annotated[BrakeInstrument, Tag("instrument")] | Annotated[AttendedBrake, Tag("attended")],
+    Annotated[TorqueBrake, Tag("torque")]
+    | Annotated[SourceBrake, Tag("source")]
+    | Annotated[AttendedBrake, Tag("attended")],
     Discriminator(_kind_of_brake),
 ]
 
@@ -144,3 +191,4 @@ class InterlockInstrument(Instrument):
     """Digital inputs for emergency-stop and guard contacts; a closed circuit is safe."""
 
     contacts: Annotated[dict[Text, Count], Field(min_length=1)]  # name -> number of the input
+    commands: InterlockTexts | None = None

@@ -9,7 +9,7 @@ from hil.plan.checks import check_commands, check_rig
 from hil.plan.described import find
 from hil.plan.explain import validate
 from hil.plan.firmware import find_firmware
-from hil.plan.instruments import AttendedBrake
+from hil.plan.instruments import AttendedBrake, SourceBrake, TorqueBrake
 from hil.plan.matrix import Wrong, read_scenario
 from hil.plan.plan import Plan, PlanHead, Scenario
 from hil.plan.profile import Profile
@@ -51,7 +51,7 @@ def load_rig(path: Path | str) -> Rig:
     rig._commands["supply"], described = find_commands(
         rig.supply.commands, source, ("supply", "commands")
     )
-    if rig.brake is not None:
+    if isinstance(rig.brake, SourceBrake):
         rig._commands["brake"], more = find_commands(
             rig.brake.commands, source, ("brake", "commands")
         )
@@ -61,6 +61,8 @@ def load_rig(path: Path | str) -> Rig:
         ("encoder", rig.encoder),
         ("thermometer", rig.thermometer),
         ("switch", rig.switch),
+        ("interlock", rig.interlock),
+        ("brake", rig.brake if isinstance(rig.brake, TorqueBrake) else None),
     ):
         if part is not None and part.commands is not None:
             texts, name, more = find(part.commands, source, (role, "commands"))

@@ -1,4 +1,4 @@
-"""Descriptions of counters, encoders, thermometers and signal switches; see `hil.plan.described`.
+"""Descriptions of instruments that are read, and of signal switches; see `hil.plan.described`.
 
     commands:
       setup: ["FUNC FREQ"]                          # sent once, on opening
@@ -6,6 +6,7 @@
       position: {query: "COUN?", scale: 0.0879, unit: deg, sign: negative, wraps-at: 4096}
 
 A value is (answer * scale + offset) in `unit`; `wraps-at` is in the instrument's own counts.
+Tachometers with a memory of samples: `hil.plan.memory`; interlocks: `hil.plan.inputs`.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator, Field, model_validator
 
-from hil.plan.described import Described, Fixed, Query, QueryOrNone, line
+from hil.plan.described import Described, Fixed, Query, QueryOrNone, once
 from hil.plan.model import Model
 from hil.plan.units import convert
 from hil.ports.reading_commands import (
@@ -22,6 +23,7 @@ from hil.ports.reading_commands import (
     SPEED,
     SWITCH,
     THERMOMETER,
+    Conversion,
     CounterCommands,
     EncoderCommands,
     NumberQuery,
@@ -32,24 +34,20 @@ from hil.ports.reading_commands import (
 Plain = Annotated[float, Field(strict=True, allow_inf_nan=False)]
 
 
-class NumberTexts(Model):
-    """One number: how to ask for it and what the answer means."""
+class ScaleTexts(Model):
+    """What a number in an answer means."""
 
     quantity: ClassVar[str]
 
-    query: QueryOrNone = ""
     scale: Annotated[Plain, Field(gt=0.0)] = 1.0
-    offset: Plain = 0.0
     unit: str | None = None
-    sign: Literal["positive", "negative"] = "positive"
-    wraps_at: Annotated[Plain, Field(gt=0.0)] | None = None  # of the answer
 
     @model_validator(mode="after")
-    def _known_unit(self) -> NumberTexts:
-        self.described()
+    def _known_unit(self) -> ScaleTexts:
+        self.meaning()
         return self
 
-    def described(self) -> NumberQuery:
+    def meaning(self) -> Conversion:
         """The same in canonical units.
 
         Raises
@@ -57,17 +55,46 @@ class NumberTexts(Model):
         ValueError
             For a unit of another kind.
         """
-        zero, one = 0.0, 1.0
-        if self.unit is not None:  # without one nothing need be converted, nor the library loaded
-            zero = convert(f"0 {self.unit}", self.quantity)
-            one = convert(f"1 {self.unit}", self.quantity) - zero
+        zero, one = self.of_unit()
+        return Conversion(gain=self.scale * one, zero=zero)
+
+    def of_unit(self) -> tuple[float, float]:
+        """Canonical value of zero in the unit, and how much one more is."""
+        if self.unit is None:  # nothing need be converted, nor the library loaded
+            return 0.0, 1.0
+        zero = convert(f"0 {self.unit}", self.quantity)
+        return zero, convert(f"1 {self.unit}", self.quantity) - zero
+
+
+class ValueTexts(ScaleTexts):
+    """The same of a number that may count the other way round, or begin anew at some count."""
+
+    offset: Plain = 0.0
+    sign: Literal["positive", "negative"] = "positive"
+    wraps_at: Annotated[Plain, Field(gt=0.0)] | None = None  # of the answer
+
+    def meaning(self) -> Conversion:
+        """The same in canonical units."""
+        zero, one = self.of_unit()
         sign = -1.0 if self.sign == "negative" else 1.0
         gain = self.scale * one
-        return NumberQuery(
-            query=self.query,
+        return Conversion(
             gain=sign * gain,
             zero=sign * (self.offset * one + zero),
             wraps_at=0.0 if self.wraps_at is None else self.wraps_at * gain,
+        )
+
+
+class NumberTexts(ValueTexts):
+    """One number: how to ask for it and what the answer means."""
+
+    query: QueryOrNone = ""
+
+    def described(self) -> NumberQuery:
+        """The same for a driver."""
+        meaning = self.meaning()
+        return NumberQuery(
+            query=self.query, gain=meaning.gain, zero=meaning.zero, wraps_at=meaning.wraps_at
         )
 
 
@@ -153,9 +180,7 @@ class ThermometerTexts(Described):
 
 
 def _relay(text: str) -> str:
-    if line(text).count("{relay}") != 1 or text.replace("{relay}", "").count("{"):
-        raise ValueError(f"expected {{relay}} in it once, found {text!r}")
-    return text
+    return once(text, "{relay}")
 
 
 Relay = Annotated[str, AfterValidator(_relay)]

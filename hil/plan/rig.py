@@ -32,7 +32,7 @@ from hil.plan.instruments import (
     InterlockInstrument,
     SupplyInstrument,
     SwitchInstrument,
-    TachometerInstrument,
+    Tachometer,
     ThermometerInstrument,
 )
 from hil.plan.model import Count, Model, Name, Switch, Text
@@ -194,7 +194,7 @@ class Rig(Model):
     motor: Motor
     board: BoardLink
     supply: SupplyInstrument
-    tachometer: TachometerInstrument | None = None
+    tachometer: Tachometer | None = None
     brake: Brake | None = None
     switch: SwitchInstrument | None = None
     interlock: InterlockInstrument | None = None

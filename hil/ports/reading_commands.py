@@ -1,7 +1,7 @@
 """How instruments are asked for one number, as data: what a rig file says, and what a driver sends.
 
-`hil.plan.readings` reads it from a file; counter, encoder and thermometer drivers ask by it. The
-defaults are those of SCPI-1999 where it has a word for the quantity.
+`hil.plan.readings` reads it from a file; the drivers of tachometers, encoders, thermometers, relays
+and interlocks ask by it. The defaults are those of SCPI-1999 where it has a word for the quantity.
 """
 
 from __future__ import annotations
@@ -10,16 +10,14 @@ from dataclasses import dataclass
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class NumberQuery:
-    """One number. Canonical value = answer * `gain` + `zero`.
+class Conversion:
+    """What a number in an answer means. Canonical value = answer * `gain` + `zero`.
 
     Parameters
     ----------
-    query : text that is answered by the number.
     wraps_at : canonical size of the range after which the answer begins anew; 0 for never.
     """
 
-    query: str
     gain: float = 1.0
     zero: float = 0.0
     wraps_at: float = 0.0
@@ -29,12 +27,21 @@ class NumberQuery:
         return answer * self.gain + self.zero
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NumberQuery(Conversion):
+    """One number, and the text that is answered by it."""
+
+    query: str
+
+
 #: SCPI-1999 vol. 2, MEASure:FREQuency, at one pulse a turn.
 SPEED = NumberQuery(query="MEAS:FREQ?", gain=60.0)
 #: SCPI-1999 has no word for an angle; this is the project's own.
 POSITION = NumberQuery(query="MEAS:POS?")
 #: SCPI-1999 vol. 2, MEASure:TEMPerature.
 TEMPERATURE = NumberQuery(query="MEAS:TEMP?")
+#: SCPI-1999 vol. 2, SWEep:TINTerval.
+INTERVAL = NumberQuery(query="SWE:TINT?")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,6 +74,33 @@ class CounterCommands(Conversation):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class MemoryCommands(Conversation):
+    """A tachometer that stores samples by itself and gives away what it has stored.
+
+    Parameters
+    ----------
+    interval : asks for the time between samples, s; None for one that cannot be asked.
+    begin : empties the memory and restarts the time of its samples at zero.
+    fetch : answered by the samples since the fetch before, one after another, separated by commas.
+    empty : answer of a memory with nothing new, besides the 'no value' of SCPI-1999.
+    batch : samples that one fetch gives at most.
+    columns : what the numbers of a sample are, in their order.
+    time, position, speed : what they mean, in s, deg and rpm; without a column of positions, or of
+        speeds, there are none (NaN).
+    """
+
+    interval: NumberQuery | None = INTERVAL
+    begin: str = "INIT"
+    fetch: str = "FETC:ARR?"
+    empty: str = ""
+    batch: int = 2000
+    columns: tuple[str, ...] = ("time", "position", "speed")
+    time: Conversion = Conversion()
+    position: Conversion = Conversion()
+    speed: Conversion = Conversion()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class EncoderCommands(Conversation):
     """An encoder: `position` in deg, clockwise positive."""
 
@@ -96,7 +130,25 @@ class SwitchCommands(Conversation):
         return text.replace("{relay}", str(relay))
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InterlockCommands(Conversation):
+    """Digital inputs; ``{input}`` stands for the number of one.
+
+    Parameters
+    ----------
+    query : answered by 0 or 1; without ``{input}`` by a number with a bit for each of `inputs`, the
+        lowest for input 1.
+    inputs : how many bits that number has; 0 where each input is asked for by itself.
+    closed_reads : what an input reads while its circuit is closed.
+    """
+
+    query: str = "SENS:DIG:DATA? (@{input})"
+    inputs: int = 0
+    closed_reads: bool = True
+
+
 #: Instruments that keep to the standard.
-COUNTER, ENCODER, THERMOMETER, SWITCH = (
-    CounterCommands(), EncoderCommands(), ThermometerCommands(), SwitchCommands(),
+COUNTER, MEMORY, ENCODER, THERMOMETER, SWITCH, INTERLOCK = (
+    CounterCommands(), MemoryCommands(), EncoderCommands(), ThermometerCommands(),
+    SwitchCommands(), InterlockCommands(),
 )  # fmt: skip

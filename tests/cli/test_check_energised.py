@@ -31,6 +31,30 @@ def test_only_on_request(tmp_path: Path, energise: bool) -> None:
     assert ("clockwise as asked" in result.output) is energise
 
 
+def test_what_a_described_brake_cannot_do_is_said(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("HIL_LEASES", str(tmp_path))
+    own = tmp_path / "own.yaml"
+    own.write_text(
+        f"based-on: {RIG}\nrig: own\nbrake: {{commands: {{torque: {{query: ''}}}}}}\n",
+        encoding="utf-8",
+    )
+    with Served(world_for(load_rig(RIG), 1)) as served:
+        thread = serve_in_thread(served)
+        places = {"board": served.board, **served.resources}
+        options = [f"--{role}={place}" for role, place in places.items()]
+        try:
+            silent = CliRunner().invoke(check, [str(RIG), *options])
+            told = CliRunner().invoke(check, [str(own), *options])
+        finally:
+            served.stop()
+            thread.join()
+    assert told.exit_code == 0, told.output
+    assert "WARNING  brake\n    its torque cannot be read back" in told.output
+    assert "WARNING  brake" not in silent.output
+
+
 def test_under_a_guard_on_a_served_bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("HIL_LEASES", str(tmp_path))
     with Served(world_for(load_rig(RIG), 1)) as served:

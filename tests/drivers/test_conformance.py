@@ -28,6 +28,7 @@ from hil.ports.conformance import (
     SupplyConformance,
     TachometerConformance,
 )
+from hil.ports.reading_commands import MemoryCommands
 
 
 class TestSerialBoard(BoardConformance):
@@ -102,7 +103,8 @@ class TestScpiTachometer(TachometerConformance):
 
         counter.special = {"INIT": begin, "FETC:ARR?": fetch}
         scpi = ScpiConfig(resource=serve(counter).resource, role="tachometer", timeout=0.5)
-        tachometer = ScpiTachometer.open(TachometerConfig(scpi=scpi, batch=50), clock, manager)
+        config = TachometerConfig(scpi=scpi, commands=MemoryCommands(batch=50))
+        tachometer = ScpiTachometer.open(config, clock, manager)
         yield tachometer
         tachometer.close()
 

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from hil.drivers.scpi_numbers import format_number, parse_number, parse_numbers
+from hil.drivers.scpi_numbers import parse_number, parse_numbers, parse_pattern
 
 
 # Q16: SCPI-1999 vol. 1, 7.2.1.4-5; trust V-D (found in a document) for 9.9E37 and 9.91E37, the
@@ -45,6 +45,19 @@ def test_what_is_no_number(text):
         parse_number(text)
 
 
+@given(st.integers(0, 1 << 64))
+def test_a_pattern_of_bits_in_every_form(value):
+    for text in (f"{value}", f"+{value}", f"#H{value:X}", f"#h{value:x}", f" #Q{value:o} "):
+        assert parse_pattern(text) == value
+    assert parse_pattern(f"#B{value:b}") == value
+
+
+@pytest.mark.parametrize("text", ["", "-1", "1.0", "1e3", "#H", "#B2", "#Q8", "#X1", "A", "1_0"])
+def test_what_is_no_pattern(text):
+    with pytest.raises(ValueError, match=r"not a whole number|invalid literal"):
+        parse_pattern(text)
+
+
 def test_arrays():
     found = parse_numbers("0.001, 12.5,-3.0E3,9.91E37,9.9E37,-9.9E37")
     np.testing.assert_array_equal(found, [0.001, 12.5, -3000.0, math.nan, math.inf, -math.inf])
@@ -57,10 +70,3 @@ def test_arrays():
 @given(st.lists(st.floats(-1e30, 1e30), min_size=1, max_size=30))
 def test_any_array_survives(values):
     assert parse_numbers(",".join(map(repr, values))).tolist() == values
-
-
-@settings(deadline=None)
-@given(st.floats(0.0, 1e4))
-def test_set_points_keep_nine_digits_and_carry_no_unit(value):
-    assert math.isclose(float(format_number(value)), value, rel_tol=1e-8, abs_tol=1e-300)
-    assert format_number(24.0) == "24"

@@ -11,6 +11,7 @@ from hil.core.errors import InstrumentError
 from hil.drivers.scpi import ScpiConfig
 from hil.drivers.tachometer import ScpiTachometer, TachometerConfig
 from hil.ports.instruments import Tachometer
+from hil.ports.reading_commands import MemoryCommands
 
 
 class TickingClock:
@@ -80,7 +81,7 @@ def test_no_new_samples(open_tachometer, counter):
 
 
 def test_a_full_batch_is_followed_by_another_fetch(open_tachometer, counter):
-    tachometer = open_tachometer(batch=3)
+    tachometer = open_tachometer(commands=MemoryCommands(batch=3))
     tachometer.begin()
     rows = [(0.001 * n, float(n), 1.0) for n in range(7)]
     answers = iter([triples(*rows[:3]), triples(*rows[3:6]), triples(rows[6])])
@@ -90,7 +91,7 @@ def test_a_full_batch_is_followed_by_another_fetch(open_tachometer, counter):
 
 
 def test_a_batch_that_is_exactly_full_ends_with_the_empty_one(open_tachometer, counter):
-    tachometer = open_tachometer(batch=2)
+    tachometer = open_tachometer(commands=MemoryCommands(batch=2))
     tachometer.begin()
     answers = iter([triples((0.001, 1.0, 1.0), (0.002, 2.0, 1.0))])
     counter.special["FETC:ARR?"] = lambda: next(answers, "NAN")
@@ -98,7 +99,7 @@ def test_a_batch_that_is_exactly_full_ends_with_the_empty_one(open_tachometer, c
 
 
 def test_a_memory_that_never_empties(open_tachometer, counter):
-    tachometer = open_tachometer(batch=1)
+    tachometer = open_tachometer(commands=MemoryCommands(batch=1))
     tachometer.begin()
     counter.special["FETC:ARR?"] = "0,0,0"
     with pytest.raises(InstrumentError, match="memory does not empty"):
@@ -108,8 +109,8 @@ def test_a_memory_that_never_empties(open_tachometer, counter):
 @pytest.mark.parametrize(
     ("text", "message"),
     [
-        ("1,2", "answered 2 numbers, expected triples"),
-        ("1,2,3,4", "answered 4 numbers, expected triples"),
+        ("1,2", "answered 2 numbers, expected 3 for each sample"),
+        ("1,2,3,4", "answered 4 numbers, expected 3 for each sample"),
         ("1,2,x", "expected numbers"),
         ("9.91E37,2,3", "a sample has no time"),
     ],

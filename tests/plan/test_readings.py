@@ -152,7 +152,6 @@ def test_the_simulated_bench_speaks_the_standard_of_what_is_measured(rig_with) -
         (counter("{setup: ['FUNC?']}"), "expected a command without braces and question mark"),
         (counter("nowhere.yaml"), "there is no file"),
         (counter("{file: nowhere.yaml, setup: [X]}"), "beside file nothing else may stand"),
-        ("tachometer: {commands: {speed: {scale: 30}}}\n", "has driver: counter"),
         (f"encoder: {{resource: '{TCP % 5030}', interval: 0 s}}\n", "greater than 0"),
         (f"encoder: {{resource: '{TCP % 5026}'}}\n", "is also that of tachometer"),
         ("switch: {channels: {hall-x: 1}}\n", "'hall-x' is none of the lines"),
