@@ -68,6 +68,8 @@ class ModbusBoard(CommandedBoard):
         self._quiet_since = clock.now()
         self._gap = silent_interval(told.baud)
         self._request: tuple[str, ModbusPDU] | None = None  # poll on the line
+        self._nudge: tuple[float, ModbusPDU] | None = None  # since when, and what, is on the line
+        self._unanswered = 0  # nudges in a row
 
     # ------------------------------------------------------------------ commands
 
@@ -83,9 +85,31 @@ class ModbusBoard(CommandedBoard):
             raise LinkError(f"board on {self._url}: identity: {raw}")
         return self._identity(read_message(message, raw, {}))
 
+    def nudge(self) -> bool:
+        """See `hil.ports.board.Nudged`; it takes its turn between two polls."""
+        self._receive()
+        if not self._nudge and self._unanswered > self._description.retries:
+            self._unanswered = 0
+            raise self._silence("identify", self._description.reply_timeout)
+        if self._taken or not self._quiet:
+            self._poller.give_way()
+            return False
+        message = self._description.messages["identity"]
+        request = read_request(message, self._description.framing)
+        self._begin("identify", request)
+        self._nudge = (self._clock.now(), request)
+        return True
+
+    def settle(self) -> None:
+        """See `hil.ports.board.Nudged`."""
+        self._await_line()
+        if self._unanswered:
+            self._unanswered = 0
+            self.identify()
+
     def stream(self, on: bool) -> None:
         """Begin or end to poll telemetry."""
-        self._await_poll()
+        self._await_line()
         self._inbox.forget_telemetry()
         self._poller.switch(on, self._clock.now())
         if on:
@@ -118,7 +142,7 @@ class ModbusBoard(CommandedBoard):
     # ------------------------------------------------------------------ transactions
 
     def _transact(self, what: str, request: ModbusPDU, timeout: float, retries: int) -> ModbusPDU:
-        self._await_poll()
+        self._await_line()
         wait = timeout or self._description.reply_timeout
         for _ in range(retries + 1):
             self._begin(what, request)
@@ -130,12 +154,26 @@ class ModbusBoard(CommandedBoard):
                 if self._clock.now() >= deadline:
                     break
                 self._clock.sleep(self._config.poll_interval)
+        raise self._silence(what, wait)
+
+    def _silence(self, what: str, waited: float) -> LinkTimeout:
         heard = f"{len(self._buffer)} bytes that are no answer" if self._buffer else "nothing"
         device = self._description.framing.device
-        raise LinkTimeout(
-            f"board on {self._url}: no answer to {what!r} within {wait:g} s; {heard} arrived: "
+        return LinkTimeout(
+            f"board on {self._url}: no answer to {what!r} within {waited:g} s; {heard} arrived: "
             f"is it powered, and is its device address {device}?"
         )
+
+    @property
+    def _taken(self) -> bool:
+        """Whether something on the line still awaits its answer."""
+        return self._request is not None or self._nudge is not None
+
+    @property
+    def _quiet(self) -> bool:
+        """Whether the line has been silent for long enough to send."""
+        self._listen()
+        return self._clock.now() - self._quiet_since >= self._gap
 
     def _begin(self, what: str, request: ModbusPDU) -> None:
         """Send a request after the silent interval, with nothing old before its answer."""
@@ -180,15 +218,24 @@ class ModbusBoard(CommandedBoard):
             self._inbox.note_bad([f"{reason}: {self._buffer[:24]!r}"])
         self._buffer = b""
 
-    def _await_poll(self) -> None:
-        """Let the poll on the line be answered, or time out."""
-        while self._request is not None:
+    def _await_line(self) -> None:
+        """Let what is on the line be answered, or time out."""
+        while self._taken:
             self._receive()
-            if self._request is not None:
+            if self._taken:
                 self._clock.sleep(self._config.poll_interval)
 
+    def _receive_nudge(self, since: float, request: ModbusPDU) -> None:
+        """Take the answer to the nudge on the line; a refusal is a sign of life as well."""
+        if self._answer(request) is not None:
+            self._nudge, self._unanswered = None, 0
+        elif self._clock.now() - since >= self._description.reply_timeout:
+            self._nudge, self._unanswered = None, self._unanswered + 1
+
     def _receive(self) -> None:
-        """Take the answer to the poll on the line, if it is there."""
+        """Take the answer to what is on the line, if it is there."""
+        if self._nudge is not None:
+            self._receive_nudge(*self._nudge)
         if self._request is None:
             return
         name, request = self._request
@@ -226,14 +273,11 @@ class ModbusBoard(CommandedBoard):
             If the port itself fails, e.g. because the adapter was unplugged.
         """
         self._receive()
-        if self._request is None:
-            self._listen()
-            now = self._clock.now()
-            if now - self._quiet_since >= self._gap:
-                poll = self._poller.next(now)
-                if poll is not None:
-                    message = self._description.messages[poll.answer]
-                    request = read_request(message, self._description.framing)
-                    self._begin(f"poll for {poll.answer}", request)
-                    self._request = (poll.answer, request)
+        if not self._taken and self._quiet:
+            poll = self._poller.next(self._clock.now())
+            if poll is not None:
+                message = self._description.messages[poll.answer]
+                request = read_request(message, self._description.framing)
+                self._begin(f"poll for {poll.answer}", request)
+                self._request = (poll.answer, request)
         return self._inbox.take(self._poller.take_lost())

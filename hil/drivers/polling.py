@@ -22,16 +22,21 @@ class Poller:
         self._awaited: PollSpec | None = None
         self._since = 0.0
         self._lost: list[str] = []
+        self._gives_way = False
+        self._may_give_way = True  # not twice without a poll in between
         self.on = False
 
     def switch(self, on: bool, now: float) -> None:
         """Begin with every poll due at once, or stop asking."""
-        self.on = on
+        self.on, self._gives_way, self._may_give_way = on, False, True
         self._due = [now] * len(self._polls)
 
     def next(self, now: float) -> PollSpec | None:
         """The poll to send now; it counts as sent."""
         if not self.on or self.waiting(now):
+            return None
+        if self._gives_way:
+            self._gives_way = self._may_give_way = False
             return None
         late = [now - due for due in self._due]
         index = max(range(len(late)), key=late.__getitem__, default=-1)
@@ -41,8 +46,16 @@ class Poller:
         # keeps its rhythm while it can, and does not catch up what was missed
         following = self._due[index] + poll.period
         self._due[index] = following if following > now else now + poll.period
-        self._awaited, self._since = poll, now
+        self._awaited, self._since, self._may_give_way = poll, now, True
         return poll
+
+    def give_way(self) -> None:
+        """Leave the line free once, when the answer awaited is there: something else has to go.
+
+        Otherwise polls that are due at every look would never let anything else through. The turn
+        after that belongs to a poll again.
+        """
+        self._gives_way = self._may_give_way
 
     def waiting(self, now: float) -> bool:
         """Whether an answer is awaited and may still come."""

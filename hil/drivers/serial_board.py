@@ -145,6 +145,7 @@ class SerialBoard(CommandedBoard):
         """See `hil.ports.board.Nudged`; as often as `identify` is tried, it may stay unanswered."""
         self._pump()
         if self._awaits_something():
+            self._poller.give_way()
             return False
         if self._unanswered > self._description.retries:
             self._unanswered = 0

@@ -56,6 +56,52 @@ def test_a_refused_poll_is_lost_with_its_reason():
     assert not poller.waiting(0.0)
 
 
+def test_something_else_goes_first_once():
+    poller = Poller([FAST], 0.5)
+    poller.switch(True, 0.0)
+    assert poller.next(0.0) is FAST
+    poller.give_way()
+    poller.give_way()  # asked for twice, it is still one turn
+    assert poller.next(0.1) is None  # an answer is awaited: the turn is still to come
+    poller.answered("telemetry")
+    assert poller.next(0.1) is None
+    poller.give_way()  # but not twice in a row
+    assert poller.next(0.1) is FAST
+    assert poller.take_lost() == []
+
+
+def test_a_turn_is_not_kept_for_the_next_stream():
+    poller = Poller([FAST], 0.5)
+    poller.give_way()
+    poller.switch(True, 1.0)
+    assert poller.next(1.0) is FAST
+
+
+@settings(deadline=None)
+@given(st.lists(st.floats(0.001, 0.05), min_size=30, max_size=200), st.floats(0.001, 0.02))
+def test_polls_that_are_always_due_let_something_else_through(pauses, takes):
+    """Each look: answers that are there are taken, a poll is sent, then something else may be."""
+    poller = Poller([PollSpec(answer="telemetry", period=0.001)], 0.5)
+    poller.switch(True, 0.0)
+    now, sent_at, row, polls, others = 0.0, None, 0, 0, 0
+    for pause in pauses:
+        now += pause
+        if sent_at is not None and now - sent_at >= takes:
+            poller.answered("telemetry")
+            sent_at = None
+        if poller.next(now) is not None:
+            sent_at, polls = now, polls + 1
+        if sent_at is not None:
+            poller.give_way()
+            row = 0
+        else:
+            row += 1
+            others += 1
+        assert row <= 2  # nor does that keep the polls away
+    assert others >= 1
+    assert polls >= 1
+
+
 def test_rhythm_is_kept_and_what_was_missed_is_not_caught_up():
     poller = Poller([FAST], 0.5)
     poller.switch(True, 0.0)

@@ -311,7 +311,9 @@ def test_a_board_that_stays_silent_is_waited_for_in_vain(make_peer, description)
     silent.close()
 
 
-def test_a_serial_board_can_be_nudged():
+def test_boards_of_all_framings_can_be_nudged():
+    from hil.drivers.modbus_board import ModbusBoard
     from hil.ports.board import Nudged
 
     assert issubclass(SerialBoard, Nudged)
+    assert issubclass(ModbusBoard, Nudged)

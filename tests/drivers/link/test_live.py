@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import time
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -341,3 +342,20 @@ def test_a_command_after_switching_off_does_not_wait_for_a_poll(profiles, serve_
     started = time.monotonic()
     board.start(100.0)
     assert time.monotonic() - started < 5.0
+
+
+def test_a_nudge_gets_its_turn_between_polls_that_are_always_due(profiles, serve_board, opened):
+    profile = profiles("examples/lines-console")
+    polls = tuple(replace(poll, period=0.001) for poll in profile.polls)
+    profile = replace(profile, polls=polls)
+    served = serve_board(profile)
+    board = opened(profile, served.url)
+    board.identify()
+    board.stream(True)
+    sent, found, end = 0, 0, time.monotonic() + 10.0
+    while sent < 5 or found < 5:
+        assert time.monotonic() < end, (sent, found)
+        found += len(board.read())
+        sent += board.nudge()
+        time.sleep(0.02)  # so long that the next poll is due and every answer is there
+    board.stream(False)

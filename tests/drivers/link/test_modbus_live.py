@@ -10,6 +10,7 @@ import pytest
 
 from hil.core.drive import DriveState, Fault
 from hil.core.errors import CommandRefused, LinkError, LinkTimeout
+from hil.ports.clock import WallClock
 
 COIL, REGISTER, REGISTERS = 5, 6, 16
 
@@ -171,3 +172,129 @@ def test_values_that_do_not_fit_never_reach_the_line(board, modbus_device):
     with pytest.raises(LinkError, match="'by-ear' is not a choice"):
         board.select_sensing("by-ear")
     assert modbus_device.heard == b""
+
+
+# -- a word in between, without waiting ---------------------------------------------------
+
+IDENTIFY = b"\x11\x03\x00\x00\x00\x0c"
+
+
+class Unwilling(WallClock):
+    """Counts how often it is asked to wait."""
+
+    waits = 0
+
+    def sleep(self, seconds: float) -> None:
+        self.waits += 1
+        super().sleep(seconds)
+
+
+def until_quiet(board):
+    """Let the silent interval pass after an answer."""
+    end = time.monotonic() + 5.0
+    while not board._quiet:
+        assert time.monotonic() < end
+        time.sleep(0.001)
+
+
+@pytest.fixture
+def eager(profiles, modbus_device, opened):
+    """A board whose telemetry is due at every look, and the clock it has."""
+    from dataclasses import replace
+
+    profile = profiles("examples/modbus")
+    polls = tuple(replace(poll, period=0.001) for poll in profile.polls)
+    clock = Unwilling()
+    told = replace(profile, polls=polls, reply_timeout=0.2, retries=1)
+    board = opened(told, modbus_device.url, clock)
+    until_quiet(board)
+    return board, clock
+
+
+def look(board, nudged, done, limit=10.0):
+    """Read and nudge as a bench does, until `done`; nudges sent and readings."""
+    sent, found, end = 0, [], time.monotonic() + limit
+    while not done(sent, found):
+        assert time.monotonic() < end, (sent, rows(found))
+        found.append(board.read())
+        sent += bool(nudged and board.nudge())
+        time.sleep(0.002)
+    return sent, found
+
+
+def test_nudges_go_between_polls_that_are_always_due_and_nothing_waits(eager, modbus_device):
+    board, clock = eager
+    board.stream(True)
+    clock.waits = 0
+    sent, found = look(board, True, lambda sent, found: sent >= 10 and rows(found) >= 10)
+    assert clock.waits == 0
+    assert modbus_device.heard.count(IDENTIFY) == sent
+    assert not any(reading.lost for reading in found)
+    assert not any(reading.bad for reading in found)
+    board.stream(False)
+
+
+def test_a_nudge_costs_one_turn_and_polls_go_on(eager, modbus_device):
+    board, _ = eager
+    board.stream(True)
+    look(board, False, lambda _, found: rows(found) >= 3)
+    while not board.nudge():
+        board.read()
+    _, found = look(board, False, lambda _, found: rows(found) >= 10)
+    assert modbus_device.heard.count(IDENTIFY) == 1
+    assert not any(reading.lost or reading.bad for reading in found)
+    board.stream(False)
+
+
+def test_a_silent_device_is_found_out_by_nudges_that_never_wait(eager, modbus_device):
+    board, clock = eager
+    modbus_device.cut = True
+    clock.waits = 0
+    with pytest.raises(LinkTimeout, match=r"no answer to 'identify' within 0\.2 s; nothing"):
+        look(board, True, lambda *_: False)
+    assert clock.waits == 0
+    assert modbus_device.heard.count(IDENTIFY) == 2  # once more, as the profile has it
+    modbus_device.cut = False
+    assert board.nudge()  # and afresh
+    board.settle()
+
+
+def test_while_a_nudge_is_on_the_line_the_next_is_not_sent(eager, modbus_device):
+    board, _ = eager
+    modbus_device.cut = True
+    assert board.nudge()
+    assert not board.nudge()
+    assert not board.nudge()
+    with pytest.raises(LinkTimeout):
+        board.settle()
+    assert modbus_device.heard.count(IDENTIFY) == 3  # the one, and the two of the question after it
+
+
+def test_commands_wait_for_the_answer_to_a_nudge(eager, modbus_device):
+    board, _ = eager
+    for number in range(5):
+        assert board.nudge()
+        board.set_speed(100.0 * number)  # its answer is its own
+        board.settle()
+        until_quiet(board)
+    assert [entry[2] for entry in modbus_device.writes] == [
+        words("i", 1000 * number, low_first=True) for number in range(5)
+    ]
+
+
+def test_a_device_that_refuses_the_question_is_alive_all_the_same(eager, modbus_device):
+    board, _ = eager
+    modbus_device.refuse[0] = 6
+    sent, _ = look(board, True, lambda sent, _: sent >= 6)
+    assert sent >= 6
+    board.settle()
+
+
+def test_an_answer_that_never_comes_is_waited_for_in_vain(eager, modbus_device):
+    board, _ = eager
+    modbus_device.cut = True
+    assert board.nudge()
+    with pytest.raises(LinkTimeout, match="no answer to 'identify'"):
+        board.settle()
+    modbus_device.cut = False
+    board.settle()  # nothing is to come any more
