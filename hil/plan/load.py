@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterator
 from pathlib import Path
 
+from hil.plan.checked import at_places, read_checked, refuse_if_any, repeated
 from hil.plan.checks import check_commands, check_rig
 from hil.plan.described import find
 from hil.plan.explain import validate
@@ -17,7 +18,7 @@ from hil.plan.profile_checks import check_profile
 from hil.plan.profile_link import describe_link
 from hil.plan.reader import read, read_based
 from hil.plan.rig import Rig
-from hil.plan.source import Problem, Source, Where, refuse
+from hil.plan.source import Problem, Source, refuse
 from hil.plan.supply import find_commands
 from hil.ports.link import LinkDescription
 
@@ -35,7 +36,7 @@ def load_rig(path: Path | str) -> Rig:
     if isinstance(rig.brake, AttendedBrake):  # nothing is wired: from here on there is no brake
         rig._answer_within = rig.brake.answer_within
         rig = rig.model_copy(update={"brake": None})
-    _raise(source, check_rig(rig))
+    refuse_if_any(at_places(source, check_rig(rig)))
     named_in = Path(source.position(("board", "profile")).file)
     profile = named_in.parent / rig.board.profile
     if not profile.is_file():
@@ -68,7 +69,7 @@ def load_rig(path: Path | str) -> Rig:
             texts, name, more = find(part.commands, source, (role, "commands"))
             rig._readings[role] = texts.described(name)
             described = tuple(dict.fromkeys((*described, *more)))
-    _raise(source, check_commands(rig))
+    refuse_if_any(at_places(source, check_commands(rig)))
     rig._files = (*source.files, *described, *firmware, profile)
     rig._profile = load_profile(profile)
     return rig
@@ -82,10 +83,11 @@ def load_profile(path: Path | str) -> LinkDescription:
     PlanError
         With file, line and column of every problem.
     """
-    source = read(Path(path))
-    profile = validate(Profile, source)
-    _raise(source, check_profile(profile))
-    return describe_link(profile)
+
+    def check(profile: Profile, source: Source) -> Iterator[Problem]:
+        return at_places(source, check_profile(profile))
+
+    return describe_link(read_checked(Profile, path, check))
 
 
 def load_plan(path: Path | str) -> Plan:
@@ -100,24 +102,17 @@ def load_plan(path: Path | str) -> Plan:
     head = validate(PlanHead, source)
     scenarios: list[Scenario] = []
     wrong: list[Problem] = []
-    lines: dict[str, int] = {}
+    ids: list[str | None] = []
     for index in range(len(head.scenarios)):
         try:
             scenario = read_scenario(source, index, head.defaults)
         except Wrong as error:
             wrong += error.problems
-            continue
-        at = ("scenarios", index, "id")
-        line = source.position(at, key=True).line
-        before = lines.setdefault(scenario.head.id, line)
-        if before != line:
-            text = (
-                f"scenarios[{index + 1}].id: {scenario.head.id!r} stands already at line {before}"
-            )
-            wrong.append(source.problem(at, text))
-        scenarios.append(scenario)
-    if wrong:
-        raise refuse(wrong)
+            ids.append(None)
+        else:
+            scenarios.append(scenario)
+            ids.append(scenario.head.id)
+    refuse_if_any([*wrong, *repeated(source, ("scenarios",), "id", ids)])
     rig = Path(path).parent / head.rig if head.rig else None
     if rig is not None and not rig.is_file():
         raise refuse([source.problem(("rig",), f"rig: there is no file {rig.as_posix()}")])
@@ -131,9 +126,3 @@ def load_plan(path: Path | str) -> Plan:
         scenarios=tuple(scenarios),
         source=source,
     )
-
-
-def _raise(source: Source, complaints: Iterable[tuple[Where, str]]) -> None:
-    found: list[Problem] = [source.problem(where, text, key=False) for where, text in complaints]
-    if found:
-        raise refuse(found)

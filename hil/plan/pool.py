@@ -10,16 +10,16 @@ pool:
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Annotated, Literal
 
 from pydantic import Field
 
 from hil.core.roles import ROLES
-from hil.plan.explain import validate
+from hil.plan.checked import read_checked
 from hil.plan.model import Model, Text
-from hil.plan.reader import read
-from hil.plan.source import refuse
+from hil.plan.source import Problem, Source
 
 
 class PoolEntry(Model):
@@ -56,14 +56,12 @@ def load_pool(path: Path | str) -> tuple[tuple[Path, PoolEntry], ...]:
     PlanError
         With file, line and column of every problem.
     """
-    source = read(Path(path))
-    found = validate(Pool, source)
-    entries = tuple((Path(path).parent / entry.rig, entry) for entry in found.pool)
-    missing = [
-        source.problem(("pool", number, "rig"), f"there is no file {file.as_posix()}", key=False)
-        for number, (file, _) in enumerate(entries)
-        if not file.is_file()
-    ]
-    if missing:
-        raise refuse(missing)
-    return entries
+    beside = Path(path).parent
+
+    def check(found: Pool, source: Source) -> Iterator[Problem]:
+        for number, entry in enumerate(found.pool):
+            if not (file := beside / entry.rig).is_file():
+                said = f"there is no file {file.as_posix()}"
+                yield source.problem(("pool", number, "rig"), said)
+
+    return tuple((beside / entry.rig, entry) for entry in read_checked(Pool, path, check).pool)

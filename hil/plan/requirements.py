@@ -13,17 +13,17 @@ requirements:
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
 from hil.core.roles import INSTRUMENTS
-from hil.plan.explain import nearest, place, validate
+from hil.plan.checked import read_checked, repeated
+from hil.plan.explain import nearest
 from hil.plan.model import Count, Model, Name, Text
-from hil.plan.reader import read
-from hil.plan.source import Problem, Source, Where, refuse
+from hil.plan.source import Problem, Source
 from hil.plan.units import Ratio
 from hil.verdicts.samples import RateTarget, trials_without_failure
 
@@ -135,27 +135,13 @@ def load_requirements(path: Path | str) -> RequirementFile:
     PlanError
         With file, line and column of every problem.
     """
-    source = read(Path(path))
-    found = validate(RequirementFile, source)
-    problems = repeated(source, ("requirements",), "id", [one.id for one in found.requirements])
+    return read_checked(RequirementFile, path, _check)
+
+
+def _check(found: RequirementFile, source: Source) -> Iterator[Problem]:
+    yield from repeated(source, ("requirements",), "id", [one.id for one in found.requirements])
     for role in found.calibration_not_needed:
         if role not in INSTRUMENTS:
             hint = nearest(role, INSTRUMENTS)
             said = f"calibration-not-needed: no instrument is called {role!r}{hint}"
-            problems.append(source.problem(("calibration-not-needed", role), said, key=True))
-    if problems:
-        raise refuse(problems)
-    return found
-
-
-def repeated(source: Source, at: Where, key: str, values: Sequence[str]) -> list[Problem]:
-    """A problem for each entry of the list at `at` whose `key` has the value of an earlier one."""
-    problems: list[Problem] = []
-    lines: dict[str, int] = {}
-    for number, value in enumerate(values):
-        where = (*at, number, key)
-        if value in lines:
-            said = f"{place(where)}: {value!r} stands already at line {lines[value]}"
-            problems.append(source.problem(where, said))
-        lines.setdefault(value, source.position(where).line)
-    return problems
+            yield source.problem(("calibration-not-needed", role), said, key=True)

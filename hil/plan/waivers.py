@@ -10,17 +10,16 @@ waivers:
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from datetime import date
 from pathlib import Path
 from typing import Annotated, Literal
 
 from pydantic import Field
 
-from hil.plan.explain import validate
+from hil.plan.checked import read_checked, repeated
 from hil.plan.model import Model, Text
-from hil.plan.reader import read
-from hil.plan.requirements import repeated
-from hil.plan.source import refuse
+from hil.plan.source import Problem, Source
 
 
 class Waiver(Model):
@@ -52,13 +51,13 @@ def load_waivers(path: Path | str) -> tuple[Waiver, ...]:
     PlanError
         With file, line and column of every problem.
     """
-    source = read(Path(path))
-    found = validate(WaiverFile, source).waivers
-    problems = repeated(source, ("waivers",), "requirement", [one.requirement for one in found])
-    for number, waiver in enumerate(found):
+    return read_checked(WaiverFile, path, _check).waivers
+
+
+def _check(found: WaiverFile, source: Source) -> Iterator[Problem]:
+    named = [one.requirement for one in found.waivers]
+    yield from repeated(source, ("waivers",), "requirement", named)
+    for number, waiver in enumerate(found.waivers):
         if waiver.approved is not None and waiver.approved > waiver.expires:
             said = f"waivers[{number + 1}].expires: {waiver.expires} lies before its approval"
-            problems.append(source.problem(("waivers", number, "expires"), said))
-    if problems:
-        raise refuse(problems)
-    return found
+            yield source.problem(("waivers", number, "expires"), said)
