@@ -126,7 +126,7 @@ def _decoder(description: LinkDescription, url: str) -> Iterator[Action]:
 
 
 def _share(
-    kind: Callable[[object, str], contextlib.AbstractContextManager[Action]],
+    kind: Callable[[LinkDescription, str], contextlib.AbstractContextManager[Action]],
     description: LinkDescription,
     data: bytes,
 ) -> float:

@@ -42,7 +42,7 @@ def run() -> Iterator[Result]:
     }
     told = Accuracy(0.001, 0.01, 0.01)
     channels = {
-        name: Channel(name, unit, t, y, told, 1e-4, float(t[1] - t[0]))
+        name: Channel(name, unit, np.asarray(t, np.float64), y, told, 1e-4, float(t[1] - t[0]))
         for name, (unit, t, y) in columns.items()
     }
     marks = (Mark("command", 1.0, detail="+2000 rpm"), Mark("set-point", 1.0), Mark("stop", 9.5))

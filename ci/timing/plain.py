@@ -16,11 +16,16 @@ OPEN = -1
 
 
 class Plain:
-    """Integrates ``ia, ib, ic, link, speed, angle`` over whole PWM periods."""
+    """Integrates ``ia, ib, ic, link, speed, angle`` over whole PWM periods.
 
-    def __init__(self, circuit: Any, max_step: float, rtol: float = 1e-3) -> None:
+    `max_step` in s; `rtol` and `atol` are those of `scipy.integrate.solve_ivp`.
+    """
+
+    def __init__(
+        self, circuit: Any, max_step: float, rtol: float = 1e-3, atol: float = 1e-6
+    ) -> None:
         self.rig, self.duty, self.supply = circuit.RIG, circuit.DUTY, circuit.VOLTAGE
-        self.max_step, self.rtol = max_step, rtol
+        self.max_step, self.rtol, self.atol = max_step, rtol, atol
         self.state = np.zeros(6)
         self.state[3] = circuit.VOLTAGE
         self.state[5] = math.radians(self.rig.motor.initial_angle_deg)
@@ -93,11 +98,12 @@ class Plain:
                 self.state,
                 max_step=self.max_step,
                 rtol=self.rtol,
+                atol=self.atol,
                 events=stops or None,
             )
             self.state = done.y[:, -1]
             span -= float(done.t[-1])
-            if done.status == 1:
+            if done.status == 1 and done.t_events is not None:
                 for n, times in zip(watched, done.t_events, strict=True):
                     if times.size:
                         others = [m for m in range(3) if m != n]

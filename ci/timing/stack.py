@@ -19,6 +19,7 @@ def run() -> Iterator[Result]:
     from hil.plan.expand import expand
     from hil.plan.load import load_plan, load_rig
     from hil.scenarios.execute import execute
+    from hil.twin.drive import Drive
     from hil.twin.variation import Change, Variation
 
     rig = load_rig(RIG)
@@ -32,6 +33,7 @@ def run() -> Iterator[Result]:
     alone = Variation("alone", (Change("firmware.link_timeout", 0.0),))
     drive = world_for(rig, "bare", alone).drive
     drive.set_supply(24.0, 10.0, True)
+    assert isinstance(drive, Drive)
     drive.advance(0.2)
     drive.feed(b"stream,200\nstart,2000\n")
     drive.advance(1.0)

@@ -190,10 +190,18 @@ def note_commutations(firmware: Any) -> list[Commutation]:
 
 
 def by_kernel(
-    commutations: list[Commutation], firmware: Any, rig: DriveParameters = RIG
+    commutations: list[Commutation],
+    firmware: Any,
+    rig: DriveParameters = RIG,
+    longest: float | None = None,
 ) -> Waveform:
-    """Play the schedule on the simulated drive; the grid is one sample a PWM period."""
+    """Play the schedule on the simulated drive; the grid is one sample a PWM period.
+
+    `longest`: of the steps, in s, if not the usual.
+    """
     drive = _energised(firmware, rig)
+    if longest is not None:
+        drive._constants["longest"] = longest
     state = drive._state
     due = {change.period: change for change in commutations}
     rows: list[tuple[float, ...]] = []
