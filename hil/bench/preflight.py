@@ -87,7 +87,8 @@ def _by_hand(rig: Rig) -> Iterator[Finding]:
             "brake",
             Grade.OK,
             f"none is wired: what needs one takes a person, who has {rig.answer_within:g} s to "
-            f"answer (--hil-attended=on), or is not run",
+            f"answer (--hil-attended=on), or is not run; what needs a load that is kept exactly "
+            "(load, saturate, a stall that must not trip) is not run at all",
         )
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 
 from hil.core.drive import Sensing
 from hil.plan.bands import BandTable
@@ -90,6 +90,7 @@ class _Expansion:
             for name in dict.fromkeys((*own.names(), *preset.names()))
         ]
         identity = ".".join((scenario.head.id, *case.slug))
+        lacks = lacking(case, self.rig)
         return PlannedItem(
             id=identity,
             kind=scenario.kind,
@@ -107,7 +108,8 @@ class _Expansion:
             plan=self.plan.name,
             file=self.source.file,
             line=self.source.position((*scenario.where, "id"), key=True).line,
-            attended=self.rig.brake is None and any(case.parameters.torques()),
+            attended=not lacks and self.rig.brake is None and any(case.parameters.torques()),
+            lacks=lacks,
         )
 
     def _success(self, scenario: Scenario) -> RateTarget | Series | None:
@@ -214,21 +216,46 @@ def beyond_rig(case: Case, rig: Rig) -> Iterator[tuple[Where, str]]:
                 f"{speed:g} rpm lies outside min-speed {motor.min_speed:g} rpm to max-speed "
                 f"{motor.max_speed:g} rpm of the motor of rig {rig.rig}",
             )
-    by_hand = rig.brake is None and case.parameters.by_hand
-    torques = [] if by_hand else list(case.parameters.torques())
-    load = [("load", case.load)] if case.load else []
-    for key, torque in [*torques, *load]:
-        if rig.brake is None:
-            yield (
-                case.where[key],
-                f"rig {rig.rig} has no brake to apply {torque:g} N*m, and no person keeps to it",
-            )
-        elif torque > rig.brake.max_torque:
+    for key, torque in _torques(case):
+        if rig.brake is not None and torque > rig.brake.max_torque:
             yield (
                 case.where[key],
                 f"{torque:g} N*m lies above max-torque {rig.brake.max_torque:g} N*m of the brake "
                 f"of rig {rig.rig}",
             )
+
+
+def lacking(case: Case, rig: Rig) -> str:
+    """The instrument that a cell of a matrix cannot do without and that is not wired; or "".
+
+    Unlike what `beyond_rig` finds that is no contradiction between plan and rig: on another bench
+    of the kind the same plan runs as it is.
+    """
+    if rig.brake is not None:
+        return ""
+    by_hand = case.parameters.by_hand
+    for key, torque in _torques(case):
+        if key == "load" or not by_hand:
+            return f"no brake wired on rig {rig.rig}, and no person keeps to {torque:g} N*m ({key})"
+    return ""
+
+
+def _torques(case: Case) -> Iterator[tuple[str, float]]:
+    """Key and value of every brake torque that a cell asks for, N m."""
+    yield from case.parameters.torques()
+    if case.load:
+        yield "load", case.load
+
+
+def not_wired(items: Iterable[PlannedItem], rig: Rig) -> str:
+    """Which items are not run for want of a brake, in one sentence; or ""."""
+    needing = [item.id for item in items if item.lacks]
+    if not needing:
+        return ""
+    return (
+        f"no brake wired on rig {rig.rig}: {len(needing)} items need one and are not run: "
+        f"{', '.join(needing)}"
+    )
 
 
 def _expects(item: PlannedItem) -> str:

@@ -190,6 +190,7 @@ class PlannedItem:
     parameters : one of the classes of `hil.plan.kinds`, canonical units.
     supply_voltage, load : V and N m (brake torque held throughout).
     attended : the rig has no brake, and a person stands in for it.
+    lacks : what it needs and the rig has not, in words: then it is collected and not run.
     repeats : how many times it is run.
     bands : at most one a measure.
     success : what the repetitions must show as a sample, or None.
@@ -214,6 +215,7 @@ class PlannedItem:
     file: str
     line: int
     attended: bool = False
+    lacks: str = ""
 
     def describe(self) -> dict[str, str]:
         """Conditions and speeds in words, for records and reports."""

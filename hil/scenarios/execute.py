@@ -56,11 +56,14 @@ def execute(
     """Run every repetition of `item` and judge it.
 
     `keep` receives each trace as soon as it is complete, so that it is stored before the next
-    repetition begins. The bench is safe when this returns or raises. An interrupt (Ctrl-C,
-    termination, a time limit) passes through, after the supply was switched off; `done` then holds
-    what there was until then.
+    repetition begins. An item that needs what the rig has not is not run. The bench is safe when
+    this returns or raises. An interrupt (Ctrl-C, termination, a time limit) passes through, after
+    the supply was switched off; `done` then holds what there was until then.
     """
     done = Executed() if done is None else done
+    if item.lacks:
+        done.verdict, done.reason = Verdict.NOT_RUN, item.lacks
+        return done
     conditions = conditions_of(item, rig)
     try:
         check_safe(item, rig)

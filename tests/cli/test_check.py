@@ -124,4 +124,6 @@ def test_on_hardware_it_is_the_boards_image_that_counts(tmp_path: Path, firmware
 def test_a_rig_without_a_brake_says_what_takes_a_person(tmp_path: Path) -> None:
     result = run(changed(tmp_path, "brake: {driver: attended, answer-within: 90 s}\n"), "--twin")
     assert result.exit_code == 0, result.output
-    assert "has 90 s to answer (--hil-attended=on)" in " ".join(result.output.split())
+    said = " ".join(result.output.split())
+    assert "has 90 s to answer (--hil-attended=on)" in said
+    assert "(load, saturate, a stall that must not trip) is not run at all" in said

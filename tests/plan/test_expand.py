@@ -284,12 +284,6 @@ def test_sensing_defaults_to_what_the_rig_offers(items, rig):
     assert item.sensing is Sensing.BACK_EMF
 
 
-def test_rig_without_a_brake(refused, rig):
-    text = HEAD + ONE + "    load: 20 mN*m\n    bands: {overshoot: {max: 20 %}}\n"
-    error = refused(text, on=rig.model_copy(update={"brake": None}))
-    assert "rig dosing-pump has no brake to apply 0.02 N*m" in str(error)
-
-
 @pytest.mark.parametrize(
     ("success", "message"),
     [

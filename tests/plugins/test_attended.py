@@ -128,8 +128,31 @@ def test_a_python_scenario_is_skipped_where_nobody_is_there(lab) -> None:
     assert "attended: " in lab.result.reason
 
 
-def test_a_load_that_a_hand_cannot_keep_is_refused_before_anything_runs(lab) -> None:
+def test_a_load_that_a_hand_cannot_keep_is_not_run_and_the_rest_is(lab) -> None:
     rig = lab.rig(BY_HAND)
     no_trip = STALL.replace("expect: trip", "expect: no-trip")
-    result = lab.run(lab.plan(no_trip, rig=rig))
-    result.stdout.fnmatch_lines(["*has no brake to apply 1 N?m, and no person keeps to it*"])
+    result = lab.run(lab.plan(no_trip, rig=rig), "-rs")
+    result.assert_outcomes(passed=1, skipped=1)
+    assert result.ret == 0
+    found = verdicts(lab)
+    assert found["free"][0] is Verdict.PASS
+    verdict, reason = found["held"]
+    assert verdict is Verdict.NOT_RUN
+    assert reason.startswith("no brake wired on rig ")
+    assert "no person keeps to 1 N*m (brake-torque)" in reason
+    held = next(one for one in lab.record.results if one.item == "held")
+    assert (held.steps, held.traces, held.judgements) == ((), (), ())
+    assert "brake" not in held.conditions
+    result.stdout.fnmatch_lines(["*not run: no brake wired on rig *"])
+
+
+def test_a_person_at_the_terminal_does_not_make_a_kept_load(lab) -> None:
+    no_trip = STALL.replace("expect: trip", "expect: no-trip")
+    lab.run(lab.plan(no_trip, rig=lab.rig(person("done"))), "--hil-attended=on")
+    assert verdicts(lab)["held"][0] is Verdict.NOT_RUN
+
+
+def test_a_plan_of_nothing_but_loads_passes_nothing(lab) -> None:
+    plan = lab.plan(STALL.replace("expect: trip", "expect: no-trip"), rig=lab.rig(BY_HAND))
+    lab.run(plan, "-k", "held").assert_outcomes(skipped=1)
+    assert [one.verdict for one in lab.record.results] == [Verdict.NOT_RUN]

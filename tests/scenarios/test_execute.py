@@ -1,5 +1,6 @@
 """An item run and judged; whose fault it is when it ends early; safe in every case."""
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import pytest
@@ -215,6 +216,16 @@ def test_a_shaft_that_does_not_come_to_rest_is_noted(kit: Kit, item, rig) -> Non
     done = execute(item(), rig, kit.bench)
     assert done.notes == ["repetition 1: the shaft did not come to rest after stop"]
     assert not kit.supply.on
+
+
+def test_an_item_that_lacks_an_instrument_is_not_run_and_nothing_is_touched(
+    kit: Kit, item, rig
+) -> None:
+    kit.journal.clear()
+    done = execute(replace(item(), lacks="no brake wired on rig x"), rig, kit.bench)
+    assert (done.verdict, done.reason) == (Verdict.NOT_RUN, "no brake wired on rig x")
+    assert (done.measures, done.judgements, done.traces, done.problem) == ([], [], [], None)
+    assert kit.journal == []
 
 
 def test_a_defect_of_ours_blames_neither_side(kit: Kit, item, rig) -> None:

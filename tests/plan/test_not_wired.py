@@ -1,0 +1,106 @@
+"""Items of a rig without a brake: what a person does, what is not run, what stays a mistake."""
+
+from __future__ import annotations
+
+import pytest
+
+from hil.core.errors import PlanError
+from hil.plan.expand import expand, not_wired
+from hil.plan.load import load_plan
+
+
+@pytest.fixture
+def items(write, rig, measures):
+    """Items of a plan text on the demo rig."""
+    return lambda text, on=rig: expand(load_plan(write(text, "demo.plan.yaml")), on, measures)
+
+
+@pytest.fixture
+def refused(items):
+    """Error of a plan text."""
+
+    def make(text, on):
+        with pytest.raises(PlanError) as caught:
+            items(text, on=on)
+        return str(caught.value)
+
+    return make
+
+
+def bare(rig):
+    return rig.model_copy(update={"brake": None})
+
+
+def test_a_load_on_a_rig_without_a_brake_is_collected_and_says_what_is_lacking(items, rig):
+    text = LOADS[: LOADS.index("  - id: loaded")].replace(
+        "    bands", "    matrix: {load: 20 mN*m}\n    bands"
+    )
+    (item,) = items(text, on=bare(rig))
+    assert item.lacks == (
+        "no brake wired on rig dosing-pump, and no person keeps to 0.02 N*m (load)"
+    )
+    assert item.attended is False
+    (wired,) = items(text)
+    assert wired.lacks == ""
+    assert (wired.id, wired.load, wired.bands) == (item.id, item.load, item.bands)
+
+
+LOADS = """\
+format: 1
+plan: demo
+scenarios:
+  - id: plain
+    scenario: start
+    speed: 1000 rpm
+    bands: {overshoot: {max: 20 %}}
+  - id: loaded
+    scenario: start
+    speed: 1000 rpm
+    matrix: {load: [0 N*m, 20 mN*m]}
+    bands: {overshoot: {max: 20 %}}
+  - id: driven
+    scenario: speed-step
+    from: 1000 rpm
+    to: 2000 rpm
+    saturate: {brake-torque: 0.3 N*m, hold: 1 s}
+    bands: {overshoot: {max: 20 %}}
+  - id: held
+    scenario: stall
+    speed: 1000 rpm
+    brake-torque: 1 N*m
+    expect: trip
+    bands: {tripped: {exactly: 1}}
+  - id: free
+    scenario: stall
+    speed: 1000 rpm
+    brake-torque: 20 mN*m
+    expect: no-trip
+    bands: {tripped: {exactly: 0}}
+  - id: by-steps
+    scenario: steps
+    steps: [{start: 1000 rpm}, {brake: 0.1 N*m}, release]
+    bands: {fault-count: {exactly: 0}}
+"""
+
+
+def test_what_a_person_can_do_is_attended_and_what_needs_a_brake_is_not(items, rig):
+    found = items(LOADS, on=bare(rig))
+    lacking = [item.id for item in found if item.lacks]
+    attended = [item.id for item in found if item.attended]
+    assert lacking == ["loaded.20mnm", "driven", "free"]
+    assert attended == ["held", "by-steps"]
+    assert [item.id for item in found] == [item.id for item in items(LOADS)]
+    assert not any(item.lacks or item.attended for item in items(LOADS))
+    assert not_wired(found, bare(rig)) == (
+        "no brake wired on rig dosing-pump: 3 items need one and are not run: loaded.20mnm, "
+        "driven, free"
+    )
+    assert not_wired(items(LOADS), rig) == ""
+
+
+def test_a_mistake_in_the_plan_is_refused_with_or_without_a_brake(refused, rig):
+    fast = LOADS.replace("to: 2000 rpm", "to: 90000 rpm")
+    for on in (rig, bare(rig)):
+        assert "90000 rpm lies outside min-speed" in refused(fast, on)
+    strong = LOADS.replace("brake-torque: 0.3 N*m", "brake-torque: 30 N*m")
+    assert "30 N*m lies above max-torque 2 N*m of the brake" in refused(strong, rig)
