@@ -12,7 +12,6 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from hil.core.verdict import Verdict
@@ -119,13 +118,15 @@ def _runs_of(series: Series, known: dict[bytes, _Runs]) -> _Runs:
     columns = (series.run, series.utc, series.build, series.commit)
     same = b"".join(column.tobytes() for column in columns)
     if same not in known:
-        night, runs = pd.factorize(series.run)
-        first = np.zeros(len(runs), dtype=np.intp)
+        names: dict[str, int] = {}
+        found = (names.setdefault(run, len(names)) for run in series.run.tolist())
+        night = np.fromiter(found, dtype=np.intp, count=len(series))
+        first = np.zeros(len(names), dtype=np.intp)
         first[night[::-1]] = np.arange(len(series))[::-1]
         known[same] = _Runs(
             night,
             first,
-            np.asarray(runs, dtype=object),
+            np.array(list(names), dtype=object),
             series.build[first],
             series.commit[first],
             _iso(series.utc[first]),

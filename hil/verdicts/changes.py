@@ -2,7 +2,7 @@
 
 All nights of many series are looked at together, afterwards; `changes_latest` judges the last night
 as it comes. Each series is searched as a whole for steps: exact minimum of the sum of squares about
-the levels plus a price for each step (PELT with every night a candidate), on scores of ranks, so
+the levels plus a price for each step (`changes_cheapest`), on scores of ranks, so
 that a single absurd night is no step. The price follows from the stated probability of a false
 alarm, by the theory of `changes_chance`; steps are confirmed one by one with the ranks of their own
 stretch alone.
@@ -21,6 +21,7 @@ import numpy as np
 import numpy.typing as npt
 
 from hil.verdicts import changes_chance as chance
+from hil.verdicts.changes_cheapest import cheapest
 from hil.verdicts.changes_found import SHIPPED, ChangeSettings, Searched
 from hil.verdicts.changes_many import clearest_stretch
 from hil.verdicts.changes_series import Row, chance_of, splits
@@ -49,11 +50,28 @@ def search(series: Sequence[npt.ArrayLike], settings: ChangeSettings = SHIPPED) 
     judged = int(np.count_nonzero(~np.isnan(adjusted)))
     changed = adjusted <= settings.false_share
     level = settings.false_share * max(1, int(changed.sum())) / max(1, judged)
-    found = []
-    for row, p, steps in zip(rows, adjusted, changed, strict=True):
-        at = row.steps(level, settings) if steps else []
-        found.append(row.searched(at, float(p), settings.false_share / level, settings))
-    return found
+    told = np.flatnonzero(changed).tolist()
+    steps = dict(zip(told, _steps([rows[i] for i in told], level, settings), strict=True))
+    factor = settings.false_share / level
+    return [
+        row.searched(steps.get(i, []), float(p), factor, settings)
+        for i, (row, p) in enumerate(zip(rows, adjusted, strict=True))
+    ]
+
+
+def _steps(rows: Sequence[Row], level: float, settings: ChangeSettings) -> list[list[int]]:
+    """Places of the steps of each row among its nights with a value, confirmed at `level`."""
+    at: list[list[int]] = [[] for _ in rows]
+    tried: list[set[tuple[int, ...]]] = [set() for _ in rows]
+    # What is left about the levels sets the price; with a step found, less is left.
+    while unsettled := [i for i, before in enumerate(tried) if tuple(at[i]) not in before]:
+        for i in unsettled:
+            tried[i].add(tuple(at[i]))
+        prices = [rows[i].price(at[i], level, settings) for i in unsettled]
+        better = cheapest([rows[i].scores for i in unsettled], prices, settings.side)
+        for i, found in zip(unsettled, better, strict=True):
+            at[i] = found
+    return [row.settled(places, level, settings) for row, places in zip(rows, at, strict=True)]
 
 
 def _chances(rows: Sequence[Row], settings: ChangeSettings) -> npt.NDArray[np.float64]:

@@ -13,9 +13,9 @@ from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
-from scipy.optimize import brentq
 from scipy.special import ndtr, ndtri, stdtr, stdtrit
-from scipy.stats import rankdata
+
+from hil.verdicts.roots import root
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -39,8 +39,22 @@ def normal_scores(nights: FloatArray) -> FloatArray:
     """
     if nights.size < 2:
         return np.zeros(nights.shape)
-    scores = ndtri((rankdata(nights) - 0.375) / (nights.size + 0.25))
+    scores = ndtri((ranks(nights) - 0.375) / (nights.size + 0.25))
     return np.asarray((scores - scores.mean()) / _spread(nights.size), dtype=np.float64)
+
+
+def ranks(nights: FloatArray) -> FloatArray:
+    """Ranks from 1, equal nights with the mean of theirs; shape (n,), finite."""
+    order = np.argsort(nights, kind="stable")
+    ordered = nights[order]
+    risen = np.flatnonzero(ordered[1:] != ordered[:-1]) + 1
+    found = np.empty(nights.size)
+    if risen.size == nights.size - 1:
+        found[order] = np.arange(1.0, nights.size + 1.0)
+    else:
+        edges = np.concatenate([[0], risen, [nights.size]])
+        found[order] = np.repeat((edges[1:] + edges[:-1] + 1) / 2.0, np.diff(edges))
+    return found
 
 
 @lru_cache(maxsize=4096)
@@ -197,6 +211,4 @@ def clear_enough(probability: float, nights: int, least: int) -> float:
     if chance_of_split(0.0, nights, least) <= probability:
         return 0.0
     # Below its maximum the approximation exceeds 1 and is cut off there, so the root is the only.
-    return float(
-        brentq(lambda b: chance_of_split(b, nights, least) - probability, 0.0, 40.0, xtol=1e-9)
-    )
+    return root(lambda b: chance_of_split(b, nights, least) - probability, 0.0, 40.0, 1e-9)

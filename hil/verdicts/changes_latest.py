@@ -15,10 +15,10 @@ from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
-from scipy.optimize import brentq
 
 from hil.verdicts.changes_many import last_sums, running_scores
 from hil.verdicts.drift import SHIPPED, WINDOW, DriftSettings, judge_night
+from hil.verdicts.roots import root
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -84,7 +84,7 @@ def limit_for(nights: float, slack: float = SLACK) -> float:
     """
     if not nights >= 10.0:
         raise ValueError(f"expected ten nights between false alarms at least, found {nights!r}")
-    return float(brentq(lambda h: run_length(h, slack) - nights, 1e-3, 100.0, xtol=1e-6))
+    return root(lambda h: run_length(h, slack) - nights, 1e-3, 100.0, 1e-6)
 
 
 def judge_latest(

@@ -41,14 +41,14 @@ def clearest_stretch(
     if len(scores) != len(floors):
         raise ValueError(f"{len(scores)} series, but {len(floors)} floors")
     found = list(floors)
-    for nights, group in _by_length(scores):
+    for nights, group in by_length(scores):
         sums = np.zeros((nights + 1, len(group)))
         np.cumsum(np.array([scores[i] for i in group]).T, axis=0, out=sums[1:])
         reach = (sums.max(axis=0) - sums.min(axis=0)) ** 2
         least = np.array([floors[i] for i in group]) ** 2
         # Alike in how long a stretch can be before it is hopeless, they share what is left out.
         order = np.argsort(reach / np.maximum(least, 1e-9), kind="stable")
-        for some in _chunks(order):
+        for some in chunks(order):
             best = _clearest(np.ascontiguousarray(sums[:, some]), side, reach[some], least[some])
             for i, square, floor in zip(some, best, least[some], strict=True):
                 if square > floor:
@@ -74,7 +74,7 @@ def _clearest(sums: FloatArray, side: int, reach: FloatArray, least: FloatArray)
 def running_scores(rows: Sequence[FloatArray]) -> list[FloatArray]:
     """`changes_chance.running_scores` of each row, of any lengths."""
     found: list[FloatArray] = [np.empty(0)] * len(rows)
-    for some in _chunks(np.argsort([row.size for row in rows], kind="stable")):
+    for some in chunks(np.argsort([row.size for row in rows], kind="stable")):
         doubled = _doubled_ranks(_table([rows[i] for i in some]))
         nights = np.arange(1.0, doubled.shape[0] + 1.0)
         scores = ndtri((doubled / 2.0 - 0.5) / nights[:, None])
@@ -120,7 +120,7 @@ def last_sums(rows: Sequence[FloatArray], slack: float) -> tuple[FloatArray, npt
     """
     sums = np.zeros((2, len(rows)))
     zero = np.full((2, len(rows)), -1, dtype=np.intp)
-    for some in _chunks(np.argsort([row.size for row in rows], kind="stable"), 16 * _TOGETHER):
+    for some in chunks(np.argsort([row.size for row in rows], kind="stable"), 16 * _TOGETHER):
         table = _table([rows[i] for i in some])
         sizes = np.array([rows[i].size for i in some])
         at, last = np.zeros((2, len(some))), np.full((2, len(some)), -1, dtype=np.intp)
@@ -143,15 +143,17 @@ def _table(rows: Sequence[FloatArray]) -> FloatArray:
     return table
 
 
-def _by_length(rows: Sequence[FloatArray]) -> Iterator[tuple[int, list[int]]]:
+def by_length(rows: Sequence[FloatArray]) -> Iterator[tuple[int, list[int]]]:
+    """Each length that occurs, with the places of the rows that have it."""
     found: dict[int, list[int]] = {}
     for i, row in enumerate(rows):
         found.setdefault(row.size, []).append(i)
     yield from found.items()
 
 
-def _chunks(
+def chunks(
     order: npt.NDArray[np.intp], together: int = _TOGETHER
 ) -> Iterator[npt.NDArray[np.intp]]:
+    """Series that are handled at once, in this order."""
     for first in range(0, order.size, together):
         yield order[first : first + together]

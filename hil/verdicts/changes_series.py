@@ -8,7 +8,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from ruptures.detection import KernelCPD
 from scipy.special import stdtrit
 
 from hil.verdicts import changes_chance as chance
@@ -70,19 +69,17 @@ class Row:
         clearest = max(split, back / math.sqrt(2.0)) / math.sqrt(chance.inflation(self.memory))
         return chance_of(clearest, self.y.size, settings)
 
-    def steps(self, level: float, settings: ChangeSettings) -> list[int]:
-        """Places of the steps among the nights with a value, each confirmed at `level`."""
+    def price(self, at: list[int], level: float, settings: ChangeSettings) -> float:
+        """What a step costs at `level`, with what is left about the levels between the steps `at`.
+
+        With none of them, all is left.
+        """
         n, side = self.y.size, settings.side
         b = chance.as_split(chance.clear_enough(level / 2.0, n, side), n)
-        widened = chance.inflation(self.memory)
-        at: list[int] = []
-        tried: set[tuple[int, ...]] = set()
-        rest = 1.0
-        # What is left about the levels sets the price; with a step found, less is left.
-        while tuple(at) not in tried or not tried:
-            tried.add(tuple(at))
-            at = _cheapest(self.scores, b * b * widened * rest, side)
-            rest = _rest(self.scores, at)
+        return b * b * chance.inflation(self.memory) * _rest(self.scores, at)
+
+    def settled(self, at: list[int], level: float, settings: ChangeSettings) -> list[int]:
+        """Those of the steps `at` that hold at `level`, each where it is likeliest."""
         # Where a step lies decides about the stretches of its neighbours.
         for _ in range(_ROUNDS):
             at = self._placed(self._confirmed(at, level, settings), settings)
@@ -232,39 +229,13 @@ def _rounded(y: FloatArray) -> FloatArray:
     return np.asarray(np.round(y / grain))
 
 
-def _cheapest(scores: FloatArray, price: float, side: int) -> list[int]:
-    """Steps that make sum of squares plus `price` a step smallest, `side` nights apart at least.
-
-    A linear kernel costs what a mean costs, and the search of ruptures over it is compiled and some
-    thousand times as fast as its plain one; every night is a candidate. What it leaves out early
-    (PELT) is left out rightly only without a least length. So it searches without one, which is
-    exact; if its steps lie too close, the best ones of each number are tried instead.
-    """
-    search = KernelCPD(kernel="linear", min_size=1, jump=1).fit(scores[:, None])
-    at = [int(place) for place in search.predict(pen=price)[:-1]]
-    if _apart(at, scores.size, side):
-        return at
-    search = KernelCPD(kernel="linear", min_size=side, jump=1).fit(scores[:, None])
-    best, cheapest = [], _squares(scores, [])
-    for number in range(1, scores.size // side):
-        # No squares at all would be left at best.
-        if number * price >= cheapest:
-            break
-        at = [int(place) for place in search.predict(n_bkps=number)[:-1]]
-        if (cost := _squares(scores, at) + number * price) < cheapest:
-            best, cheapest = at, cost
-    return best
-
-
-def _apart(at: list[int], nights: int, side: int) -> bool:
-    return all(b - a >= side for a, b in itertools.pairwise([0, *at, nights]))
-
-
 def _squares(scores: FloatArray, at: list[int]) -> float:
     return sum(float(np.sum((part - part.mean()) ** 2)) for part in np.split(scores, at))
 
 
 def _rest(scores: FloatArray, at: list[int]) -> float:
     """Variance about the levels between the steps, at most 1."""
+    if not at:
+        return 1.0
     free = max(1, scores.size - len(at) - 1)
     return min(1.0, max(_squares(scores, at) / free, 1e-6))

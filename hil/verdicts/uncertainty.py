@@ -6,7 +6,6 @@ import math
 from collections.abc import Iterable
 
 import numpy as np
-from scipy.optimize import brentq
 from scipy.special import j0, ndtr, ndtri, stdtr, stdtrit
 
 from hil.core.budget import Budget, Contribution, Shape
@@ -141,6 +140,8 @@ def interval_factor(contributions: Iterable[Contribution], confidence: float = 0
     wave = np.exp(-0.5 * normal * n * n)
     for shape, width in widths:
         wave = wave * _characteristic(shape, n * width)
+
+    from scipy.optimize import brentq  # takes long to load, and few have such a budget
 
     def outside(k: float) -> float:
         inside = k / half_period + 2.0 * float(np.sum(wave * np.sin(n * k) / n)) / half_period

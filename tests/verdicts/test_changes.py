@@ -7,12 +7,12 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from ruptures.detection import Binseg, Dynp, Pelt
+from ruptures.detection import Binseg, Dynp
 
 from hil.verdicts.changes import nights_needed, search
 from hil.verdicts.changes_chance import normal_scores
+from hil.verdicts.changes_cheapest import cheapest
 from hil.verdicts.changes_found import SHIPPED, ChangeSettings
-from hil.verdicts.changes_series import _cheapest
 from hil.verdicts.samples import lower_bound, upper_bound
 
 #: Annual flow of the Nile at Aswan, 1871 to 1970, 10^8 m^3 (Cobb 1978; typed from memory, vouched
@@ -77,48 +77,6 @@ def test_the_trap_of_candidates_that_are_five_apart():
     fine = [int(m(model="l2", jump=1).fit(NILE).predict(n_bkps=1)[0]) for m in (Dynp, Binseg)]
     assert coarse == [30, 30]
     assert fine == [28, 28]
-
-
-def _least_cost(y: np.ndarray, price: float, side: int) -> float:
-    """Smallest sum of squares plus price a step, by trying all (dynamic programming)."""
-    n = y.size
-
-    def cost(a: int, b: int) -> float:
-        return float(np.sum((y[a:b] - y[a:b].mean()) ** 2))
-
-    best = [math.inf] * (n + 1)
-    best[0] = -price
-    for end in range(side, n + 1):
-        best[end] = min(
-            best[start] + price + cost(start, end)
-            for start in range(end - side + 1)
-            if math.isfinite(best[start])
-        )
-    return best[n]
-
-
-@settings(deadline=None, max_examples=60)
-@given(
-    st.lists(st.floats(-3, 3), min_size=8, max_size=40),
-    st.floats(0.5, 12.0),
-    st.sampled_from([1, 3]),
-)
-def test_the_compiled_search_is_exact(values, price, side):
-    y = np.array(values)
-    at = _cheapest(y, price, side)
-    edges = [0, *at, y.size]
-    cost = sum(float(np.sum((y[a:b] - y[a:b].mean()) ** 2)) for a, b in pairwise(edges))
-    assert all(b - a >= side for a, b in pairwise(edges))
-    assert cost + price * len(at) == pytest.approx(_least_cost(y, price, side), abs=1e-6)
-
-
-def test_the_compiled_search_is_the_plain_one():
-    rng = np.random.default_rng(7)
-    y = rng.standard_normal(120)
-    y[40:70] += 2.0
-    plain = Pelt(model="l2", min_size=3, jump=1).fit(y).predict(pen=14.0)
-    assert _cheapest(y, 14.0, 3) == plain[:-1]
-    assert len(plain) == 3
 
 
 @pytest.mark.parametrize(
@@ -299,4 +257,4 @@ def test_no_such_settings(wrong):
 
 def test_scores_of_the_nile_split_at_the_same_year():
     scores = normal_scores(NILE)
-    assert _cheapest(scores, 20.0, 3) == [28]
+    assert cheapest([scores], [20.0], 3) == [[28]]

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy.stats import norm
+from scipy.stats import norm, rankdata
 
 from hil.verdicts.changes_chance import (
     MOST_MEMORY,
@@ -17,6 +17,7 @@ from hil.verdicts.changes_chance import (
     inflation,
     memory,
     normal_scores,
+    ranks,
     running_scores,
 )
 from hil.verdicts.samples import interval
@@ -161,3 +162,9 @@ def test_memory_widens_a_mean():
     assert inflation(0.0) == 1.0
     assert inflation(-0.3) == 1.0
     assert inflation(0.5) == pytest.approx(3.0)
+
+
+@given(st.lists(st.one_of(st.floats(-1e9, 1e9), st.integers(-2, 2).map(float)), max_size=60))
+def test_equal_nights_share_their_ranks_as_a_library_has_it(nights):
+    given_nights = np.array(nights, dtype=np.float64)
+    assert ranks(given_nights).tolist() == rankdata(given_nights).tolist()

@@ -7,8 +7,10 @@ import functools
 import gc
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from hil.measures.catalogue import KINDS, definitions
 from hil.report.history import ChangeRow, History, Latest, LatestRow, Watch, changes_of
@@ -18,6 +20,7 @@ from hil.report.site.views import (
     BuildLine,
     Change,
     Hint,
+    IntArray,
     ItemLine,
     ItemResultLine,
     RunLine,
@@ -127,9 +130,10 @@ def _is_of(row: RunRow, strand: Strand) -> bool:
 
 def _strand(index: Index, watch: Watcher, strand: Strand, rows: Sequence[RunRow]) -> Gathered:
     runs = tuple(map(run_line, rows))
-    place = {run.run: n for n, run in enumerate(runs)}
+    places = Places({run.run: n for n, run in enumerate(runs)})
+    place = places.of
     found = index.all_series(rig=strand.rig, evidence=strand.evidence)
-    series = {key: kept for key, one in found.items() if len(kept := _only(one, place))}
+    series = {key: kept for key, one in found.items() if len(kept := _only(one, places))}
     results = [
         row for row in index.items(rig=strand.rig, evidence=strand.evidence) if row.run in place
     ]
@@ -139,17 +143,19 @@ def _strand(index: Index, watch: Watcher, strand: Strand, rows: Sequence[RunRow]
     hints: dict[SeriesKey, Hint] = {}
     for history in seen.histories:
         key = history.key
-        trend = trend_of(strand, series[key], history, place)
+        trend = trend_of(strand, series[key], history, places)
         meant = meaning(scenario.get((key.plan, key.item), ""), key.measure)
         trends.setdefault((key.plan, key.item), []).append(replace(trend, definition=meant))
         if trend.hint is not None:
             hints[key] = trend.hint
-    by_run = _by_run(results)
+    keys = sorted({(row.plan, row.item) for row in results} | set(trends))
+    pages = {key: item_place(strand, *key) for key in keys}
+    by_run = _by_run(results, pages)
     return Gathered(
         strand,
         runs,
         {row.run: row.path for row in rows},
-        tuple(_items(strand, runs, by_run, trends)),
+        tuple(_items(runs, by_run, pages)),
         by_run,
         {key: tuple(group) for key, group in sorted(trends.items())},
         tuple(hints[row.key] for row in seen.alarms if row.key in hints),
@@ -157,9 +163,29 @@ def _strand(index: Index, watch: Watcher, strand: Strand, rows: Sequence[RunRow]
     )
 
 
-def _only(series: Series, place: Mapping[str, int]) -> Series:
+class Places:
+    """Where the runs of a strand stand among those that are shown.
+
+    The measures of an item mostly have the same runs: their places are looked up once. Serves as
+    long as all series live: text is told by being the same object.
+    """
+
+    def __init__(self, of: Mapping[str, int]) -> None:
+        self.of = of
+        self._known: dict[bytes, IntArray] = {}
+
+    def at(self, runs: npt.NDArray[Any]) -> IntArray:
+        """Place of each of these runs, -1 for one that is not shown."""
+        same = runs.tobytes()
+        if same not in self._known:
+            found = (self.of.get(run, -1) for run in runs.tolist())
+            self._known[same] = np.fromiter(found, dtype=np.int64, count=runs.size)
+        return self._known[same]
+
+
+def _only(series: Series, places: Places) -> Series:
     """The figures of the runs that are shown."""
-    keep = np.fromiter((run in place for run in series.run), dtype=bool, count=len(series))
+    keep = places.at(series.run) >= 0
     if bool(keep.all()):
         return series
     columns = [name for name in series.__dataclass_fields__ if name != "key"]
@@ -184,13 +210,13 @@ def run_line(row: RunRow) -> RunLine:
     )
 
 
-def trend_of(strand: Strand, series: Series, history: History, place: Mapping[str, int]) -> Trend:
-    """A series with its changes, on the runs of its strand (run -> place)."""
+def trend_of(strand: Strand, series: Series, history: History, places: Places) -> Trend:
+    """A series with its changes, on the runs of its strand."""
     key = series.key
-    at = np.fromiter((place[run] for run in series.run), dtype=np.int64, count=len(series))
+    at = places.at(series.run)
     page = measure_place(strand, key.plan, key.item, key.measure, key.unit)
     order = np.argsort(at, kind="stable")
-    nights = [place[run] for run in history.nights.run]
+    nights = places.at(history.nights.run)
     return Trend(
         strand,
         key.plan,
@@ -211,7 +237,7 @@ def trend_of(strand: Strand, series: Series, history: History, place: Mapping[st
     )
 
 
-def change_of(row: ChangeRow, nights: Sequence[int], page: str) -> Change:
+def change_of(row: ChangeRow, nights: IntArray, page: str) -> Change:
     """A change as the pages show it; `nights` are the places of the nights of its series."""
     return Change(
         item=row.key.item,
@@ -231,10 +257,10 @@ def change_of(row: ChangeRow, nights: Sequence[int], page: str) -> Change:
         exact=row.probability,
         margin_before=row.margin_before,
         margin_after=row.margin_after,
-        at=nights[row.position],
-        last_before=nights[max(row.position - 1, 0)],
-        earliest=nights[row.earliest],
-        latest=nights[row.latest],
+        at=int(nights[row.position]),
+        last_before=int(nights[max(row.position - 1, 0)]),
+        earliest=int(nights[row.earliest]),
+        latest=int(nights[row.latest]),
         page=page,
     )
 
@@ -272,32 +298,33 @@ def meaning(scenario: str, measure: str) -> str:
     return found.text if found else ""
 
 
-def _by_run(rows: Iterable[ItemRow]) -> dict[str, dict[tuple[str, str], ItemResultLine]]:
+def _by_run(
+    rows: Iterable[ItemRow], pages: Mapping[tuple[str, str], str]
+) -> dict[str, dict[tuple[str, str], ItemResultLine]]:
+    """Run -> item -> its result, the last one of several."""
     found: dict[str, dict[tuple[str, str], ItemResultLine]] = {}
     for row in rows:
-        line = ItemResultLine(row.item, row.verdict, " ".join(row.reason.split()))
-        found.setdefault(row.run, {})[row.plan, row.item] = line
+        reason = " ".join(row.reason.split()) if row.reason else ""
+        key = row.plan, row.item
+        line = ItemResultLine(row.item, row.verdict, reason, pages[key])
+        found.setdefault(row.run, {})[key] = line
     return found
 
 
 def _items(
-    strand: Strand,
     runs: Sequence[RunLine],
-    by_run: dict[str, dict[tuple[str, str], ItemResultLine]],
-    trends: Mapping[tuple[str, str], object],
+    by_run: Mapping[str, Mapping[tuple[str, str], ItemResultLine]],
+    pages: Mapping[tuple[str, str], str],
 ) -> list[ItemLine]:
-    """All items, by name; the results get the address of their item's page on the way."""
-    keys = sorted({key for lines in by_run.values() for key in lines} | set(trends))
-    pages = {key: item_place(strand, *key) for key in keys}
-    for lines in by_run.values():
-        for key, line in lines.items():
-            lines[key] = ItemResultLine(line.item, line.verdict, line.reason, pages[key])
+    """The items of these pages, with what became of them in each run."""
+    nothing: Mapping[tuple[str, str], ItemResultLine] = {}
+    by_place = [by_run.get(run.run, nothing) for run in runs]
     found = []
-    for key in keys:
-        verdicts = tuple(
-            done.verdict if (done := by_run.get(run.run, {}).get(key)) else "" for run in runs
-        )
-        last = by_run.get(runs[-1].run, {}).get(key)
+    for key, page in pages.items():
+        done = [results.get(key) for results in by_place]
+        last = done[-1]
         reason = last.reason if last and last.verdict != "pass" else ""
-        found.append(ItemLine(*key, pages[key], verdicts, reason))
+        found.append(
+            ItemLine(*key, page, tuple(one.verdict if one else "" for one in done), reason)
+        )
     return found
