@@ -79,7 +79,8 @@ class Bench(Readout):
                     f"{reading.current:.3f} A after {rule.limit:g} s, expected {voltage:g} V "
                     f"within {rule.within:g} % for {rule.hold:g} s"
                 )
-            self.wait(0.02)
+            self._sleep(0.02)
+            self.poll()
         self._settled_at = voltage
 
     def at_rest(self) -> bool:

@@ -25,7 +25,7 @@ from hil.ports.instruments import SupplyReading
 class Readout:
     """The reading half of an opened rig; `hil.bench.bench.Bench` adds the energy.
 
-    Time passes only through `wait` and `wait_until`; while it does, board, tachometer and supply
+    Time passes only through the three kinds of waiting; while it does, board, tachometer and supply
     are read, recorded and held against the abort limits.
     """
 
@@ -63,6 +63,7 @@ class Readout:
         self.quiet = False
         self._knows_angle = False  # the tachometer does
         self._spoke = clock.now()
+        self._polled = -np.inf  # when the last poll was over
         self._settled_at: float | None = None  # V, what the output has been seen to reach
         self._next_supply = self._next_encoder = self._next_thermometer = 0.0
         self._heard: float | None = None  # host time of the newest telemetry
@@ -118,16 +119,29 @@ class Readout:
 
     def wait(self, seconds: float) -> None:
         """Let time pass while reading, recording and watching the abort limits."""
-        self._pass_time(lambda: False, seconds, self.settings.quiet_poll or self.settings.poll)
+        self.wait_unless(lambda: False, seconds)
+
+    def wait_unless(self, condition: Callable[[], bool], seconds: float) -> bool:
+        """As `wait`, ended by a `condition` that is not to come; True if it did."""
+        every = self.settings.quiet_poll or self.settings.poll
+        # What was read just before need not be read again: the next look is due when it would be.
+        due = self._polled + every - self.clock.now()
+        return self._pass_time(condition, seconds, every, first=max(due, 0.0))
 
     def wait_until(self, condition: Callable[[], bool], within: float) -> bool:
         """Wait until `condition` holds, at most `within` seconds; True if it did."""
         return self._pass_time(condition, within, self.settings.poll)
 
-    def _pass_time(self, condition: Callable[[], bool], within: float, every: float) -> bool:
+    def _pass_time(
+        self, condition: Callable[[], bool], within: float, every: float, first: float = 0.0
+    ) -> bool:
+        """Look every so often, the `first` time in that many seconds; True if `condition` held."""
         deadline = self.clock.now() + within
+        if first > 0.0:
+            self._sleep(min(first, within))
         while True:
-            self.poll()
+            if self.clock.now() > self._polled:  # virtual time stands between two waits
+                self.poll()
             if condition():
                 return True
             left = deadline - self.clock.now()
@@ -178,6 +192,7 @@ class Readout:
             self.watch.check_board(readings)
         self.observer.readings(self.latest)
         self._keep_alive()
+        self._polled = self.clock.now()
 
     def take_rest(self) -> None:
         """Record what has arrived and was not read yet, checking nothing; never raises.

@@ -271,7 +271,7 @@ class Steps:
                 return abs(travel) > STILL
             return not bench.at_rest()
 
-        if bench.wait_until(moved, seconds):
+        if bench.wait_unless(moved, seconds):
             raise ManoeuvreFailed(
                 f"the shaft turned although it was to stand for {seconds:g} s: {self.describe()}"
             )

@@ -2,9 +2,10 @@
 
 from types import SimpleNamespace
 
+import numpy as np
 import pytest
 
-from hil.bench.bench import closing
+from hil.bench.bench import SETTLED_READINGS, closing
 from hil.bench.limits import LimitExceeded
 from hil.core.errors import BenchError, InstrumentError
 from hil.ports.supply_commands import Settling
@@ -48,6 +49,15 @@ def test_an_output_that_settles_late_is_waited_for(kit: Kit) -> None:
     before = kit.clock.now()
     kit.bench.energise(24.0)
     assert 1.0 <= kit.clock.now() - before < 1.2
+
+
+def test_while_an_output_settles_everything_is_read_once_a_reading(kit: Kit) -> None:
+    looks: list[float] = []
+    kit.bench.observer = SimpleNamespace(readings=lambda _: looks.append(kit.clock.now()))
+    kit.bench.begin_trace()
+    kit.bench.energise(24.0)
+    assert np.diff(looks) == pytest.approx(np.full(len(looks) - 1, 0.02), abs=1e-6)
+    assert len(looks) >= SETTLED_READINGS - 1
 
 
 def test_an_output_that_comes_and_goes_has_not_settled(kit: Kit) -> None:

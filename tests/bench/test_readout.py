@@ -6,7 +6,10 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
+from hil.bench.bench import Bench
 from hil.bench.limits import LimitExceeded
 from hil.core.drive import DriveState, Fault
 from hil.core.errors import InstrumentError, LinkError, LinkTimeout
@@ -14,11 +17,21 @@ from hil.core.errors import InstrumentError, LinkError, LinkTimeout
 Kit = SimpleNamespace
 
 
-def energised(kit: Kit) -> None:
-    kit.bench.begin_trace()
-    kit.bench.board.stream(True)
-    kit.bench.energise(24.0)
+def energised(kit: Kit, **settings: float) -> Bench:
+    """The kit's bench, or one with these settings."""
+    bench = kit.make(**settings) if settings else kit.bench
+    bench.begin_trace()
+    bench.board.stream(True)
+    bench.energise(24.0)
     kit.journal.clear()
+    return bench
+
+
+def looks(kit: Kit, bench: Bench) -> list[float]:
+    """Filled with the time of every poll from now on, s."""
+    begun, seen = kit.clock.now(), []
+    bench.observer = SimpleNamespace(readings=lambda _: seen.append(kit.clock.now() - begun))
+    return seen
 
 
 # -- time and readings --------------------------------------------------------------------
@@ -41,10 +54,9 @@ def test_while_only_time_is_waited_for_all_but_the_supply_is_read_seldom(kit: Ki
     bench.board.stream(True)
     bench.energise(24.0)
     bench.begin_trace()
-    begun, seen = kit.clock.now(), []
-    bench.observer = SimpleNamespace(readings=lambda _: seen.append(kit.clock.now() - begun))
+    seen = looks(kit, bench)
     bench.wait(1.0)
-    assert seen == pytest.approx([0.0, 0.25, 0.5, 0.75, 1.0], abs=0.01)
+    assert seen == pytest.approx([0.25, 0.5, 0.75, 1.0], abs=0.01)
     trace = bench.trace()
     assert trace.end == pytest.approx(1.0)
     assert len(trace.channels["reported.speed"]) == pytest.approx(200, abs=2)  # all of it arrived
@@ -52,7 +64,56 @@ def test_while_only_time_is_waited_for_all_but_the_supply_is_read_seldom(kit: Ki
     assert np.max(np.diff(trace.channels["supply.voltage"].t)) < 0.06
     seen.clear()
     assert not bench.wait_until(lambda: False, 0.5)  # somebody waits: ten times a second
-    assert np.diff(seen) == pytest.approx(np.full(5, 0.1), abs=0.01)
+    assert seen == pytest.approx(1.0 + np.arange(0.1, 0.6, 0.1), abs=0.01)
+
+
+def test_a_wait_goes_on_with_the_beat_of_the_one_before(kit: Kit) -> None:
+    bench = energised(kit, poll=0.1, quiet_poll=0.25)
+    bench.wait(0.25)
+    seen = looks(kit, bench)
+    bench.wait(0.1)
+    kit.clock.sleep(0.2)  # a command takes its time
+    bench.wait(0.4)
+    assert seen == pytest.approx([0.1, 0.35, 0.6, 0.7], abs=0.01)
+    kit.clock.sleep(0.3)
+    bench.wait(0.1)  # the look is overdue
+    assert seen[4:] == pytest.approx([1.0, 1.1], abs=0.01)
+
+
+def test_nothing_is_read_twice_at_one_instant(kit: Kit) -> None:
+    energised(kit)
+    kit.bench.poll()
+    seen = looks(kit, kit.bench)
+    assert kit.bench.wait_until(lambda: True, 1.0)
+    assert seen == []
+    kit.clock.sleep(0.001)
+    assert kit.bench.wait_until(lambda: True, 1.0)
+    assert seen == [pytest.approx(0.001)]
+
+
+def test_a_wait_ends_early_with_what_was_not_to_come(kit: Kit) -> None:
+    bench = energised(kit, poll=0.1, quiet_poll=0.25)
+    bench.poll()
+    begun = kit.clock.now()
+    assert bench.wait_unless(lambda: kit.clock.now() > begun + 0.3, 1.0)
+    assert kit.clock.now() - begun == pytest.approx(0.5, abs=0.01)  # read as in any other wait
+    assert not bench.wait_unless(lambda: False, 0.6)
+    assert kit.clock.now() - begun == pytest.approx(1.1, abs=0.01)
+
+
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=60)
+@given(waits=st.lists(st.floats(0.0, 0.7), min_size=1, max_size=8))
+def test_no_row_of_waits_leaves_a_bench_unread_for_longer_than_said(
+    kit: Kit, waits: list[float]
+) -> None:
+    bench = energised(kit, poll=0.1, quiet_poll=0.25)
+    bench.poll()
+    seen = looks(kit, bench)
+    for seconds in waits:
+        bench.wait(seconds)
+    assert all(later - one < 0.25 + 1e-6 for one, later in pairwise([0.0, *seen]))
+    assert sum(waits) - [0.0, *seen][-1] < 1e-6  # what came last has been read
+    assert len(seen) <= len(waits) + sum(waits) / 0.25
 
 
 def test_the_supply_is_held_against_its_limits_between_two_polls(kit: Kit) -> None:
