@@ -21,7 +21,8 @@ import numpy as np
 from hil.core.errors import InstrumentError
 from hil.core.record import Identity
 from hil.core.trace import FloatArray
-from hil.drivers.scpi_numbers import parse_number, parse_numbers, parse_pattern
+from hil.drivers.scpi_block import ask_block_or_text
+from hil.drivers.scpi_numbers import parse_number, parse_numbers, parse_pattern, special
 from hil.drivers.visa_link import ScpiConfig, VisaLink
 from hil.ports.clock import Clock
 
@@ -162,17 +163,20 @@ class ScpiSession:
         return values
 
     def query_numbers(self, command: str, nothing: str = "") -> FloatArray:
-        """Comma separated numbers, shape (n,), NaN where the instrument says 'no value'.
+        """Numbers, shape (n,), NaN where the instrument says 'no value'.
 
+        As text, separated by commas, or as a block of 64-bit numbers: the answer itself tells.
         `nothing` is an answer that stands for no numbers at all.
         """
-        text = self.query(command)
-        if nothing and text == nothing:
-            return np.empty(0)
+        answer = self._link.run(command, lambda resource: ask_block_or_text(resource, command))
         try:
-            return parse_numbers(text)
+            if not isinstance(answer, str):
+                return special(answer)
+            if nothing and answer == nothing:
+                return np.empty(0)
+            return parse_numbers(answer)
         except ValueError as error:
-            raise self._unexpected(command, text, f"numbers ({error})") from error
+            raise self._unexpected(command, str(answer), f"numbers ({error})") from error
 
     def query_flag(self, command: str) -> bool:
         """A 0 or 1. InstrumentError if it is anything else."""

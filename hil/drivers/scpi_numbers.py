@@ -27,7 +27,7 @@ def parse_number(text: str) -> float:
     value = float(text.strip())
     if "_" in text:
         raise ValueError(f"could not convert string to float: {text!r}")
-    return float(_special(np.array([value]))[0]) if abs(value) > 1e37 else value
+    return float(special(np.array([value]))[0]) if abs(value) > 1e37 else value
 
 
 def parse_numbers(text: str) -> FloatArray:
@@ -41,7 +41,7 @@ def parse_numbers(text: str) -> FloatArray:
     if "_" in text:
         raise ValueError(f"could not convert string to float: {text!r}")
     values = np.array(list(map(float, text.split(","))), dtype=np.float64)
-    return _special(values)
+    return special(values)
 
 
 #: Base of each non-decimal form of a response (IEEE 488.2, 8.7.5-8.7.7, numbers from memory).
@@ -63,7 +63,8 @@ def parse_pattern(text: str) -> int:
     return int(digits, _BASES.get(text[:2], 10))
 
 
-def _special(values: FloatArray) -> FloatArray:
+def special(values: FloatArray) -> FloatArray:
+    """Numbers of which some may stand for infinity or 'no value', as `parse_number` has them."""
     size = np.abs(values)
     if not bool(np.any(size > 1e37)):
         return values

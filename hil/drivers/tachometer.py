@@ -57,6 +57,7 @@ class ScpiTachometer(ScpiInstrument):
         )
         try:
             tachometer._check_interval()
+            tachometer._prefer_binary()
         except BaseException:
             tachometer.close()
             raise
@@ -71,6 +72,12 @@ class ScpiTachometer(ScpiInstrument):
             raise InstrumentError(
                 f"{self._session.name}: samples every {found:g} s, expected {expected:g} s"
             )
+
+    def _prefer_binary(self) -> None:
+        """Ask for numbers instead of text; an instrument that refuses goes on with text."""
+        if self._commands.binary and self._commands.error_query:
+            self._session.write(self._commands.binary)
+            self._session.drain_errors()
 
     @property
     def senses_direction(self) -> bool:

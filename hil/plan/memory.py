@@ -10,6 +10,7 @@ tachometer:
     fetch: "DATA?"
     columns: [time, speed]                      # of a sample, in this order
     time: {scale: 0.001}                        # for each, as in `hil.plan.readings`
+    binary: ""                                  # no command for 64-bit numbers instead of text
     empty: NONE                                 # answer if there is nothing new
     batch: 100                                  # samples that one answer holds at most
 """
@@ -59,6 +60,7 @@ class MemoryTexts(Described):
     interval: IntervalTexts = IntervalTexts()
     begin: Fixed = MEMORY.begin
     fetch: Query = MEMORY.fetch
+    binary: Annotated[str, AfterValidator(line)] = MEMORY.binary
     empty: Annotated[str, AfterValidator(line)] = MEMORY.empty
     batch: Count = MEMORY.batch
     columns: Annotated[tuple[Column, ...], Field(min_length=1)] = ("time", "position", "speed")
@@ -88,6 +90,7 @@ class MemoryTexts(Described):
             interval=NumberQuery(query=asked, gain=meaning.gain) if asked else None,
             begin=self.begin,
             fetch=self.fetch,
+            binary=self.binary,
             empty=self.empty,
             batch=self.batch,
             columns=self.columns,

@@ -82,6 +82,8 @@ class MemoryCommands(Conversation):
     interval : asks for the time between samples, s; None for one that cannot be asked.
     begin : empties the memory and restarts the time of its samples at zero.
     fetch : answered by the samples since the fetch before, one after another, separated by commas.
+    binary : asks for the samples as 64-bit numbers and not as text, where the instrument can do so;
+        "" for never. Which of the two an answer is, it tells itself.
     empty : answer of a memory with nothing new, besides the 'no value' of SCPI-1999.
     batch : samples that one fetch gives at most.
     columns : what the numbers of a sample are, in their order.
@@ -92,6 +94,7 @@ class MemoryCommands(Conversation):
     interval: NumberQuery | None = INTERVAL
     begin: str = "INIT"
     fetch: str = "FETC:ARR?"
+    binary: str = "FORM REAL,64"  # SCPI-1999 vol. 2, FORMat[:DATA]
     empty: str = ""
     batch: int = 2000
     columns: tuple[str, ...] = ("time", "position", "speed")

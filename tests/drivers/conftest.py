@@ -292,7 +292,7 @@ class ScpiPeer:
                     return
                 if answer is not None:
                     try:
-                        connection.sendall(answer.encode() + b"\n")
+                        connection.sendall(answer.encode("latin-1") + b"\n")
                     except OSError:
                         return
 

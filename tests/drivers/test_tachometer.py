@@ -157,3 +157,38 @@ def test_an_instrument_that_does_not_know_the_command(open_tachometer, counter):
         tachometer.begin()
     with pytest.raises(InstrumentError, match="read before begin"):
         tachometer.read()
+
+
+def test_numbers_are_asked_for_and_text_is_taken_too(open_tachometer, counter):
+    tachometer = open_tachometer()
+    assert counter.queue == [], "what it refused has been read"
+    tachometer.begin()
+    counter.special["FETC:ARR?"] = triples((0.001, 5.0, 100.0))
+    assert tachometer.read().position.tolist() == [5.0]
+    counter.special["FORM REAL,64"] = None
+    tachometer = open_tachometer()
+    tachometer.begin()
+    data = np.array([0.001, 5.0, 100.0, 0.002, 6.0, 9.91e37], ">f8").tobytes()
+    counter.special["FETC:ARR?"] = f"#248{data.decode('latin-1')}"
+    found = tachometer.read()
+    assert found.position.tolist() == [5.0, 6.0]
+    assert found.speed[0] == 100.0
+    assert math.isnan(found.speed[1])
+
+
+@pytest.mark.parametrize(
+    ("commands", "asked"),
+    [
+        (MemoryCommands(), True),
+        (MemoryCommands(binary="DATA:BIN"), True),
+        (MemoryCommands(binary=""), False),
+        (MemoryCommands(error_query=""), False),  # it could not say that it refuses
+    ],
+)
+def test_numbers_are_asked_for_only_where_that_can_be_refused(
+    open_tachometer, counter, commands, asked
+):
+    said = []
+    counter.special["FORM REAL,64"] = counter.special["DATA:BIN"] = lambda: said.append(1)
+    open_tachometer(commands=commands)
+    assert bool(said) is asked

@@ -62,6 +62,13 @@ def test_an_interval_that_cannot_be_asked_for(rig_with) -> None:
     assert found.interval is None
 
 
+def test_numbers_instead_of_text_by_a_command_of_its_own_or_never(rig_with) -> None:
+    for text, binary in (('"DATA:BIN 1"', "DATA:BIN 1"), ('""', "")):
+        found = load_rig(rig_with(f"{{binary: {text}}}")).readings["tachometer"]
+        assert isinstance(found, MemoryCommands)
+        assert found.binary == binary
+
+
 def test_the_simulated_bench_speaks_the_standard(rig_with) -> None:
     rig = load_rig(rig_with('{fetch: "DATA?"}')).as_simulated()
     assert "tachometer" not in rig.readings

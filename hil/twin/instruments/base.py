@@ -201,7 +201,7 @@ class Conversation:
         reply = self._instrument.execute(message.decode("latin-1"))
         if not reply or self._instrument.silent:
             return b""
-        return reply.encode("ascii", "replace") + b"\n"
+        return reply.encode("latin-1", "replace") + b"\n"  # a block of data is of any bytes
 
     def clear(self) -> None:
         """Forget an unfinished message (device clear)."""
