@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 from collections import deque
 
+from hil.twin.drive_like import DriveLike
 from hil.twin.instruments.base import SimulatedInstrument
 from hil.twin.instruments.parameters import decimal, limit, number
-from hil.twin.world import DriveLike
 
 
 class SimulatedBrake(SimulatedInstrument):

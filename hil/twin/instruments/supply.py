@@ -8,11 +8,11 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from hil.core.trace import Accuracy
+from hil.twin.drive_like import DriveLike
 from hil.twin.instruments.base import SimulatedInstrument
 from hil.twin.instruments.meter import Meter, quantise
 from hil.twin.instruments.parameters import boolean, decimal, limit, number
 from hil.twin.scpi import ScpiError
-from hil.twin.world import DriveLike
 
 #: Bits of the questionable register (SCPI-1999 volume 1, 9.4: bit 0 voltage, bit 1 current).
 OVER_VOLTAGE, CURRENT_LIMITED = 1, 2

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+from hil.twin.drive_like import DriveLike
 from hil.twin.instruments.base import SimulatedInstrument
 from hil.twin.instruments.parameters import channel_list
-from hil.twin.world import DriveLike
 
 #: Channel 1, 2, ... of the switch.
 LINES = ("hall-a", "hall-b", "hall-c", "phase-a", "phase-b", "phase-c", "temperature-sensor")

@@ -8,10 +8,10 @@ from collections import deque
 import numpy as np
 
 from hil.core.trace import FloatArray
+from hil.twin.drive_like import DriveLike
 from hil.twin.instruments.base import SimulatedInstrument
 from hil.twin.instruments.parameters import decimal
 from hil.twin.scpi import ScpiError
-from hil.twin.world import DriveLike
 
 COUNTS = 4096  # per turn
 INTERVAL = 0.001  # s
