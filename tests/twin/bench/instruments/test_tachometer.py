@@ -185,3 +185,59 @@ def test_samples_are_answered_as_the_standard_writes_numbers() -> None:
     # in whole us, 0.1 mdeg and 0.001 rpm, and these exactly
     for number, digits in zip(numbers, itertools.cycle((6, 4, 3)), strict=False):
         assert float(number) == round(float(number), digits)
+
+
+# -- numbers instead of text --------------------------------------------------------------
+
+
+def numbers(reply: str) -> np.ndarray:
+    """Of a block of definite length (IEEE 488.2, 8.7.9)."""
+    data = reply.encode("latin-1")
+    start = 2 + int(data[1:2])
+    assert data[:1] == b"#"
+    assert len(data) == start + int(data[2:start])
+    return np.frombuffer(data[start:], ">f8")
+
+
+def test_a_block_holds_the_numbers_that_the_text_would() -> None:
+    answers = []
+    for form in ("ASC", "FORM REAL,64"):
+        shaft = TrueShaft(lambda t: -7777.7 * t**1.5)
+        tachometer = SimulatedTachometer(shaft)
+        tachometer.execute(form if form.startswith("FORM") else "FORM:DATA ASC")
+        tachometer.execute("INIT")
+        shaft.advance(1.5)
+        answers.append(tachometer.execute("FETC:ARR?"))
+    text, block = answers
+    assert numbers(block).tolist() == [float(word) for word in text.split(",")]
+    assert numbers(block).size == 4500
+
+
+def test_the_form_is_told_and_reset(drive) -> None:
+    tachometer = SimulatedTachometer(drive)
+    assert tachometer.execute("FORM?") == "ASC,0"
+    for command in ("FORM REAL", "FORMat:DATA REAL,64", "form real,0"):
+        assert tachometer.execute(f"{command};:FORM?") == "REAL,64"
+        assert numbers(tachometer.execute("FETC:ARR?")).tolist() == [9.91e37]  # no value
+        tachometer.execute("*CLS;INIT;ABOR")
+        assert tachometer.execute("FORM?") == "REAL,64"
+        tachometer.execute("*RST")
+        assert tachometer.execute("FORM?") == "ASC,0"
+    assert error(tachometer) == 0
+
+
+@pytest.mark.parametrize(
+    ("command", "code"),
+    [
+        ("FORM REAL,32", -224),
+        ("FORM ASC,9", -224),
+        ("FORM INT,8", -224),
+        ("FORM", -109),
+        ("FORM REAL,128", -222),
+    ],
+)
+def test_a_form_that_it_does_not_have(drive, command: str, code: int) -> None:
+    tachometer = SimulatedTachometer(drive)
+    tachometer.execute(command)
+    assert error(tachometer) == code
+    assert tachometer.execute("FORM?") == "ASC,0"
