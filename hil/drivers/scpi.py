@@ -104,6 +104,11 @@ class ScpiSession:
         """Send a command without an answer. InstrumentError if the connection fails."""
         self._link.run(command, lambda resource: resource.write(command))
 
+    @property
+    def in_doubt(self) -> bool:
+        """Whether something went wrong, so that the next use begins with recovery."""
+        return self._link.in_doubt
+
     def write_unproven(self, command: str) -> None:
         """Send a command that does no harm to whoever is there; see `VisaLink.write_unproven`."""
         self._link.write_unproven(command)

@@ -162,8 +162,12 @@ class ScpiSupply(ScpiInstrument):
         """Output off, verified by query. Safe to call at any time and more than once.
 
         One repeat after a failure: it first brings the connection back. If that fails too, the
-        command is sent all the same: a supply that does not answer may still obey.
+        command is sent all the same: a supply that does not answer may still obey. For the same
+        reason it is sent at once where the connection has to be brought back first, which takes
+        its time.
         """
+        if self._session.in_doubt:
+            self._session.write_unproven(self._commands.message(self._commands.output_off))
         try:
             self._off_once()
         except InstrumentError:

@@ -122,6 +122,11 @@ class VisaLink:
         """Say that an answer was not of the kind expected: it may belong to an earlier query."""
         self._wire.stale = True
 
+    @property
+    def in_doubt(self) -> bool:
+        """Whether the next use begins with recovery."""
+        return self._wire.stale
+
     def _disconnect(self) -> None:
         resource, self._wire.resource = self._wire.resource, None
         if resource is not None:

@@ -207,6 +207,26 @@ def test_switching_off_after_a_hang_reconnects_first(bench):
     assert peer.connections == before + 1
 
 
+def test_a_supply_that_hangs_hears_of_it_before_it_is_connected_to_again(bench):
+    peer, supply, instrument = bench
+    supply.prepare(24.0, 3.0, 28.0)
+    supply.switch_on()
+    instrument.special["MEAS:VOLT?"] = None
+    with pytest.raises(InstrumentTimeout):
+        supply.measure()
+    before = peer.connections
+    peer.received.clear()
+    states = []
+    instrument.special["*IDN?"] = lambda: states.append(instrument.points["OUTP"])  # no answer
+    with pytest.raises(InstrumentError, match="not usable"):
+        supply.switch_off()
+    assert peer.received[0] == "OUTP OFF"
+    assert states[0] == 0.0  # it was off before anybody waited for it to say who it is
+    assert peer.connections > before
+    del instrument.special["*IDN?"]
+    supply.switch_off()
+
+
 def test_switching_off_survives_one_lost_connection(bench):
     _, supply, instrument = bench
     supply.switch_on()

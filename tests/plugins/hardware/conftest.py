@@ -15,6 +15,7 @@ from hil.bench.simulate import world_for
 from hil.plan.load import load_rig
 from hil.store.reading import RunRecord, read
 from hil.twin.wires.served import Served, serve_in_thread
+from hil.twin.world import World
 
 RIG = Path(__file__).parents[3] / "testplans" / "rigs" / "dosing-pump.yaml"
 PLAN = """\
@@ -35,23 +36,37 @@ scenarios:
 """
 
 
-class Hardware:
-    """A served bench and the runs on it; `board` is a link that follows the pseudo-terminal."""
+INTERLOCK = (
+    "interlock: {resource: 'TCPIP::127.0.0.1::5029::SOCKET', expect: SIM-INTERLOCK,"
+    " contacts: {emergency-stop: 1, guard: 2}}\n"
+)
 
-    def __init__(self, folder: Path) -> None:
+
+class Hardware:
+    """A served bench and the runs on it; `board` is a link that follows the pseudo-terminal.
+
+    `more` is what else the rig file says, `rewired` what becomes of the simulated bench before it
+    is served.
+    """
+
+    def __init__(
+        self,
+        folder: Path,
+        *,
+        more: str = "",
+        plan: str = PLAN,
+        rewired: Callable[[World], World] = lambda world: world,
+    ) -> None:
         self.folder = folder
         self.rig = folder / "rig.yaml"
-        self.rig.write_text(
-            f"based-on: {RIG}\nrig: hardware\n"
-            "interlock: {resource: 'TCPIP::127.0.0.1::5029::SOCKET', expect: SIM-INTERLOCK,"
-            " contacts: {emergency-stop: 1, guard: 2}}\n",
-            encoding="utf-8",
-        )
-        (folder / "t.plan.yaml").write_text(PLAN, encoding="utf-8")
-        self.served = Served(world_for(load_rig(self.rig), 1))
+        text = f"based-on: {RIG}\nrig: hardware\n{INTERLOCK}{more}"
+        self.rig.write_text(text, encoding="utf-8")
+        (folder / "t.plan.yaml").write_text(plan, encoding="utf-8")
+        self.served = Served(rewired(world_for(load_rig(self.rig), 1)))
         self.thread = serve_in_thread(self.served)
         self.board = folder / "board"
         self.board.symlink_to(self.served.board)
+        self.places: dict[str, str] = {}  # of ports that are not served by themselves
         self.run: subprocess.Popen[str] | None = None
         self.out = folder / "runs"
 
@@ -80,7 +95,7 @@ class Hardware:
             time.sleep(0.002)
 
     def command(self, *args: str) -> list[str]:
-        places = {**self.served.resources, "board": str(self.board)}
+        places = {**self.served.resources, **self.places, "board": str(self.board)}
         return [
             sys.executable, "-m", "pytest", "-p", "no:cacheprovider", "--hil-bench=hardware",
             f"--hil-out={self.out}", *(f"--hil-{role}={at}" for role, at in places.items()), *args,
@@ -127,14 +142,30 @@ class Hardware:
         self.instrument("interlock").closed[2] = True
         self.wait(lambda: not self.on, 5.0, "the supply was left on")
 
+    def put_away(self) -> None:
+        """Serve no more."""
+        self.served.stop()
+        self.thread.join()
+        self.served.close()
+
 
 @pytest.fixture(scope="module")
-def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Hardware]:
-    made = Hardware(tmp_path_factory.mktemp("hardware"))
-    yield made
-    made.served.stop()
-    made.thread.join()
-    made.served.close()
+def make_hardware(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Callable[..., Hardware]]:
+    """Serve benches that differ, see `Hardware`."""
+    made: list[Hardware] = []
+
+    def make(**more: Any) -> Hardware:
+        made.append(Hardware(tmp_path_factory.mktemp("hardware"), **more))
+        return made[-1]
+
+    yield make
+    for one in made:
+        one.put_away()
+
+
+@pytest.fixture(scope="module")
+def bench(make_hardware: Callable[..., Hardware]) -> Hardware:
+    return make_hardware()
 
 
 @pytest.fixture
