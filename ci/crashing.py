@@ -78,7 +78,7 @@ def warm() -> None:
     import hil.bench.simulate
     import hil.plan.expand
     import hil.plan.load
-    import hil.plugins.run
+    import hil.plugins.planned_item
     import hil.report.rebuild
     import hil.twin.world  # noqa: F401
 

@@ -16,6 +16,7 @@ from contextlib import contextmanager
 from dataclasses import asdict, dataclass
 from functools import cache
 from pathlib import Path
+from unittest.mock import patch
 
 from hil.bench import simulate
 from hil.core.verdict import Verdict
@@ -25,8 +26,11 @@ from hil.plan.expand import expand
 from hil.plan.load import load_plan, load_rig
 from hil.plan.plan import PlannedItem
 from hil.plan.rig import Rig
-from hil.plugins.options import BenchOptions
-from hil.plugins.run import Run, run_planned
+from hil.plugins import planned_item
+from hil.plugins.in_force import BenchOptions
+from hil.plugins.planned_item import run_planned
+from hil.plugins.run import Run
+from hil.scenarios.execute import execute
 from hil.store.reading import RunRecord, read
 from hil.store.traces import read_trace
 from hil.twin.adversary import Adversary
@@ -208,13 +212,10 @@ def run_plan(out: Path) -> RunRecord:
 @cache
 def moments() -> dict[str, float]:
     """When the moments of the first item are, s of the simulated bench, from a run in order."""
-    import hil.plugins.run as plugin
-
     found: dict[str, float] = {}
-    original = plugin.execute
 
     def listening(item, rig, bench, **more):  # type: ignore[no-untyped-def]
-        done = original(item, rig, bench, **more)
+        done = execute(item, rig, bench, **more)
         if not found:
             marks = {mark.name: mark.t + bench.trace_start for mark in done.traces[0].marks}
             on, stop = marks["supply-on"], marks["stop"]
@@ -234,12 +235,11 @@ def moments() -> dict[str, float]:
             )
         return done
 
-    plugin.execute = listening
-    try:
-        with tempfile.TemporaryDirectory() as folder:
-            run_plan(Path(folder))
-    finally:
-        plugin.execute = original
+    with (
+        patch.object(planned_item, "execute", listening),
+        tempfile.TemporaryDirectory() as folder,
+    ):
+        run_plan(Path(folder))
     return found
 
 

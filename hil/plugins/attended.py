@@ -8,11 +8,12 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
+from hil.plugins.keys import PROGRESS
 from hil.plugins.options import bench_options
-from hil.plugins.progress import PROGRESS, Progress
 
 if TYPE_CHECKING:
     from hil.bench.operator import Answer, Operator, Request
+    from hil.plugins.progress_line import Progress
 
 WIDTH = 78
 RULE = "-" * WIDTH

@@ -10,61 +10,23 @@ def test_dose(hil_script):
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
 
+from hil.plugins.items import item_id, uses_bench
+from hil.plugins.keys import CAME_TO, OUTCOME, RUN, SCRIPT
 from hil.plugins.options import bench_options
-from hil.plugins.plans import ONE_PROCESS, PlanItem, load_rig_once
+from hil.plugins.plans import ONE_PROCESS
 
 if TYPE_CHECKING:
     from hil.bench.bench import Bench
     from hil.core.verdict import Verdict
-    from hil.plan.rig import Rig
     from hil.scenarios.script import Script
-
 
 #: How pytest-timeout words its failures.
 TIME_LIMIT = "from pytest-timeout"
-
-
-def item_id(item: pytest.Item) -> str:
-    """Id of a bench item, ``[a-z0-9._-]`` only: the planned id, or made from the test's name."""
-    if isinstance(item, PlanItem):
-        return item.name
-    module = item.path.name.removesuffix(".py")
-    return re.sub(r"[^a-z0-9._-]+", "-", f"{module}.{item.name}".lower()).strip("-.")
-
-
-def rig_of(item: pytest.Item) -> tuple[Rig, Path]:
-    """The rig an item runs on, and its file.
-
-    Raises
-    ------
-    pytest.UsageError
-        If a Python scenario names none and ``--hil-rig`` is not given.
-    """
-    if isinstance(item, PlanItem):
-        return item.rig, item.rig_file
-    given = bench_options(item.config).rig
-    mark = item.get_closest_marker("hil")
-    if given:
-        path = Path(given)
-    elif mark is not None and "rig" in mark.kwargs:
-        path = item.path.parent / str(mark.kwargs["rig"])
-    else:
-        raise pytest.UsageError(
-            f'{item.nodeid}: names no rig; mark it pytest.mark.hil(rig="...") or give --hil-rig'
-        )
-    from hil.core.errors import HilError
-
-    try:
-        return load_rig_once(path.resolve()), path.resolve()
-    except HilError as error:
-        raise pytest.UsageError(str(error)) from error
 
 
 @pytest.fixture
@@ -72,7 +34,7 @@ def hil_bench(request: pytest.FixtureRequest) -> Iterator[Bench]:
     """The opened rig (`hil.bench.bench.Bench`), made safe afterwards whatever happens."""
     if hasattr(request.config, "workerinput") and bench_options(request.config).pool is None:
         pytest.fail(ONE_PROCESS, pytrace=False)
-    from hil.plugins.run import RUN, python_scenario
+    from hil.plugins.python_scenario import python_scenario
 
     with python_scenario(request.config.stash[RUN], item_id(request.node), request.node) as bench:
         yield bench
@@ -81,17 +43,11 @@ def hil_bench(request: pytest.FixtureRequest) -> Iterator[Bench]:
 @pytest.fixture
 def hil_script(hil_bench: Bench, request: pytest.FixtureRequest) -> Script:
     """Manoeuvres and primitive steps to combine freely; what it judges decides the test."""
-    from hil.plugins.run import RUN, SCRIPT
     from hil.scenarios.script import Script
 
     script = Script(hil_bench, request.config.stash[RUN].rig)
     request.node.stash[SCRIPT] = script
     return script
-
-
-def uses_bench(item: pytest.Item) -> bool:
-    """True for a Python scenario: a test function that asks for the opened rig."""
-    return "hil_bench" in getattr(item, "fixturenames", ())
 
 
 @pytest.hookimpl(wrapper=True)
@@ -111,7 +67,6 @@ def pytest_runtest_call(item: pytest.Item) -> Iterator[None]:
     if not uses_bench(item):
         return (yield)
     from hil.core.verdict import Verdict
-    from hil.plugins.run import CAME_TO
 
     try:
         result = yield
@@ -134,7 +89,6 @@ def pytest_runtest_call(item: pytest.Item) -> Iterator[None]:
 def _keep(item: pytest.Item, error: BaseException | None) -> tuple[Verdict, str]:
     from hil.core.errors import BenchError
     from hil.core.verdict import Verdict
-    from hil.plugins.run import CAME_TO, OUTCOME, SCRIPT
     from hil.scenarios.result import conclude_script
 
     script = item.stash.get(SCRIPT, None)

@@ -14,15 +14,18 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
+from hil.plugins import resume_hooks
 from hil.plugins.attended import operator_for
-from hil.plugins.bench import item_id, rig_of, uses_bench
+from hil.plugins.items import item_id, on_bench, rig_of
+from hil.plugins.keys import CAME_TO, PROGRESS, RESUME, RUN, TAKEN
 from hil.plugins.options import bench_options
 from hil.plugins.plans import ItemNotPassed, PlanItem
-from hil.plugins.pool import TAKEN, take_rig, worker_number
-from hil.plugins.progress import PROGRESS, Progress
-from hil.plugins.resume import RESUME, Resume
+from hil.plugins.pool import check_size, take_rig
+from hil.plugins.workers import Workers, worker_number
 
 if TYPE_CHECKING:
+    from hil.plugins.progress_line import Progress
+    from hil.plugins.resume import Resume
     from hil.plugins.run import Run
 
 VERDICT = "hil_verdict"
@@ -34,9 +37,15 @@ TERMINATIONS = ("SIGTERM", "SIGHUP")
 EXIT_PREFLIGHT, EXIT_IN_USE, EXIT_UNSAFE = 10, 11, 12
 
 
-def on_bench(item: pytest.Item) -> bool:
-    """True for an item that runs on the bench: a planned one, or a test that uses its fixtures."""
-    return isinstance(item, PlanItem) or uses_bench(item)
+def pytest_configure(config: pytest.Config) -> None:
+    """Register what only some sessions need."""
+    options = bench_options(config)
+    if options.pool is not None:
+        config.pluginmanager.register(Workers(), "hil-pool")
+    if options.pool is not None and worker_number(config) is None:
+        check_size(config, options.pool)
+    if options.resume is not None:
+        config.pluginmanager.register(resume_hooks, "hil-resume")
 
 
 def pytest_sessionstart(session: pytest.Session) -> None:
@@ -71,7 +80,9 @@ def pytest_collection_finish(session: pytest.Session) -> None:
     config = session.config
     resume = config.stash.get(RESUME, None)
     items = [item for item in session.items if on_bench(item)] if resume is None else resume.items
-    options = bench_options(config) if resume is None else resume.options(config)
+    options = bench_options(config)
+    if resume is not None and config.getoption("hil_seed") is None:
+        options = resume.seeded(options)
     taken = config.stash.get(TAKEN, None)
     refused_here = hasattr(config, "workerinput") and options.pool is None
     refused_here = refused_here or (options.resume is not None and resume is None)
@@ -79,7 +90,7 @@ def pytest_collection_finish(session: pytest.Session) -> None:
         return
     from hil.bench.lease import RigInUse
     from hil.core.errors import HilError
-    from hil.plugins.run import RUN, Run
+    from hil.plugins.run import Run
 
     rigs = {rig_file: rig for rig, rig_file in map(rig_of, items)}
     if len(rigs) > 1:
@@ -297,8 +308,6 @@ class Evidence:
         self, item: pytest.Item, call: pytest.CallInfo[None]
     ) -> Iterator[None]:
         """Note the verdict on the report, for the terminal."""
-        from hil.plugins.run import CAME_TO
-
         report: pytest.TestReport = yield  # type: ignore[assignment]
         if on_bench(item):
             verdict = "pass" if report.passed else "not-run" if report.skipped else "bench-fault"

@@ -9,7 +9,7 @@ from hil.bench.choose import Choice
 from hil.bench.describe import host_facts, limit_lines
 from hil.core.record import Identity, RunStart
 from hil.plan.rig import Rig
-from hil.plugins.options import BenchOptions
+from hil.plugins.in_force import BenchOptions
 from hil.ports.clock import utc_now
 
 Planned = Sequence[tuple[str, Path]]

@@ -1,19 +1,17 @@
-"""Options of the bench, their ini twins, and what the other plugins share on the config.
+"""Options of the bench and their ini twins.
 
 Nothing heavy is imported here: a plain pytest session must not notice that the plugin is installed.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
 from pathlib import Path
 
 import pytest
 
 from hil.core.roles import ROLES
-from hil.plugins import pool
-from hil.plugins.pool import TAKEN, check_size, worker_number
+from hil.plugins.in_force import BenchOptions
+from hil.plugins.keys import TAKEN
 
 #: option name -> (default, help); each has an ini twin ``hil_...`` of the same meaning.
 OPTIONS = {
@@ -50,27 +48,6 @@ CHOICES = {
 }
 
 
-@dataclass(frozen=True, slots=True)
-class BenchOptions:
-    """The options in force, command line over ini file over default."""
-
-    bench: str
-    rig: str
-    out: Path
-    seed: int
-    resources: dict[str, str]  # role -> override, only those given
-    pool: Path | None = None
-    preflight: str = "auto"
-    firmware: Path | None = None
-    build: str = ""
-    attended: bool = False
-    commit: str = ""
-    index: str = ""
-    operator: str = ""
-    environment: Mapping[str, str] = field(default_factory=dict)
-    resume: Path | None = None
-
-
 def pytest_addoption(parser: pytest.Parser) -> None:
     """Add the ``--hil-...`` options, one group, each with an ini twin."""
     group = parser.getgroup("hil", "bench for brushless-motor firmware")
@@ -87,15 +64,7 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 
 def pytest_configure(config: pytest.Config) -> None:
     """Refuse values that cannot be used before anything is collected."""
-    options = bench_options(config)
-    if options.pool is not None:
-        config.pluginmanager.register(pool, "hil-pool")
-    if options.pool is not None and worker_number(config) is None:
-        check_size(config, options.pool)
-    if options.resume is not None:
-        from hil.plugins import resume
-
-        config.pluginmanager.register(resume, "hil-resume")
+    bench_options(config)
 
 
 def bench_options(config: pytest.Config) -> BenchOptions:

@@ -7,14 +7,15 @@ scenario, direction and sensing method), ``--collect-only``, ``-x``, ``--lf``, `
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
 
 from hil.core.errors import HilError, PlanError
+from hil.plugins.keys import RUN
 from hil.plugins.options import bench_options
+from hil.plugins.rigs import load_rig_once
 
 if TYPE_CHECKING:
     from hil.core.record import ItemResult
@@ -67,14 +68,6 @@ def pytest_collect_file(file_path: Path, parent: pytest.Collector) -> pytest.Col
         collector: pytest.Collector = PlanFile.from_parent(parent, path=file_path)
         return collector
     return None
-
-
-@cache
-def load_rig_once(path: Path) -> Rig:
-    """A rig file read once per session."""
-    from hil.plan.load import load_rig
-
-    return load_rig(path)
 
 
 class PlanFile(pytest.File):
@@ -132,7 +125,7 @@ class PlanItem(pytest.Item):
     def runtest(self) -> None:
         """Run it on the bench; anything but a pass is raised as `ItemNotPassed`."""
         from hil.core.verdict import Verdict
-        from hil.plugins.run import RUN, run_planned
+        from hil.plugins.planned_item import run_planned
 
         result = run_planned(self.config.stash[RUN], self.planned)
         if result.verdict is Verdict.NOT_RUN:

@@ -1,16 +1,15 @@
-"""Rigs from a pool: each session, and each worker of pytest-xdist, leases one that is free.
-
-With ``-n`` every worker is a session of its own with a run folder of its own; the controlling
-process only gathers where those are. Without a pool bench items refuse to run in workers.
-"""
+"""Rigs from a pool: each session, and each worker of pytest-xdist, leases one that is free."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import pytest
+
+from hil.plugins.rigs import load_rig_once
+from hil.plugins.workers import worker_number
 
 if TYPE_CHECKING:
     from hil.bench.lease import Lease
@@ -23,24 +22,6 @@ class FromPool:
     rig: Path
     resources: dict[str, str]
     lease: Lease | None
-
-
-@dataclass
-class Gathered:
-    """What the workers left behind, for the controlling process."""
-
-    lines: list[str] = field(default_factory=list)
-    code: int = 0
-
-
-TAKEN = pytest.StashKey[FromPool]()
-GATHERED = pytest.StashKey[Gathered]()
-
-
-def worker_number(config: pytest.Config) -> int | None:
-    """Number of a pytest-xdist worker; None in any other session."""
-    given: dict[str, Any] | None = getattr(config, "workerinput", None)
-    return None if given is None else int(given["workerid"].removeprefix("gw"))
 
 
 def check_size(config: pytest.Config, pool: Path) -> None:
@@ -78,7 +59,6 @@ def take_rig(config: pytest.Config, pool: Path, mode: str) -> FromPool:
     """
     from hil.bench.lease import RigInUse, take
     from hil.plan.pool import load_pool
-    from hil.plugins.plans import load_rig_once
 
     entries = load_pool(pool)
     first = worker_number(config) or 0
@@ -93,32 +73,3 @@ def take_rig(config: pytest.Config, pool: Path, mode: str) -> FromPool:
         except RigInUse as error:
             held.append(str(error))
     raise RigInUse(f"no rig of {pool} is free: {'; '.join(held)}")
-
-
-@pytest.hookimpl(optionalhook=True)
-def pytest_testnodedown(node: Any, error: object) -> None:  # noqa: ARG001
-    """Keep what a worker said at its end."""
-    said = getattr(node, "workeroutput", {}).get("hil")
-    if said is not None:
-        gathered = node.config.stash.setdefault(GATHERED, Gathered())
-        gathered.lines += said["lines"]
-        gathered.code = max(gathered.code, said["code"])
-
-
-def pytest_terminal_summary(
-    terminalreporter: pytest.TerminalReporter, config: pytest.Config
-) -> None:
-    """Say where the run folders of the workers are."""
-    if gathered := config.stash.get(GATHERED, None):
-        terminalreporter.ensure_newline()
-        terminalreporter.section("bench")
-        for line in gathered.lines:
-            terminalreporter.write_line(line)
-
-
-@pytest.hookimpl(tryfirst=True)
-def pytest_sessionfinish(session: pytest.Session) -> None:
-    """A worker whose bench was refused or left unsafe sets the exit code."""
-    gathered = session.config.stash.get(GATHERED, None)
-    if gathered is not None and gathered.code:
-        session.exitstatus = gathered.code

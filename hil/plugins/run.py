@@ -11,8 +11,6 @@ from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from types import MappingProxyType
 
-import pytest
-
 from hil.bench.bench import Bench
 from hil.bench.choose import is_simulated
 from hil.bench.lease import Lease
@@ -20,26 +18,17 @@ from hil.bench.observe import Observer
 from hil.bench.open import Guarding
 from hil.bench.operator import Operator
 from hil.bench.session import Session
-from hil.core.errors import BenchError, FirmwareError, HilError
+from hil.core.errors import HilError
 from hil.core.record import ItemResult, ItemStart, Note, RunEnd, RunStart
 from hil.core.verdict import Verdict
 from hil.plan.plan import PlannedItem
 from hil.plan.rig import Rig
 from hil.plugins.choice import choose_leased
 from hil.plugins.head import head, input_groups
-from hil.plugins.options import BenchOptions
+from hil.plugins.in_force import BenchOptions
 from hil.plugins.resume import Resume
 from hil.ports.clock import utc_now
-from hil.scenarios.execute import Executed, execute
-from hil.scenarios.result import (
-    cut_short,
-    failed_at_power_up,
-    never_run,
-    not_opened,
-    result_of,
-    result_of_script,
-)
-from hil.scenarios.script import Script
+from hil.scenarios.result import never_run
 from hil.store.folder import RunFolder
 from hil.store.rawlog import RawLog
 from hil.store.reading import RECORD
@@ -288,109 +277,3 @@ class Run:
         """Give the rig back to others."""
         if self._lease is not None:
             self._lease.release()
-
-
-def run_planned(run: Run, item: PlannedItem) -> ItemResult:
-    """Run one planned item and record it.
-
-    A defect of the harness, and an interrupt, is recorded as bench-fault, then raised on.
-    """
-    utc, dead, begun = utc_now(), bool(run.dead), False
-    traces: list[str] = []
-    done = Executed()
-    duration = 0.0
-    defect: BaseException | None = None
-    try:
-        with run.bench(item.id) as bench:
-            run.begin_item(item.id)
-            begun = True
-            before = bench.clock.now()
-            execute(
-                item,
-                run.rig,
-                bench,
-                keep=lambda repeat, trace: traces.append(
-                    run.folder.write_trace(item.id, repeat, trace)
-                ),
-                done=done,
-            )
-            duration = bench.clock.now() - before
-            run.session.let_go_after(done.problem)
-        result = result_of(item, done, utc=utc, duration=duration, traces=traces)
-    except FirmwareError as error:
-        result = failed_at_power_up(item, str(error), utc=utc)
-    except BenchError as error:
-        result = not_opened(item, str(error), utc=utc, first=begun or not dead)
-    except Exception as error:
-        defect = error
-        done.verdict = Verdict.BENCH_FAULT
-        done.reason = f"harness: {type(error).__name__}: {error}"
-        result = result_of(item, done, utc=utc, duration=duration, traces=traces)
-    except BaseException as error:
-        # Ctrl-C, a termination, a time limit: the bench is safe, and in an unknown conversation.
-        defect = error
-        run.session.let_go_after(error)
-        done.verdict, done.reason = Verdict.BENCH_FAULT, f"bench: {cut_short(error)}"
-        result = result_of(item, done, utc=utc, duration=duration, traces=traces)
-    if not begun:
-        run.begin_item(item.id)
-    for text in done.notes:
-        run.note(text, item=item.id, level="warning")
-    run.end_item(result)
-    if defect is not None:
-        raise defect
-    return result
-
-
-@contextlib.contextmanager
-def python_scenario(run: Run, name: str, node: pytest.Item) -> Iterator[Bench]:
-    """The opened bench for a test function; what the test came to is recorded afterwards.
-
-    A test that was interrupted is a bench-fault.
-    """
-    utc, dead, begun = utc_now(), bool(run.dead), False
-
-    def record(came_to: tuple[Verdict, str], script: Script | None = None) -> None:
-        traces = [] if script is None else script.traces
-        files = [run.folder.write_trace(name, n, trace) for n, trace in enumerate(traces, start=1)]
-        result = result_of_script(
-            script, came_to, item=name, plan=node.path.name, title=node.name, utc=utc, traces=files
-        )
-        run.end_item(result)
-
-    try:
-        with run.bench(name) as bench:
-            run.begin_item(name)
-            begun = True
-            bench.begin_trace()
-            yield bench
-            for problem in bench.make_safe():
-                run.note(problem, item=name, level="error")
-            script = node.stash.get(SCRIPT, None)
-            if script is not None:
-                script.finish()
-                script.log += bench.keeper.take_stops()
-            if CAME_TO in node.stash:
-                record(node.stash[CAME_TO], script)
-            run.session.let_go_after(node.stash.get(OUTCOME, None))
-    except FirmwareError as error:
-        if not begun:
-            run.begin_item(name)
-            record((Verdict.FAIL, f"firmware: {error}"))
-        raise
-    except BenchError as error:
-        if begun:
-            raise
-        verdict = Verdict.NOT_RUN if dead else Verdict.BENCH_FAULT
-        run.begin_item(name)
-        record((verdict, str(error) if dead else f"bench: {error}"))
-        if dead:
-            pytest.skip(f"not run: {error}")
-        raise
-
-
-#: The script of a Python scenario, the error its test function ended with, and verdict and reason.
-SCRIPT = pytest.StashKey[Script]()
-OUTCOME = pytest.StashKey[BaseException]()
-CAME_TO = pytest.StashKey[tuple[Verdict, str]]()
-RUN = pytest.StashKey[Run]()

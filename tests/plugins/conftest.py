@@ -28,7 +28,8 @@ import hil.bench.simulate
 import hil.measures.catalogue
 import hil.plan.expand
 import hil.plan.load
-import hil.plugins.run
+import hil.plugins.planned_item
+import hil.plugins.python_scenario
 import hil.report.rebuild
 from hil.core.record import ItemResult
 from hil.store.reading import RunRecord, read

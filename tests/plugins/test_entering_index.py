@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import sqlalchemy  # noqa: F401 - cannot be imported twice, see conftest.py
+import sqlalchemy.dialects.postgresql  # noqa: F401 - cannot be imported twice, see conftest.py
 
 import hil.store.index.run_end
 from hil.store.index import open_index

@@ -12,8 +12,8 @@ from pathlib import Path
 import pytest
 
 from hil.bench.observe import Latest
-from hil.plugins import progress as module
-from hil.plugins.progress import Progress, duration, shown
+from hil.plugins import progress_line as module
+from hil.plugins.progress_line import Progress, duration, shown
 
 RIG = Path(__file__).parents[2] / "testplans" / "rigs" / "dosing-pump.yaml"
 NOW = Latest(reported_speed=1990.0, witness_speed=2000.4, current=1.234, voltage=23.96)

@@ -1,0 +1,64 @@
+"""One scenario written in Python: its bench, and what its test function came to, recorded."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Iterator
+
+import pytest
+
+from hil.bench.bench import Bench
+from hil.core.errors import BenchError, FirmwareError
+from hil.core.verdict import Verdict
+from hil.plugins.keys import CAME_TO, OUTCOME, SCRIPT
+from hil.plugins.run import Run
+from hil.ports.clock import utc_now
+from hil.scenarios.result import result_of_script
+from hil.scenarios.script import Script
+
+
+@contextlib.contextmanager
+def python_scenario(run: Run, name: str, node: pytest.Item) -> Iterator[Bench]:
+    """The opened bench for a test function; what the test came to is recorded afterwards.
+
+    A test that was interrupted is a bench-fault.
+    """
+    utc, dead, begun = utc_now(), bool(run.dead), False
+
+    def record(came_to: tuple[Verdict, str], script: Script | None = None) -> None:
+        traces = [] if script is None else script.traces
+        files = [run.folder.write_trace(name, n, trace) for n, trace in enumerate(traces, start=1)]
+        result = result_of_script(
+            script, came_to, item=name, plan=node.path.name, title=node.name, utc=utc, traces=files
+        )
+        run.end_item(result)
+
+    try:
+        with run.bench(name) as bench:
+            run.begin_item(name)
+            begun = True
+            bench.begin_trace()
+            yield bench
+            for problem in bench.make_safe():
+                run.note(problem, item=name, level="error")
+            script = node.stash.get(SCRIPT, None)
+            if script is not None:
+                script.finish()
+                script.log += bench.keeper.take_stops()
+            if CAME_TO in node.stash:
+                record(node.stash[CAME_TO], script)
+            run.session.let_go_after(node.stash.get(OUTCOME, None))
+    except FirmwareError as error:
+        if not begun:
+            run.begin_item(name)
+            record((Verdict.FAIL, f"firmware: {error}"))
+        raise
+    except BenchError as error:
+        if begun:
+            raise
+        verdict = Verdict.NOT_RUN if dead else Verdict.BENCH_FAULT
+        run.begin_item(name)
+        record((verdict, str(error) if dead else f"bench: {error}"))
+        if dead:
+            pytest.skip(f"not run: {error}")
+        raise
