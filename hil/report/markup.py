@@ -24,6 +24,8 @@ SIGNS = {
     Standing.PASS: "\u2713",  # check mark
 }
 
+_SIGNS = {standing.value: sign for standing, sign in SIGNS.items()}
+
 CAUTIONS = (
     "Guard the shaft and everything that turns with it; secure the motor before power is applied.",
     "Wear eye protection while the guard is open and anything could still turn.",
@@ -40,7 +42,7 @@ _UNSEEN = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069\ud8
 
 def sign(word: str) -> str:
     """Sign of a verdict word; nothing for other words."""
-    return SIGNS.get(Standing(word), "") if word in set(Standing) else ""
+    return _SIGNS.get(word, "")
 
 
 def visible(value: Any) -> Any:

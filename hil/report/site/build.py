@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 import re
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
@@ -39,6 +40,8 @@ from hil.report.site.views import (
     SIMULATED,
     Change,
     ItemLine,
+    ItemResultLine,
+    RunLine,
     RunView,
     Strand,
     StrandView,
@@ -146,16 +149,86 @@ class Site:
                 yield Piece(
                     trend.page, partial(measure_page, frame, trend, cells, line.page), apart=True
                 )
-        # Made here while other processes are still at the pages above.
+        yield from self._runs_of(one, copies, links)
+
+    def _runs_of(
+        self, one: Gathered, copies: Mapping[str, Piece], links: Mapping[str, Mapping[str, str]]
+    ) -> Iterator[Piece]:
+        """Pages of the runs of one strand; a new run changes those of its neighbours only."""
+        around = Around.of(one)
         for number, run in enumerate(one.runs):
+            frame = page_of(run.page, self.rooms, [one.strand])
+            compared, files = links.get(run.run, {}), files_of(one, run, self.out, copies)
             yield Piece(
                 run.page,
-                lambda number=number, run=run: run_page(  # type: ignore[misc]
-                    page_of(run.page, self.rooms, [one.strand]),
-                    run_of(one, number, self.out, copies),
-                    links.get(run.run, {}),
-                ),
+                partial(_run_page, frame, one, around, number, files, compared),
+                stamp_of(edition(), frame, one.strand, around.facts(number), files, compared),
             )
+
+
+def _run_page(
+    frame: Page,
+    one: Gathered,
+    around: Around,
+    number: int,
+    files: Mapping[str, str],
+    compared: Mapping[str, str],
+) -> bytes:
+    return run_page(frame, run_of(one, around, number, files), compared)
+
+
+def stamp_of(*facts: object) -> str:
+    """Fingerprint of values that are told apart by how they are written."""
+    return hashlib.sha256("\0".join(map(repr, facts)).encode("utf-8", "replace")).hexdigest()[:32]
+
+
+@dataclass(frozen=True, slots=True)
+class Around:
+    """What the page of a run shows besides its own line, by the number of the run.
+
+    Parameters
+    ----------
+    prints : fingerprint of what became of the items of each run.
+    last_good : number of the last good run before each, -1 for none.
+    changes : those that each run is the first to show.
+    """
+
+    runs: Sequence[RunLine]
+    prints: Sequence[str]
+    last_good: Sequence[int]
+    changes: Mapping[int, tuple[Change, ...]]
+
+    @classmethod
+    def of(cls, one: Gathered) -> Around:
+        """What is around the runs of a strand."""
+        good, last = [], -1
+        changes: dict[int, tuple[Change, ...]] = {}
+        for number, run in enumerate(one.runs):
+            good.append(last)
+            last = number if run.good else last
+        for change in one.changes:
+            changes[change.at] = (*changes.get(change.at, ()), change)
+        prints = [_print_of(one.results.get(run.run, {})) for run in one.runs]
+        return cls(one.runs, prints, good, changes)
+
+    def run(self, number: int) -> RunLine | None:
+        """The run of that number, None beyond either end."""
+        return self.runs[number] if 0 <= number < len(self.runs) else None
+
+    def facts(self, number: int) -> tuple[object, ...]:
+        """All that `run_of` makes a view of a run from, but for its files."""
+        neighbours = map(self.run, (number, number - 1, number + 1, self.last_good[number]))
+        items = self.prints[number - 1 if number else 0], self.prints[number]
+        return (*neighbours, *items, self.changes.get(number, ()))
+
+
+def _print_of(results: Mapping[tuple[str, str], ItemResultLine]) -> str:
+    told = [
+        part
+        for (plan, _), line in results.items()
+        for part in (plan, line.item, line.verdict, line.reason, line.page)
+    ]
+    return stamp_of(told)
 
 
 def reports_of(one: Gathered, newest: int) -> dict[str, Piece]:
@@ -199,10 +272,9 @@ def overview_of(one: Gathered) -> StrandView:
     )
 
 
-def run_of(one: Gathered, number: int, out: Path, copies: Mapping[str, Piece]) -> RunView:
-    """One run of a strand with its neighbours."""
-    run = one.runs[number]
-    before = one.runs[number - 1] if number else None
+def run_of(one: Gathered, around: Around, number: int, files: Mapping[str, str]) -> RunView:
+    """One run of a strand with its neighbours; `files` as `files_of` has them."""
+    run, before = one.runs[number], around.run(number - 1)
     now = one.results.get(run.run, {})
     lost, won = newly(now, one.results.get(before.run, {})) if before else ((), ())
     return RunView(
@@ -210,16 +282,19 @@ def run_of(one: Gathered, number: int, out: Path, copies: Mapping[str, Piece]) -
         run,
         tuple(now.values()),
         before,
-        one.runs[number + 1] if number + 1 < len(one.runs) else None,
-        next((r for r in reversed(one.runs[:number]) if r.good), None),
+        around.run(number + 1),
+        around.run(around.last_good[number]),
         lost,
         won,
-        tuple(change for change in one.changes if change.at == number),
-        {
-            **({"report in this site": f"../{copies[run.run].path}"} if run.run in copies else {}),
-            **_files(one.folders.get(run.run, ""), out / run.page),
-        },
+        around.changes.get(number, ()),
+        files,
     )
+
+
+def files_of(one: Gathered, run: RunLine, out: Path, copies: Mapping[str, Piece]) -> dict[str, str]:
+    """What a reader may open of a run: what -> link from its page."""
+    copied = {"report in this site": f"../{copies[run.run].path}"} if run.run in copies else {}
+    return {**copied, **_files(one.folders.get(run.run, ""), out / run.page)}
 
 
 def _files(folder: str, page: Path) -> dict[str, str]:

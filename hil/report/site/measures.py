@@ -13,6 +13,7 @@ from markupsafe import Markup, escape
 from hil.report.markup import visible
 from hil.report.numbers import fixed, plain
 from hil.report.site import words
+from hil.report.site.scale import middle
 from hil.report.site.shell import Page, render
 from hil.report.site.trendplot import Ground, trend_plot
 from hil.report.site.views import IntArray, RunLine, Trend
@@ -29,6 +30,7 @@ class RunCells:
 
     ground: Ground
     heads: tuple[str, ...]
+    tables: dict[tuple[bytes, int, str], str]
 
     @classmethod
     def of(cls, runs: Sequence[RunLine], root: str) -> RunCells:
@@ -38,7 +40,19 @@ class RunCells:
             f"{escape(run.night)}</a><td>{escape(visible(run.build or 'unknown'))}<td>"
             for run in runs
         )
-        return cls(Ground.of(runs), heads)
+        return cls(Ground.of(runs), heads, {})
+
+    def table_for(self, at: IntArray, places: int, word: str) -> str:
+        """Rows of these runs, the newest first, all with one verdict, which still lack figures.
+
+        The measures of an item mostly have the same: one text filled in is quicker than many made.
+        """
+        same = at.tobytes(), places, word
+        if same not in self.tables:
+            figure = f"%.{places}f ± %.{places}f{_end(word)}"
+            rows = [self.heads[run].replace("%", "%%") + figure for run in at.tolist()]
+            self.tables[same] = "\n".join(rows[: -MOST_ROWS - 1 : -1])
+        return self.tables[same]
 
 
 def measure_page(page: Page, trend: Trend, cells: RunCells, item_page: str) -> bytes:
@@ -63,7 +77,7 @@ def measure_page(page: Page, trend: Trend, cells: RunCells, item_page: str) -> b
         changes=list(reversed(numbered)),
         runs=len(runs),
         at="" if shown == list(range(len(runs))) else " ".join(map(str, shown[-MOST_ROWS:])),
-        rows=Markup("\n".join(_rows(trend, cells.heads, starts))),
+        rows=Markup(_rows(trend, cells, starts)),
         value_head=f"Value{'' if trend.unit == '1' else ' in ' + trend.unit} ± U (k=2)",
         repeat_words="Of several repetitions: the median, and from the least to the most"
         if nights < trend.at.size
@@ -102,26 +116,33 @@ def _signs(names: tuple[str, ...]) -> Markup:
     return Markup(", ").join(sign.format(*_KEYS[name]) for name in names)
 
 
-def _rows(trend: Trend, heads: Sequence[str], starts: IntArray) -> list[str]:
+def _rows(trend: Trend, cells: RunCells, starts: IntArray) -> str:
     """Rows of the table, the newest run first; `starts` is the first point of each run."""
-    places = _places(trend)
+    places, heads = _places(trend), cells.heads
     if starts.size < trend.at.size:
-        return _repeated_rows(trend, heads, starts, places)[: -MOST_ROWS - 1 : -1]
+        return "\n".join(_repeated_rows(trend, heads, starts, places)[: -MOST_ROWS - 1 : -1])
     spread = _K * trend.uncertainty
-    plainly = bool(np.isfinite(trend.value).all() and (spread > 0.0).all()) and places >= 0
-    if plainly:
-        # The quick way for nearly all series: nothing is missing.
-        form = f"%.{places}f ± %.{places}f"
-        value = (np.round(trend.value, places) + 0.0).tolist()
-        texts = [form % pair for pair in zip(value, spread.tolist(), strict=True)]
-    else:
-        pairs = zip(trend.value.tolist(), spread.tolist(), strict=True)
-        texts = [_value(value, u, places) for value, u in pairs]
-    ends = {word: _end(word) for word in set(trend.verdict)}
-    return [
+    plainly = np.isfinite(trend.value) & (spread > 0.0) & (places >= 0)
+    words = set(trend.verdict)
+    pairs = np.stack([np.round(trend.value, max(places, 0)) + 0.0, spread], axis=1)
+    if bool(plainly.all()) and len(words) == 1:
+        # The quick way for most series: nothing is missing, all were judged alike.
+        filled = tuple(pairs[: -MOST_ROWS - 1 : -1].ravel().tolist())
+        return cells.table_for(trend.at, places, *words) % filled
+    form = f"%.{max(places, 0)}f ± %.{max(places, 0)}f"
+    texts = [form % (value, u) for value, u in pairs.tolist()]
+    known: dict[tuple[float, float], str] = {}  # counts are a few numbers over and over
+    for n in np.flatnonzero(~plainly).tolist():
+        pair = float(trend.value[n]), float(spread[n])
+        if pair not in known:
+            known[pair] = _value(*pair, places)
+        texts[n] = known[pair]
+    ends = {word: _end(word) for word in words}
+    rows = [
         heads[run] + text + ends[word]
         for run, text, word in zip(trend.at.tolist(), texts, trend.verdict, strict=True)
-    ][: -MOST_ROWS - 1 : -1]
+    ]
+    return "\n".join(rows[: -MOST_ROWS - 1 : -1])
 
 
 def _repeated_rows(trend: Trend, heads: Sequence[str], starts: IntArray, places: int) -> list[str]:
@@ -158,7 +179,7 @@ def _places(trend: Trend) -> int:
     finite = trend.value[np.isfinite(trend.value)]
     known = trend.uncertainty[np.isfinite(trend.uncertainty) & (trend.uncertainty > 0.0)]
     if known.size:
-        least = _K * float(np.median(known))
+        least = _K * middle(known)
     elif finite.size > 1 and float(np.ptp(finite)) > 0.0:
         if bool(np.all(finite == np.rint(finite))):
             return 0
@@ -181,7 +202,7 @@ def _several(values: np.ndarray, places: int) -> str:
         return f"no value (n={values.size})"
     low, mid, high = (
         fixed(float(v), places) if places >= 0 else plain(float(v))
-        for v in (finite.min(), np.median(finite), finite.max())
+        for v in (finite.min(), middle(finite), finite.max())
     )
     count = (
         f"n={finite.size}" if finite.size == values.size else f"n={finite.size} of {values.size}"

@@ -29,7 +29,9 @@ class Axis:
     def places(self, values: FloatArray) -> list[int]:
         """Places of finite `values`."""
         share = (self.high - values) / (self.high - self.low)
-        return [int(n) for n in np.rint(1000.0 * np.clip(share, 0.0, 1.0))]
+        inside = np.minimum(np.maximum(share, 0.0), 1.0)
+        found: list[int] = np.rint(1000.0 * inside).astype(np.int64).tolist()
+        return found
 
     def holds(self, value: float) -> bool:
         """Whether `value` lies on it."""
@@ -51,7 +53,7 @@ def axis(values: FloatArray, limits: FloatArray) -> tuple[Axis, tuple[float, ...
     values, limits : NaN is passed over; all may be NaN.
     """
     finite = values[np.isfinite(values)]
-    bounds = sorted({float(limit) for limit in limits[np.isfinite(limits)]})
+    bounds = sorted(set(limits[np.isfinite(limits)].tolist()))
     if not finite.size:
         low, high = (bounds[0], bounds[-1]) if bounds else (0.0, 1.0)
         return _roomy(low, high), ()
@@ -60,6 +62,12 @@ def axis(values: FloatArray, limits: FloatArray) -> tuple[Axis, tuple[float, ...
     near = [b for b in bounds if low - reach <= b <= high + reach]
     far = tuple(b for b in bounds if b not in near)
     return _roomy(min([low, *near]), max([high, *near])), far
+
+
+def middle(values: FloatArray) -> float:
+    """The median of finite values, at least one; `numpy.median` takes ten times as long for few."""
+    ordered = np.sort(values)
+    return float((ordered[(ordered.size - 1) // 2] + ordered[ordered.size // 2]) / 2.0)
 
 
 def _roomy(low: float, high: float) -> Axis:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import functools
 import hashlib
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib.resources import files
 from typing import Any
 
@@ -51,9 +51,46 @@ def page_of(here: str, rooms: tuple[tuple[str, str], ...], strands: Iterable[Str
 
 
 def render(template: str, page: Page, **values: Any) -> bytes:
-    """A page as UTF-8; what UTF-8 cannot hold is replaced."""
-    text = templates().get_template(template).render(page=page, **values)
-    return text.encode("utf-8", "replace")
+    """A page as UTF-8; what UTF-8 cannot hold is replaced.
+
+    Of a template its blocks count, what is defined outside of them does not: the frame around them
+    is made once for all pages.
+    """
+    found = templates().get_template(template)
+    context = found.new_context({**values, "page": page, "parts": _parts()})
+    parts = []
+    for block, before in zip((*_BLOCKS, None), _frame(_place(page)), strict=True):
+        parts.append(before)
+        if block in found.blocks:
+            parts += found.blocks[block](context)
+    return "".join(parts).encode("utf-8", "replace")
+
+
+#: What the frame leaves to its pages, in this order.
+_BLOCKS = ("title", "scripts", "content")
+#: Stands for one of them; no text of a page has it.
+_GAP = "\0"
+
+
+def _place(page: Page) -> Page:
+    """The page as far as its frame is concerned: few pages differ."""
+    if any(page.here == link for _, link in page.rooms):
+        return page
+    return replace(page, here="/" * page.here.count("/"))
+
+
+@functools.lru_cache(maxsize=64)
+def _frame(page: Page) -> tuple[str, ...]:
+    """What stands before, between and after `_BLOCKS`."""
+    gaps = "".join(f"{{% block {name} %}}{_GAP}{{% endblock %}}" for name in _BLOCKS)
+    text = f'{{% extends "base.html.j2" %}}{gaps}'
+    return tuple(templates().from_string(text).render(page=page).split(_GAP))
+
+
+@functools.cache
+def _parts() -> Any:
+    """The pieces that several pages use."""
+    return templates().get_template("parts.html.j2").module
 
 
 def assets() -> dict[str, bytes]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Sequence
 
 import numpy as np
@@ -37,11 +38,8 @@ def spark(trend: Trend, runs: int, most: int = 90) -> Markup:
         return Markup("")
     ends = np.array([trend.low[-1], trend.high[-1]])
     scale, _ = axis(values, ends)
-    wide = max(runs - since, 2)
-    path = "".join(
-        f"{'M' if n == 0 else 'L'}{100 * (x - since + 0.5) / wide:.1f} {y / 40:.1f}"
-        for n, (x, y) in enumerate(zip(at.tolist(), scale.places(values), strict=True))
-    )
+    heights = tuple([y / 40 for y in scale.places(values)])
+    path = _line(tuple((at - since).tolist()), max(runs - since, 2)) % heights
     limits = "".join(
         f"M0 {scale.place(limit) / 40:.1f}H100" for limit in ends.tolist() if scale.holds(limit)
     )
@@ -49,6 +47,12 @@ def spark(trend: Trend, runs: int, most: int = 90) -> Markup:
         '<svg class="spark" viewBox="0 0 100 25" preserveAspectRatio="none" aria-hidden="true">'
         f'<path class="tp-limit" d="{limits}"/><path class="sp-line" d="{path}"/></svg>'
     )
+
+
+@functools.lru_cache(maxsize=1024)
+def _line(at: tuple[int, ...], wide: int) -> str:
+    """A line over these runs of so many, which still lacks its heights (``%.1f``)."""
+    return "M" + "L".join([f"{100 * (x + 0.5) / wide:.1f} %.1f" for x in at])
 
 
 def spread_bar(

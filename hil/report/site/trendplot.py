@@ -14,8 +14,8 @@ from markupsafe import Markup, escape
 
 from hil.report.markup import visible
 from hil.report.numbers import in_unit
-from hil.report.site.scale import Axis, axis
-from hil.report.site.views import Change, RunLine, Trend
+from hil.report.site.scale import Axis, axis, middle
+from hil.report.site.views import Change, IntArray, RunLine, Trend
 
 #: How a point is drawn: a shape besides a colour for every kind.
 DOT, SQUARE, BAR, EDGE = "dot", "square", "bar", "edge"
@@ -56,12 +56,23 @@ class Ground:
     stripes: str
     starts: tuple[str, ...]  # how a point of each run begins in a path
     names: dict[tuple[int, ...], str]
+    dots: dict[bytes, str]
 
     @classmethod
     def of(cls, runs: Sequence[RunLine]) -> Ground:
         """The ground of `runs`, which are in the order of time."""
         starts = tuple(f"M{place(n, len(runs)):.0f} " for n in range(len(runs)))
-        return cls(tuple(runs), _build_stripes(runs), starts, {})
+        return cls(tuple(runs), _build_stripes(runs), starts, {}, {})
+
+    def dots_for(self, at: IntArray) -> str:
+        """A path of one dot for each of these runs, which still lacks their heights (``%d``).
+
+        The measures of an item have the same runs: one text filled in is quicker than many made.
+        """
+        same = at.tobytes()
+        if same not in self.dots:
+            self.dots[same] = "".join([f"{self.starts[n]}%dh0" for n in at.tolist()])
+        return self.dots[same]
 
     def names_for(self, changes: Sequence[Change]) -> str:
         """Names of builds below the plot, those of `changes` first."""
@@ -85,7 +96,7 @@ def trend_plot(trend: Trend, ground: Ground, says: str) -> Markup:
         _band(trend, scale, len(ground.runs)),
         _levels(trend, scale, marks, len(ground.runs)),
         *(f'<path class="tp-pin" d="M{pin.at:.0f} 0V1000"/>' for pin in marks),
-        _points(trend, scale, ground.starts),
+        _points(trend, scale, ground),
         "</svg>",
         _ticks(scale, trend.unit),
         _limit_words(trend, scale, far),
@@ -136,8 +147,8 @@ def _constant(trend: Trend, limits: np.ndarray) -> list[tuple[int, int, float]]:
     if not limits.size:
         return []
     key = np.where(np.isfinite(limits), limits, np.inf)
-    breaks = np.flatnonzero(key[1:] != key[:-1]) + 1
-    starts, ends = [0, *breaks.tolist()], [*breaks.tolist(), limits.size]
+    breaks = (np.flatnonzero(key[1:] != key[:-1]) + 1).tolist()
+    starts, ends = [0, *breaks], [*breaks, limits.size]
     return [
         (int(trend.at[a]), int(trend.at[b - 1]), float(limits[a]))
         for a, b in zip(starts, ends, strict=True)
@@ -151,7 +162,7 @@ def _levels(trend: Trend, scale: Axis, marks: Sequence[Pin], runs: int) -> str:
         finite = trend.value[np.isfinite(trend.value)]
         if finite.size < 2:
             return ""
-        levels = [float(np.median(finite))]
+        levels = [middle(finite)]
     else:
         levels = [marks[0].change.before, *(pin.change.after for pin in marks)]
     shown = trend.at[np.isfinite(trend.value)]
@@ -167,13 +178,13 @@ def _levels(trend: Trend, scale: Axis, marks: Sequence[Pin], runs: int) -> str:
     return f'<path class="tp-level" d="{path}"/>'
 
 
-def _points(trend: Trend, scale: Axis, starts: Sequence[str]) -> str:
+def _points(trend: Trend, scale: Axis, ground: Ground) -> str:
     """Every value, by shape; what has no value stands at the lower edge."""
-    finite = np.isfinite(trend.value)
+    finite, starts = np.isfinite(trend.value), ground.starts
     ys = scale.places(np.where(finite, trend.value, scale.low))
     words = set(trend.verdict)
     if bool(finite.all()) and all(SHAPES.get(word) == DOT for word in words):
-        path = "".join([f"{starts[n]}{y}h0" for n, y in zip(trend.at.tolist(), ys, strict=True)])
+        path = ground.dots_for(trend.at) % tuple(ys)
         return f'<path class="tp-dot" d="{path}"/>' if path else ""
     drawn: dict[str, list[str]] = {}
     for n, y, has, word in zip(trend.at.tolist(), ys, finite.tolist(), trend.verdict, strict=True):

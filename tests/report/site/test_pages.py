@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -11,14 +12,14 @@ import pytest
 from lxml import html
 
 from hil.report.markup import CAUTIONS
-from hil.report.site.build import overview_of, run_of
+from hil.report.site.build import Around, files_of, overview_of, run_of, stamp_of
 from hil.report.site.gather import Gathered
 from hil.report.site.items import distance, item_page, items_page, last_of, since
 from hil.report.site.measures import RunCells, measure_page, worst
 from hil.report.site.overview import grouped, overview_page, standing
 from hil.report.site.runs import newly, run_page, runs_page
 from hil.report.site.shell import Page, assets, compare_script, edition, page_of
-from hil.report.site.views import Change, ItemResultLine, RunLine, Strand, Trend
+from hil.report.site.views import Change, ItemResultLine, RunLine, RunView, Strand, Trend
 
 BENCH, TWIN = Strand("pump", "bench"), Strand("pump", "simulated")
 ROOMS = (("Overview", "index.html"), ("Items", "items.html"), ("Runs", "runs.html"))
@@ -44,6 +45,10 @@ def measure(trend: Trend, runs: tuple[RunLine, ...]) -> Any:
     cells = RunCells.of(runs, "../")
     page = measure_page(frame(trend.page, trend.strand), trend, cells, "items/x.html")
     return html.fromstring(page)
+
+
+def view_of(one: Gathered, number: int, out: Path) -> RunView:
+    return run_of(one, Around.of(one), number, files_of(one, one.runs[number], out, {}))
 
 
 # -- frame ---------------------------------------------------------------------------------
@@ -385,6 +390,25 @@ def test_the_last_figures_of_repetitions(make_runs: MakeRuns, make_trend: MakeTr
     assert last_of(gone, 3, 6)[0] is None
 
 
+def test_figures_are_written_the_same_whether_or_not_something_is_unlike_the_rest(
+    make_runs: MakeRuns, make_trend: MakeTrend
+) -> None:
+    runs = tuple(replace(run, build="50%.3f") for run in make_runs(30))
+    trend = make_trend(BENCH, runs, "s")
+    whole = measure(trend, runs).xpath('//table[@class="figures nights"]//tr')[1:]
+    words = (*trend.verdict[:20], "undecided", *trend.verdict[21:])
+    odd = np.where(np.arange(30) == 4, np.nan, trend.value)
+    mixed = measure(replace(trend, verdict=words, value=odd), runs)
+    rows = mixed.xpath('//table[@class="figures nights"]//tr')[1:]
+    assert len(whole) == len(rows) == 30
+    told = [(text(a), text(b)) for a, b in zip(whole, rows, strict=True) if text(a) != text(b)]
+    (judged, other), (valued, none) = told
+    assert (judged.endswith("pass"), other.endswith("undecided")) == (True, True)
+    assert valued.endswith(f"{trend.value[4]:.4f} ± 0.0080pass")
+    assert none.endswith("no valuepass")
+    assert all("50%.3f" in text(row) for row in (*whole, *rows))
+
+
 # -- runs ----------------------------------------------------------------------------------
 
 
@@ -392,7 +416,7 @@ def test_a_run_is_held_against_the_one_before_and_the_last_good_one(
     make_strand: MakeStrand, tmp_path: Any
 ) -> None:
     one = make_strand(BENCH, 30)
-    view = run_of(one, 25, tmp_path, {})
+    view = view_of(one, 25, tmp_path)
     assert view.before is one.runs[24]
     assert view.after is one.runs[26]
     assert view.last_good is one.runs[20]
@@ -408,7 +432,7 @@ def test_what_broke_in_a_run_is_named_with_its_reason(
     make_strand: MakeStrand, tmp_path: Any
 ) -> None:
     one = make_strand(BENCH, 30)
-    view = run_of(one, 21, tmp_path, {})
+    view = view_of(one, 21, tmp_path)
     assert [line.item for line in view.newly] == ["reversal.back-emf.2000rpm"]
     page = html.fromstring(run_page(frame(view.line.page), view, {}))
     words = text(page)
@@ -419,7 +443,7 @@ def test_what_broke_in_a_run_is_named_with_its_reason(
 
 
 def test_the_first_run_has_nothing_before_it(make_strand: MakeStrand, tmp_path: Any) -> None:
-    view = run_of(make_strand(BENCH, 6), 0, tmp_path, {})
+    view = view_of(make_strand(BENCH, 6), 0, tmp_path)
     assert (view.before, view.last_good) == (None, None)
     page = html.fromstring(run_page(frame(view.line.page), view, {}))
     assert "Against the run before" not in text(page)
@@ -433,9 +457,9 @@ def test_links_to_the_run_folder_are_relative_to_the_page(
     folder.mkdir(parents=True)
     (folder / "report.html").write_text("x")
     near = replace(one, folders={one.runs[0].run: str(folder)})
-    view = run_of(near, 0, tmp_path / "out", {})
+    view = view_of(near, 0, tmp_path / "out")
     assert dict(view.files) == {"report": "../../runs/a%20b/report.html"}
-    assert not run_of(near, 1, tmp_path / "out", {}).files
+    assert not view_of(near, 1, tmp_path / "out").files
 
 
 def test_runs_are_listed_newest_first(make_strand: MakeStrand) -> None:
@@ -462,3 +486,42 @@ def test_a_change_is_shown_as_its_row_says(make_strand: MakeStrand) -> None:
     change = make_strand(BENCH).changes[0]
     assert isinstance(change, Change)
     assert change.size == pytest.approx(change.after - change.before)
+
+
+def test_the_stamp_of_a_run_page_tells_whatever_its_page_tells(make_strand: MakeStrand) -> None:
+    """Each fact of a run and of its neighbours in turn is another one."""
+    one = make_strand(BENCH, 12)
+    run, key = one.runs[6], next(iter(one.results[one.runs[6].run]))
+
+    def with_run(n: int, **facts: Any) -> Gathered:
+        changed = replace(one.runs[n], **facts)
+        return replace(one, runs=(*one.runs[:n], changed, *one.runs[n + 1 :]))
+
+    def with_result(n: int, **facts: Any) -> Gathered:
+        results = {name: dict(lines) for name, lines in one.results.items()}
+        name = one.runs[n].run
+        results[name][key] = replace(results[name][key], **facts)
+        return replace(one, results=results)
+
+    def told(strand: Gathered) -> tuple[str, bytes]:
+        around = Around.of(strand)
+        view = run_of(strand, around, 6, {})
+        return stamp_of(around.facts(6)), run_page(frame(run.page), view, {})
+
+    stamp, page = told(one)
+    others = [
+        with_run(6, build="1.9"),
+        with_run(6, commit="c0ffee"),
+        with_run(6, trouble="altered"),
+        with_run(6, end="interrupted"),
+        with_run(5, utc="2025-01-01T00:00:00Z"),
+        with_run(7, utc="2027-01-01T00:00:00Z"),
+        with_result(6, verdict="fail", reason="x"),
+        with_result(5, verdict="fail"),
+    ]
+    seen = [told(other) for other in others]
+    assert all(made != page for _, made in seen)
+    assert len({stamp, *(other for other, _ in seen)}) == len(others) + 1
+    # What the page does not show leaves it as it is.
+    assert told(with_run(2, commit="c0ffee")) == (stamp, page)
+    assert told(with_result(9, verdict="fail")) == (stamp, page)

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hil.report.site.scale import Axis, axis
+from hil.report.site.scale import Axis, axis, middle
 
 numbers = st.floats(-1e9, 1e9, allow_nan=False).filter(lambda x: x == 0 or abs(x) > 1e-9)
 
@@ -64,3 +64,8 @@ def test_without_values_the_limits_are_shown() -> None:
 def test_ticks_step_by_one_two_or_five() -> None:
     assert Axis(0.0, 1.0).ticks() == pytest.approx([0.0, 0.2, 0.4, 0.6, 0.8])
     assert Axis(-3.0, 12.0).ticks() == pytest.approx([0.0, 5.0, 10.0])
+
+
+@given(st.lists(numbers, min_size=1, max_size=30))
+def test_the_middle_is_the_median(values: list[float]) -> None:
+    assert middle(np.array(values)) == np.median(values)
