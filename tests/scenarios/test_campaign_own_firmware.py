@@ -37,10 +37,11 @@ def plan(tmp_path, firmware_c):
         "#endif\n"
     )
     field_oriented = TESTPLANS / "firmware" / "field_oriented"
+    others = [file for file in field_oriented.glob("*.c") if file.name != "control.c"]
     (tmp_path / "rig.yaml").write_text(
         f"based-on: {TESTPLANS / 'rigs' / 'dosing-pump-foc.yaml'}\nrig: mine\n"
         "twin:\n  firmware:\n    sources:\n"
-        f"      files: [crash.c, {field_oriented / 'rotor.c'}, {field_oriented / 'link.c'}]\n"
+        f"      files: [crash.c, {', '.join(str(file) for file in others)}]\n"
         f"      include: [{field_oriented}]\n      flags: [-w]\n"
     )
     (tmp_path / "brief.plan.yaml").write_text(PLAN)

@@ -1,12 +1,6 @@
 /* What the motor shall do: the sequence of states, the speed regulator, the current limit. */
 #include "drive.h"
 
-void enter(int state)
-{
-    drive.state = state;
-    drive.entered = drive.tick;
-}
-
 /* ---- speed regulator and current limit; both deal in volts across the driven phases --------- */
 
 static void release_limits(void) { drive.ceiling = drive.floor = drive.proposed; }

@@ -75,6 +75,11 @@ static inline float smaller(float a, float b) { return a < b ? a : b; }
 static inline float size_of(float a) { return a < 0 ? -a : a; }
 static inline uint32_t ticks(float seconds) { return (uint32_t)(seconds / drive.period + 0.5f); }
 static inline uint32_t since(uint32_t tick) { return drive.tick - tick; }
+static inline void enter(int state)
+{
+    drive.state = state;
+    drive.entered = drive.tick;
+}
 
 /* sensing.c */
 void track_hall(uint8_t code);
@@ -95,7 +100,6 @@ bool cause_persists(void);
 
 /* control.c */
 void begin(void);
-void enter(int state);
 void step_fast(void);
 void step_slow(void);
 void limit_voltage(void);

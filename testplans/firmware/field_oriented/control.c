@@ -5,7 +5,6 @@
  *
  * and every millisecond: set point on its slope --PI on speed--> i_q wanted; protection. */
 #include <math.h>
-#include <string.h>
 
 #include "drive.h"
 
@@ -16,20 +15,9 @@
 #define SPEED_I 0.045f                           /* A/(rpm s)                             */
 #define SLOW 0.001f                              /* s                                     */
 
-drive_t drive;
-static float pwm_period, slow_phase, wanted_q, speed_sum, sum_d, sum_q;
+static float slow_phase, wanted_q, speed_sum, sum_d, sum_q;
 
-float period(void) { return pwm_period; }
-int port_version(void) { return FIRMWARE_PORT_VERSION; }
-
-void port_reset(double pwm_hz)
-{
-    memset(&drive, 0, sizeof drive);
-    pwm_period = (float)(1.0 / pwm_hz);
-    slow_phase = wanted_q = speed_sum = sum_d = sum_q = 0;
-    rotor_reset();
-    link_reset();
-}
+void control_reset(void) { slow_phase = wanted_q = speed_sum = sum_d = sum_q = 0; }
 
 static float clamped(float value, float low, float high)
 {
@@ -170,13 +158,13 @@ static void regulate_current(const port_inputs *in, port_outputs *out)
         v_d *= most / size;
         v_q *= most / size;
     } else {
-        sum_d += CURRENT_I * error_d * period();
-        sum_q += CURRENT_I * error_q * period();
+        sum_d += CURRENT_I * error_d * drive.period;
+        sum_q += CURRENT_I * error_q * drive.period;
     }
     drive.i_q = i_q;
     drive.i_seen += 0.01f * (sqrtf(i_d * i_d + i_q * i_q) - drive.i_seen);
     /* back to the stator, at the angle of the middle of the coming period */
-    ahead = drive.angle + drive.speed * POLE_PAIRS * (PI / 30) * period();
+    ahead = drive.angle + drive.speed * POLE_PAIRS * (PI / 30) * drive.period;
     for (int leg = 0; leg < 3; leg++) {
         float at = ahead - (float)leg * (2 * PI / 3);
         v[leg] = v_d * cosf(at) - v_q * sinf(at);
@@ -189,19 +177,17 @@ static void regulate_current(const port_inputs *in, port_outputs *out)
     }
 }
 
-void port_period(const port_inputs *in, port_outputs *out)
+void control_period(const port_inputs *in, port_outputs *out)
 {
-    drive.time = in->time;
     drive.v_bus += 0.1f * (in->v_bus - drive.v_bus);
     drive.temperature = in->t_stage;
-    rotor_track(in->hall);
     for (int phase = 0; phase < 3; phase++) {
         drive.peak = fmaxf(drive.peak, fabsf(in->i_phase[phase]));
         /* written so that a board without phase shunts, which reads NaN, never turns the motor */
         if (!(fabsf(in->i_phase[phase]) < OVER_CURRENT))
             trip(FAULT_CURRENT);
     }
-    slow_phase += period();
+    slow_phase += drive.period;
     if (slow_phase >= SLOW) {
         slow_phase -= SLOW;
         every_millisecond();
@@ -212,5 +198,4 @@ void port_period(const port_inputs *in, port_outputs *out)
         all_off(out);
         drive.i_seen *= 0.99f;
     }
-    link_tick();
 }

@@ -1,4 +1,4 @@
-/* Field-oriented drive: what its three files share. SI units, speeds in rpm, angles in electrical
+/* Field-oriented drive: what its files share. SI units, speeds in rpm, angles in electrical
  * radians. The angle is 0 where the rotor's flux lies on phase A; d is along the flux, q a quarter
  * turn ahead of it: positive q current turns clockwise. */
 #ifndef DRIVE_H
@@ -37,6 +37,7 @@ enum fault {
 enum refusal { OBEYED = 0, BUSY = 1, LATCHED = 2, RANGE = 3, UNKNOWN = 4 };
 
 typedef struct {
+    float period;       /* s of PWM                                   */
     /* rotor.c */
     float angle;        /* now                                        */
     float speed;        /* rpm, clockwise positive                    */
@@ -53,13 +54,14 @@ typedef struct {
 } drive_t;
 extern drive_t drive;
 
-float period(void);                             /* s of PWM                        */
 void rotor_reset(void);                         /* rotor.c                         */
 void rotor_track(unsigned hall);
 int drive_start(long rpm);                      /* control.c: commands             */
 int drive_set_speed(long rpm);
 int drive_stop(void);
 int drive_clear(void);
+void control_reset(void);
+void control_period(const port_inputs *in, port_outputs *out);
 void link_reset(void);                          /* link.c                          */
 void link_tick(void);
 #endif

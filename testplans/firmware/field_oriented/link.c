@@ -52,7 +52,7 @@ static int obey(const char *word, long value)
     if (!strcmp(word, "stream")) {
         if (value < 0 || value > 1000)
             return RANGE;
-        stream_every = value ? (unsigned)(1.0f / ((float)value * period()) + 0.5f) : 0;
+        stream_every = value ? (unsigned)(1.0f / ((float)value * drive.period) + 0.5f) : 0;
         return OBEYED;
     }
     return UNKNOWN;

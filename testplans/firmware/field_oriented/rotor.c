@@ -64,7 +64,7 @@ void rotor_track(unsigned hall)
 {
     int seen = SECTOR_OF[hall & 7];
     float middle, off;
-    drive.since_edge += period();
+    drive.since_edge += drive.period;
     drive.hall_bad = seen < 0 ? drive.hall_bad + 1 : 0;
     if (seen < 0)
         return;
@@ -79,7 +79,7 @@ void rotor_track(unsigned hall)
         drive.speed = 0;
     else if (fabsf(drive.speed) * drive.since_edge * POLE_PAIRS > 10.0f)   /* slower than before */
         drive.speed = (float)way * 10.0f / POLE_PAIRS / drive.since_edge;
-    drive.angle = wrapped(drive.angle + drive.speed * POLE_PAIRS * (PI / 30) * period());
+    drive.angle = wrapped(drive.angle + drive.speed * POLE_PAIRS * (PI / 30) * drive.period);
     middle = (float)sector * SECTOR;
     off = wrapped(drive.angle - middle);
     if (off > SECTOR / 2)

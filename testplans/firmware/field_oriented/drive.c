@@ -1,0 +1,4 @@
+/* The variables that the files share. */
+#include "drive.h"
+
+drive_t drive;
