@@ -162,8 +162,8 @@ def trial(number: int, seed: int, versions: int, risk: float, *, changed: bool) 
 
 
 def _one(task: tuple[int, int, int, float, bool]) -> Trial:
-    *numbers, changed = task
-    return trial(*numbers, changed=changed)
+    number, seed, versions, risk, changed = task
+    return trial(number, seed, versions, risk, changed=changed)
 
 
 def summary(trials: list[Trial], risk: float) -> dict[str, object]:

@@ -123,7 +123,7 @@ class Layer:
 
     def install(self) -> None:
         """From now on all of this process goes through the layer."""
-        io.open = self.open  # type: ignore[assignment]
+        io.open = self.open
         for name in _os:
             setattr(os, name, self.os_open if name == "open" else getattr(self, name))
 

@@ -17,7 +17,10 @@ import atheris
 
 with atheris.instrument_imports(include=["hil.drivers"]):
     from hil.drivers.codec import Codec
+    from hil.drivers.framing.base import Framing
+    from hil.drivers.framing.blocks import BlockFraming
     from hil.drivers.framing.length import LengthFraming
+    from hil.drivers.framing.lines import LineFraming
     from hil.drivers.framing.make import make_framing
     from hil.drivers.make_watch import make_watch
     from hil.drivers.scripted import ScriptedBoard
@@ -43,6 +46,14 @@ STREAMS = {
 }
 
 
+def _kept(framing: Framing) -> int:
+    """How many bytes wait for the rest of a frame."""
+    if isinstance(framing, LengthFraming):
+        return len(framing._rest)
+    assert isinstance(framing, BlockFraming | LineFraming)
+    return len(framing._splitter._rest)
+
+
 def one_input(data: bytes) -> None:
     """Any bytes from a board, then clean telemetry."""
     if len(data) < 2:
@@ -57,9 +68,9 @@ def one_input(data: bytes) -> None:
     framing, codec = make_framing(description.framing), Codec(description)
     for part in (noise[:cut], noise[cut:]):
         codec.sort(framing.feed(part).frames)
-        kept = framing._rest if isinstance(framing, LengthFraming) else framing._splitter._rest
-        if len(kept) > description.framing.longest + 8:
-            raise AssertionError(f"{description.name}: {len(kept)} bytes kept")
+        kept = _kept(framing)
+        if kept > description.framing.longest + 8:
+            raise AssertionError(f"{description.name}: {kept} bytes kept")
     arrived = len(codec.sort(framing.feed(STREAMS[description.name]).frames).telemetry)
     # without a checksum noise may pass for a frame and take the place of a good one
     if arrived < CLEAN - 2:

@@ -5,11 +5,15 @@ A machine that lacks what a test needs hides the test; the machine that decides 
 
 from __future__ import annotations
 
+from collections.abc import Generator
+
 import pytest
 
 
 @pytest.hookimpl(wrapper=True)
-def pytest_runtest_makereport(item: pytest.Item):
+def pytest_runtest_makereport(
+    item: pytest.Item,
+) -> Generator[None, pytest.TestReport, pytest.TestReport]:
     """Turn a skip into a failure that names its reason."""
     report = yield
     if report.skipped and not hasattr(report, "wasxfail"):

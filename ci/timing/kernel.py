@@ -91,16 +91,17 @@ def pace(drive: Any, longest: float) -> float:
     """Simulated seconds per second of a running drive with steps of at most `longest` s."""
     from hil.twin import kernel
 
+    advance: Any = kernel.advance  # as compiled: it takes addresses
     usual = float(drive._constants["longest"][0])
     drive._constants["longest"] = longest
     best = math.inf
     for _ in range(ROUNDS // 4):
         before = time.thread_time()
-        kernel.advance(*drive._addresses, PIECE)
+        advance(*drive._addresses, PIECE)
         best = min(best, time.thread_time() - before)
         drive.drain()
     drive._constants["longest"] = usual
-    return PIECE / drive.parameters.bridge.pwm_hz / best
+    return PIECE / float(drive.parameters.bridge.pwm_hz) / best
 
 
 def against_integrators(firmwares: Any, rate: float, drive: Any) -> Iterator[Result]:
