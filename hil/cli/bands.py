@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from hil.cli import shared
+
 if TYPE_CHECKING:
     from hil.store.reading import RunRecord
 
@@ -21,11 +23,10 @@ if TYPE_CHECKING:
     "--plan",
     "plan_file",
     required=True,
-    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+    type=shared.FILE,
     help="Plan whose bands are looked at.",
 )
-@click.option("--rig", type=click.Path(exists=True, dir_okay=False, path_type=Path),
-              help="Rig file, in place of the one that the plan names.")  # fmt: skip
+@shared.rig_file
 @click.option("--coverage", default="99 %", show_default=True,
               help="Share of healthy results a band shall hold.")  # fmt: skip
 @click.option("--confidence", default="95 %", show_default=True,
@@ -37,10 +38,9 @@ if TYPE_CHECKING:
 @click.option("--requirements", is_flag=True,
               help="Also move limits that stand for a requirement.")  # fmt: skip
 @click.option("--write", is_flag=True, help="Change the plan file; without this it stays as it is.")
-@click.option("--diff", "diff_file", type=click.Path(dir_okay=False, path_type=Path),
+@click.option("--diff", "diff_file", type=shared.NEW_FILE,
               help="Write the diff here, not to the terminal.")  # fmt: skip
-@click.option("--json", "json_file", type=click.Path(dir_okay=False, path_type=Path),
-              help="Write the proposals as JSON.")  # fmt: skip
+@shared.json_file("Write the proposals as JSON.")
 def bands(
     runs: tuple[Path, ...],
     *,

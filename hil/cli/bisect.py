@@ -9,16 +9,15 @@ import sys
 import threading
 import time
 from collections.abc import Iterator
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
+from hil.cli import shared
+
 if TYPE_CHECKING:
     from hil.verdicts.bisection import Search
 
-_FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
-_FOLDER = click.Path(exists=True, file_okay=False, path_type=Path)
 #: Beside those of every command: 1 other trouble, 2 a file or option, 3 the bench.
 EXIT_NO_CHANGE, EXIT_UNDECIDED, EXIT_NO_END = 4, 5, 6
 
@@ -26,18 +25,20 @@ EXIT_NO_CHANGE, EXIT_UNDECIDED, EXIT_NO_END = 4, 5, 6
 @click.command("bisect")
 @click.argument("good")
 @click.argument("bad")
-@click.option("--plan", type=_FILE, required=True, help="Plan with the item.")
+@click.option("--plan", type=shared.FILE, required=True, help="Plan with the item.")
 @click.option("--item", required=True, help="Id of the item that is run of each build.")
 @click.option("--measure", default="", help="What changed; whether the item passes if left out.")
-@click.option("--repository", type=_FOLDER, help="Git repository; GOOD and BAD are revisions.")
 @click.option(
-    "--builds", "list_file", type=_FILE,
+    "--repository", type=shared.FOLDER, help="Git repository; GOOD and BAD are revisions."
+)
+@click.option(
+    "--builds", "list_file", type=shared.FILE,
     help="List of builds instead, one a line, oldest first; GOOD and BAD are of it, or positions.",
 )  # fmt: skip
 @click.option("--build-command", default="", help="Makes {out} from {build} in {source}.")
 @click.option("--flash-command", default="", help="Puts {out} on the board; the rig's if left out.")
 @click.option("--expect-build", default="", help="What the board must report, such as {short}.")
-@click.option("--rig", type=_FILE, help="Rig file; the one the plan names if left out.")
+@shared.rig_file
 @click.option("--bench", type=click.Choice(["twin", "hardware"]), default="twin", show_default=True)
 @click.option(
     "--risk",
@@ -84,11 +85,10 @@ EXIT_NO_CHANGE, EXIT_UNDECIDED, EXIT_NO_END = 4, 5, 6
 @click.option("--seed", type=int, default=1, show_default=True, help="Of the first run.")
 @click.option(
     "--work",
-    type=click.Path(file_okay=False, path_type=Path),
+    type=shared.NEW_FOLDER,
     help="Folder of this search; found again by what is asked if left out.",
 )
-@click.option("--json", "json_file", type=click.Path(dir_okay=False, path_type=Path),
-              help="Write the result as JSON here as well.")  # fmt: skip
+@shared.json_file("Write the result as JSON here as well.")
 def bisect(good: str, bad: str, **options: Any) -> None:
     """Find the build between GOOD and BAD that changed a measure.
 

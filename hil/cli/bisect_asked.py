@@ -9,6 +9,7 @@ from typing import Any
 
 import click
 
+from hil.cli import shared
 from hil.cli.bisect_run import Question
 from hil.core.errors import PlanError
 from hil.measures.catalogue import definitions
@@ -116,4 +117,4 @@ def fixed(question: Question, builds: tuple[Build, ...], options: dict[str, Any]
 def work_folder(question: Question, builds: tuple[Build, ...], options: dict[str, Any]) -> Path:
     """A folder that the same question finds again."""
     text = json.dumps(fixed(question, builds, options), sort_keys=True)
-    return Path("runs") / f"bisect-{hashlib.sha256(text.encode()).hexdigest()[:10]}"
+    return shared.RUNS / f"bisect-{hashlib.sha256(text.encode()).hexdigest()[:10]}"

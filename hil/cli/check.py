@@ -11,6 +11,8 @@ from pathlib import Path
 
 import click
 
+from hil.cli import shared
+
 CAUTION = (
     "This checks what software can see. Before power is applied a person must see to the rest: "
     "motor secured, shaft guarded, hard-wired emergency stop within reach and tried, eye "
@@ -19,7 +21,7 @@ CAUTION = (
 
 
 @click.command("check")
-@click.argument("rig", type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@click.argument("rig", type=shared.FILE)
 @click.option("--twin", is_flag=True, help="Check against the simulated bench of the rig.")
 @click.option("--board", default="", help="Board port or pyserial URL; overrides the rig file.")
 @click.option("--supply", default="", help="VISA resource; overrides the rig file.")
@@ -34,12 +36,7 @@ CAUTION = (
     is_flag=True,
     help="Then prove protection, stop path and direction; the shaft turns slowly.",
 )
-@click.option(
-    "--json",
-    "json_file",
-    type=click.Path(dir_okay=False, path_type=Path),
-    help="Write the findings as JSON.",
-)
+@shared.json_file("Write the findings as JSON.")
 def check(
     rig: Path, *, twin: bool, energise: bool, json_file: Path | None, **resources: str
 ) -> None:

@@ -11,21 +11,19 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from hil.cli import shared
+
 if TYPE_CHECKING:
     from hil.scenarios.campaign_defects import Matrix, Proof
     from hil.store.campaign_folder import CampaignFolder
     from hil.twin.defects import Defect
 
-NIGHTLY = Path("testplans/nightly.plan.yaml")
-_FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
-_NEW = click.Path(dir_okay=False, path_type=Path)
-
 
 @click.command("defects")
-@click.option("--plan", type=_FILE, help=f"Plan to prove; {NIGHTLY} if left out.")
-@click.option("--rig", type=_FILE, help="Rig file; the one the plan names if left out.")
+@click.option("--plan", type=shared.FILE, help=f"Plan to prove; {shared.NIGHTLY} if left out.")
+@shared.rig_file
 @click.option(
-    "--table", type=_FILE, help="Defects of own firmware in C; its defects.yaml if left out."
+    "--table", type=shared.FILE, help="Defects of own firmware in C; its defects.yaml if left out."
 )
 @click.option("--only", multiple=True, metavar="NAME", help="Only this defect; may be repeated.")
 @click.option("--tag", multiple=True, help="Only defects with this tag; may be repeated.")
@@ -38,18 +36,14 @@ _NEW = click.Path(dir_okay=False, path_type=Path)
     is_flag=True,
     help="Keep items that are repeated for intermittent defects alone.",
 )
-@click.option("--jobs", type=click.IntRange(1), help="Processes; one per core if left out.")
-@click.option("--scheduler", default="", help="Address of a Dask cluster to run on instead.")
+@shared.jobs
+@shared.scheduler
 @click.option("--seed", default="1", show_default=True, help="Of everything random on the bench.")
+@shared.campaign_out
+@shared.json_file("Write the matrix as JSON here as well.")
 @click.option(
-    "--out",
-    type=click.Path(file_okay=False, path_type=Path),
-    default=Path("runs"),
-    show_default=True,
-    help="The folder of the campaign is created in it.",
+    "--markdown", "markdown_file", type=shared.NEW_FILE, help="Write the table as Markdown here."
 )
-@click.option("--json", "json_file", type=_NEW, help="Write the matrix as JSON here as well.")
-@click.option("--markdown", "markdown_file", type=_NEW, help="Write the table as Markdown here.")
 def defects(
     plan: Path | None,
     rig: Path | None,
@@ -127,9 +121,9 @@ def defects(
 
 
 def _plan(plan: Path | None) -> str:
-    if plan is None and not NIGHTLY.is_file():
-        raise click.UsageError(f"there is no {NIGHTLY} here: give --plan")
-    return str(plan or NIGHTLY)
+    if plan is None and not shared.NIGHTLY.is_file():
+        raise click.UsageError(f"there is no {shared.NIGHTLY} here: give --plan")
+    return str(plan or shared.NIGHTLY)
 
 
 def _beforehand(items: Any, chosen: Sequence[Any]) -> list[str]:

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from hil.cli import shared
+
 if TYPE_CHECKING:
     from hil.report.history import Watch
     from hil.store.index import RunRow
@@ -17,21 +19,18 @@ _MOST = 0.5
 
 
 @click.command("drift")
-@click.option("--database", metavar="URL", default="runs/index.db", show_default=True,
-              help="Index of run folders: a file or a database URL.")  # fmt: skip
-@click.option("--rig", help="Only runs of this rig.")
-@click.option("--evidence", type=click.Choice(["bench", "simulated"]),
-              help="Only this evidence; both, each by itself, if left out.")  # fmt: skip
+@shared.database
+@shared.rig_name
+@shared.evidence
 @click.option("--item", help="Only this item.")
 @click.option("--measure", help="Only this measure.")
 @click.option("--since", metavar="BUILD",
               help="Only changes from the first run of this build on.")  # fmt: skip
 @click.option("--false-alarms", default="1 %", show_default=True, metavar="SHARE",
               help="Probability of telling of any change where none is.")  # fmt: skip
-@click.option("--json", "json_file", type=click.Path(dir_okay=False, path_type=Path),
-              help="Write everything as JSON.")  # fmt: skip
+@shared.json_file("Write everything as JSON.")
 def drift(
-    database: str,
+    database: str | None,
     *,
     rig: str | None,
     evidence: str | None,
@@ -49,19 +48,19 @@ def drift(
     from hil.cli.drift_told import facts, told
     from hil.core.errors import StoreError
     from hil.report.history import changes_of
-    from hil.store.index import open_index
+    from hil.store.index import DEFAULT, open_index
     from hil.verdicts.changes_found import ChangeSettings
 
-    settings = ChangeSettings(_share(false_alarms))
+    settings, place = ChangeSettings(_share(false_alarms)), database or DEFAULT
     try:
-        with open_index(database, create=False) as index, index.snapshot():
+        with open_index(place, create=False) as index, index.snapshot():
             found = index.all_series(rig=rig, evidence=evidence, item=item, measure=measure)
             runs = index.runs(rig=rig, evidence=evidence)
     except StoreError as error:
         # Exit code 1 says that something changed: an index that cannot be read must not.
         raise click.UsageError(str(error)) from error
     if not found:
-        raise click.UsageError(f"the index {database} holds no figures of what was asked for")
+        raise click.UsageError(f"the index {place} holds no figures of what was asked for")
     from_utc = _first_utc(runs, since)
     benches = sorted({(key.rig, key.evidence) for key in found})
     watches: dict[tuple[str, str], Watch] = {

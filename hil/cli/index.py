@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from hil.cli import shared
+
 if TYPE_CHECKING:
     from hil.store.index import BuildRow, Found, Rebuilt
     from hil.store.thinning import Thinned
@@ -28,11 +30,7 @@ _ONLY_COUNTED = ("added", "updated", "unchanged")
 
 @click.command("index")
 @click.argument("roots", nargs=-1, type=click.Path(path_type=Path))
-@click.option(
-    "--database",
-    metavar="URL",
-    help="SQLite file or postgresql://USER@HOST/NAME (default: runs/index.db).",
-)
+@shared.database
 @click.option("--fresh", is_flag=True, help="Read every record again, unchanged ones too.")
 @click.option(
     "--forget",
@@ -53,12 +51,7 @@ _ONLY_COUNTED = ("added", "updated", "unchanged")
     help="Remove traces of passing items of runs older than DAYS. Measures always stay.",
 )
 @click.option("--builds", "show_builds", is_flag=True, help="Print what there is of each build.")
-@click.option(
-    "--json",
-    "json_file",
-    type=click.Path(dir_okay=False, path_type=Path),
-    help="Write what was found as JSON.",
-)
+@shared.json_file("Write what was found as JSON.")
 def index(
     roots: tuple[Path, ...],
     database: str | None,
@@ -85,7 +78,7 @@ def index(
     with open_index(place) as opened:
         for run in forget:
             opened.forget(run)
-        where = roots or (Path("runs"),)
+        where = roots or (shared.RUNS,)
         report = opened.rebuild(where, fresh=fresh, told=_progress())
         if sys.stderr.isatty():
             click.echo("\r\x1b[K", nl=False, err=True)

@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from hil.cli import shared
+
 if TYPE_CHECKING:
     from hil.core.record import Identity
     from hil.drivers.watch import Watch
@@ -19,16 +21,15 @@ if TYPE_CHECKING:
 
 #: s between looks at the port, and between pictures of the table.
 LOOK, PICTURE = 0.01, 0.25
-_FILE = click.Path(dir_okay=False, path_type=Path)
 
 
 @click.command("link")
-@click.argument("profile", type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@click.argument("profile", type=shared.FILE)
 @click.option("--port", default="", help="Device path or pyserial URL to listen to.")
 @click.option(
     "--log",
     "log_file",
-    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+    type=shared.FILE,
     help="Recorded bytes to decode instead: a file of --record, or of serial/ in a run.",
 )
 @click.option(
@@ -43,8 +44,10 @@ _FILE = click.Path(dir_okay=False, path_type=Path)
     is_flag=True,
     help="Ask for telemetry: by the profile's stream command or its polls.",
 )
-@click.option("--record", type=_FILE, help="Keep the bytes of both directions with host times.")
-@click.option("--json", "json_file", type=_FILE, help="Write what was found as JSON.")
+@click.option(
+    "--record", type=shared.NEW_FILE, help="Keep the bytes of both directions with host times."
+)
+@shared.json_file("Write what was found as JSON.")
 def link(
     profile: Path,
     *,

@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from hil.cli import shared
+
 if TYPE_CHECKING:
     from rich.console import Console
 
@@ -20,12 +22,7 @@ _WIDEST = 100
 
 @click.command("measures")
 @click.option("--kind", help="Only the measures of this kind of scenario.")
-@click.option(
-    "--json",
-    "json_file",
-    type=click.Path(dir_okay=False, path_type=Path),
-    help="Write the definitions as JSON: kind -> list of definitions.",
-)
+@shared.json_file("Write the definitions as JSON: kind -> list of definitions.")
 def measures(kind: str | None, json_file: Path | None) -> None:
     """List every measure with its unit, definition and source.
 

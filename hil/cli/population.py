@@ -11,13 +11,14 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from hil.cli import shared
+
 if TYPE_CHECKING:
     from hil.plan.plan import PlannedItem
     from hil.scenarios.campaign import TaskResult
     from hil.scenarios.campaign_population import BandRate, PopulationTally
     from hil.store.campaign_folder import CampaignFolder, GrowingTable
 
-NIGHTLY = Path("testplans/nightly.plan.yaml")
 #: Bands that held, but with the least room, are listed up to this many.
 TIGHTEST = 12
 _JUDGEMENTS = {
@@ -36,30 +37,19 @@ _BANDS = (
 
 
 @click.command("population")
-@click.argument("target", type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@click.argument("target", type=shared.FILE)
 @click.option("--rigs", type=click.IntRange(1), required=True, help="How many healthy rigs.")
 @click.option(
     "--plan",
-    type=click.Path(exists=True, dir_okay=False, path_type=Path),
-    help=f"Plan to run when TARGET is a rig file; {NIGHTLY} if left out.",
+    type=shared.FILE,
+    help=f"Plan to run when TARGET is a rig file; {shared.NIGHTLY} if left out.",
 )
 @click.option("--seed", type=click.IntRange(0, 2**32 - 1), default=1, show_default=True)
-@click.option("--jobs", type=click.IntRange(1), help="Processes; one per core if left out.")
-@click.option("--scheduler", default="", help="Address of a Dask cluster to run on instead.")
+@shared.jobs
+@shared.scheduler
 @click.option("--without-series", is_flag=True, help="Leave out items that are repeated.")
-@click.option(
-    "--out",
-    type=click.Path(file_okay=False, path_type=Path),
-    default=Path("runs"),
-    show_default=True,
-    help="The folder of the campaign is created in it.",
-)
-@click.option(
-    "--json",
-    "json_file",
-    type=click.Path(dir_okay=False, path_type=Path),
-    help="Write the summary as JSON here as well.",
-)
+@shared.campaign_out
+@shared.json_file("Write the summary as JSON here as well.")
 def population(
     target: Path,
     rigs: int,
@@ -138,9 +128,11 @@ def _files(target: Path, plan: Path | None) -> tuple[str, str]:
         if plan is not None:
             raise click.UsageError(f"{target} is a plan itself: leave --plan out, or name a rig")
         return str(target), ""
-    if plan is None and not NIGHTLY.is_file():
-        raise click.UsageError(f"{target} is a rig file and there is no {NIGHTLY}: give --plan")
-    return str(plan or NIGHTLY), str(target)
+    if plan is None and not shared.NIGHTLY.is_file():
+        raise click.UsageError(
+            f"{target} is a rig file and there is no {shared.NIGHTLY}: give --plan"
+        )
+    return str(plan or shared.NIGHTLY), str(target)
 
 
 class _Progress:

@@ -7,32 +7,27 @@ from pathlib import Path
 
 import click
 
+from hil.cli import shared
+
 #: Not qualified; not qualified, but every open requirement is under a waiver that holds.
 EXIT_NOT_QUALIFIED, EXIT_ONLY_WAIVED = 4, 5
 
-_file = click.Path(exists=True, dir_okay=False, path_type=Path)
-
 
 @click.command("qualify")
-@click.argument("requirements", type=_file)
+@click.argument("requirements", type=shared.FILE)
 @click.argument("runs", nargs=-1, required=True, type=click.Path(exists=True, path_type=Path))
 @click.option(
     "--out", required=True, type=click.Path(path_type=Path), help="Folder of the dossier, new."
 )
 @click.option(
     "--previous",
-    type=click.Path(exists=True, file_okay=False, path_type=Path),
+    type=shared.FOLDER,
     help="Dossier of the release before: every change in what is asked for is listed.",
 )
-@click.option("--waivers", type=_file, help="Waiver file.")
-@click.option("--sign", "key", type=_file, help="Private key (Ed25519, PEM) to sign with.")
+@click.option("--waivers", type=shared.FILE, help="Waiver file.")
+@click.option("--sign", "key", type=shared.FILE, help="Private key (Ed25519, PEM) to sign with.")
 @click.option("--pdf", is_flag=True, help="Print the page to PDF too (pip install 'hil[pdf]').")
-@click.option(
-    "--json",
-    "json_file",
-    type=click.Path(dir_okay=False, path_type=Path),
-    help="Write the facts of the dossier to this file too.",
-)
+@shared.json_file("Write the facts of the dossier to this file too.")
 def qualify(
     requirements: Path,
     runs: tuple[Path, ...],

@@ -8,15 +8,12 @@ from typing import Any
 
 import click
 
+from hil.cli import shared
+
 
 @click.command("report")
 @click.argument("run", type=click.Path(exists=True, path_type=Path))
-@click.option(
-    "--json",
-    "json_file",
-    type=click.Path(dir_okay=False, path_type=Path),
-    help="Write counts, items and file names as JSON.",
-)
+@shared.json_file("Write counts, items and file names as JSON.")
 def report(run: Path, json_file: Path | None) -> None:
     """Rebuild junit.xml, measures.csv and report.html of the run folder RUN from its record.
 

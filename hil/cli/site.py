@@ -12,26 +12,22 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from hil.cli import shared
+
 if TYPE_CHECKING:
     from hil.report.site.gather import Gathered
     from hil.report.site.publish import Published
     from hil.store.index import Index
     from hil.store.index.rows import RunRow
 
-RUNS = Path("runs")
-
 
 @click.command("site")
 @click.argument("roots", nargs=-1, type=click.Path(exists=True, path_type=Path), metavar="[RUN]...")
-@click.option(
-    "--database",
-    metavar="URL",
-    help="Index of the runs: SQLite file or postgresql://USER@HOST/NAME (default: runs/index.db).",
-)
+@shared.database
 @click.option(
     "--out",
     required=True,
-    type=click.Path(file_okay=False, path_type=Path),
+    type=shared.NEW_FOLDER,
     help="Folder of the site; made, or brought up to date.",
 )
 @click.option(
@@ -55,16 +51,9 @@ RUNS = Path("runs")
     show_default=True,
     help="Copy the reports of so many of the newest runs of each rig into the site.",
 )
-@click.option("--rig", help="Only runs of this rig.")
-@click.option(
-    "--evidence", type=click.Choice(["bench", "simulated"]), help="Only this kind of evidence."
-)
-@click.option(
-    "--json",
-    "json_file",
-    type=click.Path(dir_okay=False, path_type=Path),
-    help="Write what was built as JSON.",
-)
+@shared.rig_name
+@shared.evidence
+@shared.json_file("Write what was built as JSON.")
 def site(
     roots: tuple[Path, ...],
     database: str | None,
@@ -89,7 +78,7 @@ def site(
 
     if roots and database:
         raise click.UsageError("name run folders or an index (--database), not both")
-    places = campaigns or roots or ((RUNS,) if RUNS.is_dir() else ())
+    places = campaigns or roots or ((shared.RUNS,) if shared.RUNS.is_dir() else ())
 
     def asked(run: RunRow) -> bool:
         return rig in (None, run.rig) and evidence in (None, run.evidence)

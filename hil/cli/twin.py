@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from hil.cli import shared
 from hil.core.roles import ROLES
 
 if TYPE_CHECKING:
@@ -27,20 +28,15 @@ _CAUTION = (
 
 
 @click.command("twin")
-@click.argument("rig", type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@click.argument("rig", type=shared.FILE)
 @click.option(
     "--ready",
-    type=click.Path(dir_okay=False, path_type=Path),
+    type=shared.NEW_FILE,
     help="Write a JSON object with board, supply, ... and pid here once all of them answer; "
     "it is removed when serving ends.",
 )
 @click.option("--seed", type=int, default=0, show_default=True, help="Seed of the simulation.")
-@click.option(
-    "--json",
-    "json_file",
-    type=click.Path(dir_okay=False, path_type=Path),
-    help="Write the same object here, to keep.",
-)
+@shared.json_file("Write the same object here, to keep.")
 @click.option(
     "--trouble",
     "troubles",

@@ -8,24 +8,21 @@ from typing import Any
 
 import click
 
+from hil.cli import shared
+
 #: Something was altered, is missing or was added; or the signature does not fit.
 EXIT_ALTERED, EXIT_SIGNATURE = 6, 7
 _MOST_SHOWN = 10
 
 
 @click.command("verify")
-@click.argument("folder", type=click.Path(exists=True, file_okay=False, path_type=Path))
+@click.argument("folder", type=shared.FOLDER)
 @click.option(
     "--key",
-    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+    type=shared.FILE,
     help="Public key (Ed25519, PEM) that the signature of a dossier must fit.",
 )
-@click.option(
-    "--json",
-    "json_file",
-    type=click.Path(dir_okay=False, path_type=Path),
-    help="Write what was found as JSON.",
-)
+@shared.json_file("Write what was found as JSON.")
 def verify(folder: Path, key: Path | None, json_file: Path | None) -> int:
     """Name the first altered, missing or added file of FOLDER, a dossier or a run.
 
