@@ -7,12 +7,10 @@ resource and does not learn which bench is behind them.
 from __future__ import annotations
 
 import hashlib
-import math
 from dataclasses import replace
 
-import numpy as np
-
 from hil.bench.access import Access
+from hil.bench.simulated_drive import drive_parameters
 from hil.bench.simulated_firmware import own_firmware
 from hil.bench.simulated_operator import operator_of
 from hil.plan import population
@@ -30,15 +28,6 @@ from hil.twin.instruments.probes import (
 from hil.twin.instruments.supply import SimulatedSupply, SupplyRating
 from hil.twin.instruments.switch import SimulatedSwitch
 from hil.twin.instruments.tachometer import SimulatedTachometer
-from hil.twin.load import LoadParameters
-from hil.twin.parameters import (
-    BridgeParameters,
-    DriveParameters,
-    HeatParameters,
-    MotorParameters,
-    SensingParameters,
-    SupplyParameters,
-)
 from hil.twin.population import Distribution, Spread, Tolerances
 from hil.twin.port import FirmwareBinding
 from hil.twin.reference import ReferenceSettings, binding
@@ -60,60 +49,6 @@ AS_DESCRIBED = Variation()
 def seed_number(seed: str) -> int:
     """A 32-bit number from a text seed, the same on every machine."""
     return int.from_bytes(hashlib.sha256(seed.encode()).digest()[:4], "little")
-
-
-def drive_parameters(rig: Rig, seed: int) -> DriveParameters:
-    """Nameplate and twin section of a rig file as simulation parameters.
-
-    The shaft angle at power-up is drawn from `seed` unless the rig file fixes it: a motor that is
-    switched off stops anywhere.
-    """
-    motor, twin, regeneration = rig.motor, rig.twin, rig.regeneration
-    angle = twin.start_angle
-    if angle is None:
-        angle = float(np.random.default_rng([seed, 2]).uniform(0.0, 360.0))
-    rated = motor.rated_speed * math.pi / 30.0
-    bridge = BridgeParameters(
-        pwm_hz=twin.pwm_frequency, capacitance=regeneration.dc_link_capacitance
-    )
-    if regeneration.absorbed_by == "load-resistor":
-        above = rig.supply.max_voltage
-        bridge = BridgeParameters(
-            pwm_hz=twin.pwm_frequency,
-            capacitance=regeneration.dc_link_capacitance,
-            chopper=twin.load_resistor,
-            chopper_on=above * 1.1,
-            chopper_off=above * 1.05,
-        )
-    return DriveParameters(
-        motor=MotorParameters(
-            pole_pairs=motor.pole_pairs,
-            back_emf=motor.back_emf_constant,
-            flat_width_deg=twin.flat_top,
-            resistance=motor.resistance,
-            inductance=motor.inductance,
-            inertia=motor.inertia,
-            viscous=twin.viscous_torque_at_rated_speed / rated,
-            coulomb=twin.coulomb_friction,
-            cogging=twin.cogging,
-            initial_angle_deg=angle,
-        ),
-        bridge=bridge,
-        supply=SupplyParameters(
-            resistance=twin.supply_resistance,
-            two_way=regeneration.absorbed_by == "two-quadrant-supply",
-        ),
-        sensing=SensingParameters(
-            substitute_temperature=twin.substitute_temperature, phase_shunts=twin.phase_shunts
-        ),
-        heat=HeatParameters(ambient=twin.ambient, reference_temperature=25.0),
-        load=LoadParameters(
-            mean=twin.load.torque,
-            pulsation=twin.load.pulsation,
-            pulses=twin.load.pulses_per_turn,
-        ),
-        baud=rig.profile.baud,
-    )
 
 
 def firmware_for(rig: Rig, variation: Variation = AS_DESCRIBED) -> FirmwareBinding:

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from typing import Literal
 
+from pydantic import model_validator
+
 from hil.plan.firmware import SimulatedFirmware
 from hil.plan.model import Count, Model, Switch
 from hil.plan.population import Population
+from hil.plan.simulated_board import Heat, Measuring, PowerStage, Wiring
 from hil.plan.units import Angle, Frequency, Resistance, Temperature, Time, Torque
 
 
@@ -42,8 +45,26 @@ class SimulatedBench(Model):
     load_resistor: Resistance = 10.0  # across the DC link, where one absorbs braking energy
     pwm_frequency: Frequency = 20000.0
     supply_resistance: Resistance = 0.05
+    power_stage: PowerStage = PowerStage()
+    measuring: Measuring = Measuring()
+    heat: Heat = Heat()
+    wiring: Wiring = Wiring()
     phase_shunts: Switch = False  # the board measures its phase currents
     substitute_temperature: Temperature = 87.0  # of the resistor that stands in for the sensor
     operator: SimulatedOperator | None = None
     ambient: Temperature = 25.0
     population: Population = Population()
+
+    @model_validator(mode="after")
+    def _within_a_period(self) -> SimulatedBench:
+        period = 1.0 / self.pwm_frequency
+        for name, time, share in (
+            ("power-stage: dead-time", self.power_stage.dead_time, 0.25),
+            ("measuring: sampling-delay", self.measuring.sampling_delay, 0.5),
+        ):
+            if time is not None and time >= share * period:
+                raise ValueError(
+                    f"{name} must be below {share:g} of the PWM period, "
+                    f"{share * period * 1e6:.4g} us, found {time * 1e6:.4g} us"
+                )
+        return self

@@ -108,6 +108,9 @@ def _scaled(number: float, unit: str, kind: str, wanted: str, expected: str) -> 
         raise ValueError(
             f"{expected}, found {found!r}" + (f", which is a {other}" if other else "")
         )
+    if kind == "temperature difference":  # "0.5 K" and "0.5 degC" say the same
+        one, none = (float(registry().Quantity(n, parsed).to(target).magnitude) for n in (1.0, 0.0))
+        return float(f"{number * float(f'{one - none:.10g}'):.14g}")
     # Unit factors leave noise in the last digits, which would show in item ids and reports.
     return float(f"{float(quantity.to(target).magnitude):.14g}")
 
@@ -126,6 +129,9 @@ _EXAMPLES = {
     "torque": "0.03 N*m",
     "back-emf constant": "4.2 mV/rpm",
     "temperature": "25 degC",
+    "temperature difference": "2 K",
+    "thermal resistance": "2 K/W",
+    "heat capacity": "40 J/K",
     "time": "0.5 s",
     "frequency": "200 Hz",
     "let-through": "10 A^2*s",
@@ -136,13 +142,6 @@ _EXAMPLES = {
 
 def _of(kind: str) -> BeforeValidator:
     return BeforeValidator(lambda value: convert(value, kind))
-
-
-def _difference(value: object) -> float:
-    """A difference of two temperatures, K: ``"0.5 K"`` and ``"0.5 degC"`` say the same."""
-    reading = convert(value, "temperature")
-    _, unit = split(str(value))
-    return float(f"{reading - convert(f'0 {unit}', 'temperature'):.10g}")
 
 
 def _positive(value: float) -> float:
@@ -171,10 +170,12 @@ Inertia = Annotated[float, _above, _of("inertia")]
 Torque = Annotated[float, _from_zero, _of("torque")]
 BackEmf = Annotated[float, _above, _of("back-emf constant")]
 Temperature = Annotated[float, _of("temperature")]
+ThermalResistance = Annotated[float, _above, _of("thermal resistance")]
+HeatCapacity = Annotated[float, _above, _of("heat capacity")]
 Time = Annotated[float, _from_zero, _of("time")]
 Frequency = Annotated[float, _above, _of("frequency")]
 Ratio = Annotated[float, _from_zero, _of("ratio")]
 #: Limits of error, which may be zero.
 VoltageLimit = Annotated[float, _from_zero, _of("voltage")]
 CurrentLimit = Annotated[float, _from_zero, _of("current")]
-TemperatureLimit = Annotated[float, _from_zero, BeforeValidator(_difference)]
+TemperatureLimit = Annotated[float, _from_zero, _of("temperature difference")]
