@@ -59,8 +59,8 @@ class Agreement:
         if readings.time.size:
             time = np.concatenate((self._time, readings.time))
             speed = np.concatenate((self._speed, readings.speed))
-            keep = time > time[-1] - 4.0 * LAG
-            self._time, self._speed = time[keep], speed[keep]
+            first = time.searchsorted(time[-1] - 4.0 * LAG, side="right")
+            self._time, self._speed = time[first:], speed[first:]
 
     def check(self, readings: BoardReadings) -> None:
         """Hold new telemetry against what the tachometer saw in the last `LAG` seconds.
@@ -74,7 +74,8 @@ class Agreement:
         if reported is None or not reported.size:
             return
         now = float(readings.host_time[-1])
-        seen = self._speed[(self._time > now - LAG) & np.isfinite(self._speed)]
+        seen = self._speed[self._time.searchsorted(now - LAG, side="right") :]
+        seen = seen[np.isfinite(seen)]
         reported = reported[np.isfinite(reported)]
         if not seen.size or not reported.size:
             self._apart_since = self._against_since = None

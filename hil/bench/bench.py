@@ -69,6 +69,7 @@ class Bench(Readout):
         settled = False
         while not settled:
             reading = self._read_supply()
+            self.watch.check_supply(reading)
             near = abs(reading.voltage - voltage) <= tolerance
             since = since if near and inside else reading.time
             inside = inside + 1 if near else 0
@@ -80,7 +81,8 @@ class Bench(Readout):
                     f"within {rule.within:g} % for {rule.hold:g} s"
                 )
             self._sleep(0.02)
-            self.poll()
+            if self._due(self._seldom) <= 0.0:
+                self.poll()
         self._settled_at = voltage
 
     def at_rest(self) -> bool:

@@ -73,12 +73,16 @@ class Watch:
 
     def check_supply(self, reading: SupplyReading) -> None:
         """Raise `LimitExceeded` if the supply readback is beyond a limit."""
-        self._check("supply.voltage", reading.voltage, self._limits.dc_link_voltage, "V")
-        self._check("supply.current", reading.current, self._limits.current, "A")
+        limits = self._limits
+        if abs(reading.voltage) > limits.dc_link_voltage:
+            raise _beyond("supply.voltage", abs(reading.voltage), limits.dc_link_voltage, "V")
+        if abs(reading.current) > limits.current:
+            raise _beyond("supply.current", abs(reading.current), limits.current, "A")
 
     def check_temperature(self, degrees: float) -> None:
         """Raise `LimitExceeded` if the thermometer reads more than the limit, degC."""
-        self._check("witness.temperature", degrees, self._limits.temperature, "degC")
+        if abs(degrees) > self._limits.temperature:
+            raise _beyond("witness.temperature", abs(degrees), self._limits.temperature, "degC")
 
     def check_shaft(self, readings: ShaftReadings) -> None:
         """Raise `LimitExceeded` for over-speed, the wrong direction, or motion uncommanded."""
@@ -119,8 +123,8 @@ class Watch:
             )
 
     @staticmethod
-    def _check(name: str, values: FloatArray | float | None, limit: float, unit: str) -> None:
-        if values is None or not np.size(values):
+    def _check(name: str, values: FloatArray | None, limit: float, unit: str) -> None:
+        if values is None or not values.size:
             return
         sizes = np.abs(values)
         worst = float(sizes.max())
@@ -128,6 +132,10 @@ class Watch:
             return
         worst = float(np.nanmax(sizes)) if np.any(sizes >= 0.0) else 0.0
         if worst > limit:
-            raise LimitExceeded(
-                f"{name} reached {worst:.4g} {unit}, above the abort limit of {limit:g} {unit}"
-            )
+            raise _beyond(name, worst, limit, unit)
+
+
+def _beyond(name: str, worst: float, limit: float, unit: str) -> LimitExceeded:
+    return LimitExceeded(
+        f"{name} reached {worst:.4g} {unit}, above the abort limit of {limit:g} {unit}"
+    )

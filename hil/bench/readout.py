@@ -123,14 +123,22 @@ class Readout:
 
     def wait_unless(self, condition: Callable[[], bool], seconds: float) -> bool:
         """As `wait`, ended by a `condition` that is not to come; True if it did."""
-        every = self.settings.quiet_poll or self.settings.poll
+        every = self._seldom
         # What was read just before need not be read again: the next look is due when it would be.
-        due = self._polled + every - self.clock.now()
-        return self._pass_time(condition, seconds, every, first=max(due, 0.0))
+        return self._pass_time(condition, seconds, every, first=max(self._due(every), 0.0))
 
     def wait_until(self, condition: Callable[[], bool], within: float) -> bool:
         """Wait until `condition` holds, at most `within` seconds; True if it did."""
         return self._pass_time(condition, within, self.settings.poll)
+
+    @property
+    def _seldom(self) -> float:
+        """Interval of reading while nothing but time is waited for, s."""
+        return self.settings.quiet_poll or self.settings.poll
+
+    def _due(self, every: float) -> float:
+        """Seconds until the next poll, if there is one `every` so many."""
+        return self._polled + every - self.clock.now()
 
     def _pass_time(
         self, condition: Callable[[], bool], within: float, every: float, first: float = 0.0

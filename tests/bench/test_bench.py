@@ -60,6 +60,28 @@ def test_while_an_output_settles_everything_is_read_once_a_reading(kit: Kit) -> 
     assert len(looks) >= SETTLED_READINGS - 1
 
 
+def test_while_an_output_settles_the_rest_is_read_as_seldom_as_in_any_wait(kit: Kit) -> None:
+    bench = kit.make(poll=0.1, quiet_poll=0.25)
+    looks: list[float] = []
+    bench.observer = SimpleNamespace(readings=lambda _: looks.append(kit.clock.now()))
+    bench.begin_trace()
+    bench.poll()
+    kit.supply.sag = 3.0
+    kit.clock.at(0.8, lambda: setattr(kit.supply, "sag", 0.0))
+    bench.energise(24.0)
+    assert np.diff(looks) == pytest.approx(np.full(len(looks) - 1, 0.25), abs=0.021)
+    assert len(looks) > 2
+
+
+def test_while_an_output_settles_every_reading_is_held_against_the_limits(kit: Kit) -> None:
+    bench = kit.make(poll=0.1, quiet_poll=10.0)
+    bench.begin_trace()
+    bench.poll()
+    kit.supply.current = 16.0  # the limit is 15 A
+    with pytest.raises(LimitExceeded, match=r"supply\.current reached 16 A"):
+        bench.energise(24.0)
+
+
 def test_an_output_that_comes_and_goes_has_not_settled(kit: Kit) -> None:
     kit.bench = kit.make(settling=Settling(within=1.0, hold=0.2, limit=3.0))
     for at in range(1, 11):  # in the band for 0.1 s, out of it for 0.1 s, until 1.0 s

@@ -54,6 +54,7 @@ def test_while_only_time_is_waited_for_all_but_the_supply_is_read_seldom(kit: Ki
     bench.board.stream(True)
     bench.energise(24.0)
     bench.begin_trace()
+    bench.poll()
     seen = looks(kit, bench)
     bench.wait(1.0)
     assert seen == pytest.approx([0.25, 0.5, 0.75, 1.0], abs=0.01)
