@@ -141,31 +141,30 @@ class Command:
 @dataclass(slots=True)
 class _Node:
     children: dict[str, _Node] = field(default_factory=dict)
-    command: Command | None = None
-    query: Command | None = None
+    command: str = ""  # the header as it was written
+    query: str = ""
 
 
-class CommandTree:
-    """All headers of one instrument."""
+#: Header as it was written, text of the parameters, level at which the next header continues.
+_Found = tuple[str, str, tuple[str, ...]]
 
-    def __init__(self) -> None:
+
+class _Headers:
+    """The headers of a kind of instrument, and what the units asked for so far came to.
+
+    Raises
+    ------
+    ValueError
+        If two headers are the same, or two words have the same short form.
+    """
+
+    def __init__(self, patterns: tuple[str, ...]) -> None:
         self._root = _Node()
-        self._known: dict[tuple[str, tuple[str, ...]], tuple[Command, str, tuple[str, ...]]] = {}
-        self.patterns: list[str] = []
+        self._known: dict[tuple[str, tuple[str, ...]], _Found] = {}
+        for pattern in patterns:
+            self._add(pattern)
 
-    def add(
-        self,
-        pattern: str,
-        run: Callable[..., str | None],
-        *parameters: Converter,
-        optional: int = 0,
-    ) -> None:
-        """Add a header written as in the standard: capitals are the short form, ``[ ]`` may be
-        left out.
-
-        The last `optional` of the parameters may be missing. ValueError for a header that exists.
-        """
-        command = Command(pattern, run, parameters, len(parameters) - optional)
+    def _add(self, pattern: str) -> None:
         query = pattern.endswith("?")
         nodes = {id(self._root): self._root}
         for bracket, word, _ in _parts(pattern.removesuffix("?")):
@@ -175,23 +174,15 @@ class CommandTree:
                 deeper[id(child)] = child
             nodes = {**nodes, **deeper} if bracket else deeper
         for node in nodes.values():
-            if (node.query if query else node.command) is not None:
+            if node.query if query else node.command:
                 raise ValueError(f"{pattern}: the header exists already")
             if query:
-                node.query = command
+                node.query = pattern
             else:
-                node.command = command
-        self.patterns.append(pattern)
-        self._known.clear()
+                node.command = pattern
 
-    def find(self, unit: str, path: tuple[str, ...]) -> tuple[Command, str, tuple[str, ...]]:
-        """Command, text of its parameters, and the level at which the next header continues.
-
-        Raises
-        ------
-        ScpiError
-            For a header that is malformed or that this instrument does not know.
-        """
+    def find(self, unit: str, path: tuple[str, ...]) -> _Found:
+        """See `CommandTree.find`."""
         known = self._known.get((unit, path))
         if known is not None:  # clients ask the same again and again
             return known
@@ -200,7 +191,7 @@ class CommandTree:
             self._known[unit, path] = found
         return found
 
-    def _search(self, unit: str, path: tuple[str, ...]) -> tuple[Command, str, tuple[str, ...]]:
+    def _search(self, unit: str, path: tuple[str, ...]) -> _Found:
         header, _, rest = _first_word(unit)
         query = header.endswith("?")
         bare = header.removesuffix("?")
@@ -217,10 +208,60 @@ class CommandTree:
         node = self._root
         for word in words:
             node = _step(node, word, header)
-        command = node.query if query else node.command
-        if command is None:
+        pattern = node.query if query else node.command
+        if not pattern:
             raise ScpiError(-113, header)
-        return command, rest, onward
+        return pattern, rest, onward
+
+
+@lru_cache(maxsize=64)
+def _headers(patterns: tuple[str, ...]) -> _Headers:
+    """Every simulated bench has instruments of the same few kinds: their headers are shared."""
+    return _Headers(patterns)
+
+
+class CommandTree:
+    """All headers of one instrument, and what it does at each."""
+
+    def __init__(self) -> None:
+        self._commands: dict[str, Command] = {}
+        self._headers: _Headers | None = None  # until the next one is added
+
+    @property
+    def patterns(self) -> tuple[str, ...]:
+        """The headers as they were written."""
+        return tuple(self._commands)
+
+    def add(
+        self,
+        pattern: str,
+        run: Callable[..., str | None],
+        *parameters: Converter,
+        optional: int = 0,
+    ) -> None:
+        """Add a header written as in the standard: capitals are the short form, ``[ ]`` may be
+        left out.
+
+        The last `optional` of the parameters may be missing. ValueError for a header written as
+        another; one that could be taken for another is refused when the first one is looked up.
+        """
+        if pattern in self._commands:
+            raise ValueError(f"{pattern}: the header exists already")
+        self._commands[pattern] = Command(pattern, run, parameters, len(parameters) - optional)
+        self._headers = None
+
+    def find(self, unit: str, path: tuple[str, ...]) -> tuple[Command, str, tuple[str, ...]]:
+        """Command, text of its parameters, and the level at which the next header continues.
+
+        Raises
+        ------
+        ScpiError
+            For a header that is malformed or that this instrument does not know.
+        """
+        if self._headers is None:
+            self._headers = _headers(self.patterns)
+        pattern, rest, onward = self._headers.find(unit, path)
+        return self._commands[pattern], rest, onward
 
 
 def _first_word(unit: str) -> tuple[str, str, str]:

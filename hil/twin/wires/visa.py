@@ -52,6 +52,12 @@ def _defaults() -> dict[int, Any]:
     }
 
 
+@cache
+def _in_full(resource: str) -> str:
+    """A resource name with all of its parts."""
+    return str(rname.parse_resource_name(resource))
+
+
 class _Session:
     """One open resource: a conversation with its instrument and the attributes of a socket."""
 
@@ -301,7 +307,7 @@ class TwinLibrary(highlevel.VisaLibraryBase):
 
     def _find(self, wanted: str) -> str | None:
         for name in self._world.instruments:
-            if str(rname.parse_resource_name(name)) == wanted and self._world.reachable(name):
+            if _in_full(name) == wanted and self._world.reachable(name):
                 return name
         return None
 

@@ -105,14 +105,38 @@ def test_parameters_are_left_as_text() -> None:
 def test_a_header_is_added_once() -> None:
     tree = tree_with(VOLTAGE)
     with pytest.raises(ValueError, match="exists already"):
-        tree.add("VOLTage", lambda: None)
+        tree.add(VOLTAGE, lambda: None)
+    with pytest.raises(ValueError, match="exists already"):
+        tree_with(VOLTAGE, "VOLTage").find("VOLT", ())
     tree.add("VOLTage?", lambda: "1")  # the query is another header
+    assert found(tree, "VOLT?") == "VOLTage?"
+
+
+def test_instruments_of_one_kind_share_their_headers_and_nothing_else() -> None:
+    trees = [CommandTree() for _ in range(3)]
+    for number, tree in enumerate(trees):
+        tree.add("VOLTage?", lambda number=number: str(number))
+    trees[2].add("CURRent?", lambda: "9")
+    for number, tree in enumerate(trees):
+        for unit in ("VOLT?", "VOLTAGE?", "VOLT?"):
+            assert tree.find(unit, ())[0].run() == str(number)
+    assert trees[2].find("CURR?", ())[0].run() == "9"
+    for tree in trees[:2]:
+        with pytest.raises(ScpiError):
+            tree.find("CURR?", ())
+
+
+def test_a_header_added_later_is_found() -> None:
+    tree = tree_with("VOLTage?")
+    with pytest.raises(ScpiError):
+        tree.find("CURR?", ())
+    tree.add("CURRent?", lambda: "1")
+    assert found(tree, "CURR?") == "CURRent?"
 
 
 def test_two_words_cannot_share_a_short_form() -> None:
-    tree = tree_with("VOLTage")
     with pytest.raises(ValueError, match="short form"):
-        tree.add("VOLTmeter", lambda: None)
+        tree_with("VOLTage", "VOLTmeter").find("VOLT", ())
 
 
 def rule(word: str) -> str:
