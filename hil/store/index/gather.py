@@ -33,7 +33,7 @@ class Gathered:
     ----------
     run : columns of `runs`, apart from place, size, hash and state.
     items : columns of `items`, one row a result.
-    figures : position of the item, key of the series, then the columns of `figures` from `repeat`.
+    figures : position of the item, key of the series, then the columns of `FIGURE` from ``repeat``.
     """
 
     run: dict[str, Any]

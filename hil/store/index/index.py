@@ -126,7 +126,7 @@ class Index:
         """Keys of all series that have figures, sorted."""
         filters = {"rig": rig, "evidence": evidence, "plan": plan, "item": item, "measure": measure}
         with self._reading() as connection:
-            return list(read.read_keys(connection, filters).values())
+            return read.read_keys(connection, filters)
 
     def series(self, key: SeriesKey) -> Series:
         """One series, without figures of altered runs.
@@ -138,11 +138,9 @@ class Index:
         """
         with self._reading() as connection:
             filters = {name: getattr(key, name) for name in key.__dataclass_fields__}
-            keys = read.read_keys(connection, filters)
-            if not keys:
-                raise StoreError(f"index {self._database.name}: no series {key}")
-            (found,) = read.read_series(connection, keys, whole=False)
-            return found
+            for found in read.read_series(connection, filters):
+                return found
+            raise StoreError(f"index {self._database.name}: no series {key}")
 
     def all_series(
         self,
@@ -156,9 +154,7 @@ class Index:
         """All series at once, in order of the keys; one pass over the figures."""
         filters = {"rig": rig, "evidence": evidence, "plan": plan, "item": item, "measure": measure}
         with self._reading() as connection:
-            keys = read.read_keys(connection, filters)
-            few = (item, measure) != (None, None)
-            return {one.key: one for one in read.read_series(connection, keys, whole=not few)}
+            return {one.key: one for one in read.read_series(connection, filters)}
 
     @contextlib.contextmanager
     def snapshot(self) -> Iterator[Self]:

@@ -1,32 +1,22 @@
 """Questions to the tables, answered with frozen values; whole series as columns.
 
-Figures are read by the column and put in order here: a million of them in seconds.
+Figures are read by the run and put in order here: a million of them in a moment.
 """
 
 from __future__ import annotations
 
-import itertools
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
-from typing import cast as cast_to
 
 import numpy as np
 from numpy.typing import NDArray
-from sqlalchemy import (
-    BigInteger,
-    ColumnElement,
-    Select,
-    Table,
-    case,
-    cast,
-    distinct,
-    exists,
-    func,
-    select,
-)
+from sqlalchemy import Select, Table, distinct, func, select
 from sqlalchemy.engine import Connection
 
+from hil.core.errors import StoreError
 from hil.store.index.gather import milliseconds
+from hil.store.index.packing import unpack
 from hil.store.index.rows import (
     ALTERED,
     OUTCOMES,
@@ -37,17 +27,12 @@ from hil.store.index.rows import (
     Series,
     SeriesKey,
 )
-from hil.store.index.schema import COUNTS, figures, items, runs, series
+from hil.store.index.schema import COUNTS, items, packed_figures, runs, series
 
 _VERDICTS = np.array(VERDICTS, dtype=object)
 _OUTCOMES = np.array(OUTCOMES, dtype=object)
 _KEY = ("rig", "evidence", "plan", "item", "measure", "unit")
-_NUMBERS = (figures.c.value, figures.c.uncertainty, figures.c.low, figures.c.high)
-#: Whole numbers of a figure come as one: repeat, which of `_NUMBERS` it lacks, outcome, verdict.
-_OUTCOME, _NONE, _REPEAT = 16, 256, 4096
-assert max(len(VERDICTS), len(OUTCOMES)) <= _OUTCOME
-#: Series, item, repeat, value, uncertainty, low, high, verdict, outcome.
-_COLUMNS = 9
+_NUMBERS = ("value", "uncertainty", "low", "high")
 
 Filters = Mapping[str, str | None]
 
@@ -168,131 +153,158 @@ def read_builds(connection: Connection, filters: Filters) -> list[BuildRow]:
     return [row for *_, row in rows]
 
 
-def read_keys(connection: Connection, filters: Filters) -> dict[int, SeriesKey]:
-    """Number of a series -> its key, in order of the keys; only series that have figures."""
-    asked = select(series.c.id, *(series.c[name] for name in _KEY))
-    asked = _where(asked, series, filters)
-    asked = asked.where(exists().where(figures.c.series_id == series.c.id))
-    found = [
-        (SeriesKey(**dict(zip(_KEY, key, strict=True))), number)
-        for number, *key in connection.execute(asked)
-    ]
-    return {number: key for key, number in sorted(found)}
+def read_keys(connection: Connection, filters: Filters) -> list[SeriesKey]:
+    """Keys of the series that have figures, sorted."""
+    return list(_keys(connection, filters, _figures(connection, filters).of["series"]))
 
 
-def read_series(
-    connection: Connection, keys: Mapping[int, SeriesKey], *, whole: bool
-) -> Iterator[Series]:
-    """The series of `keys`, in that order, in one pass over the figures.
-
-    Parameters
-    ----------
-    whole : `keys` are all there are, or nearly; a selection of a few is asked for by number.
-    """
-    condition = None if whole else figures.c.series_id.in_(list(keys))
-    numbers = _columns(connection, condition)
-    runs_by_item, begun, about = _items(connection, condition)
-    owner, item = (numbers[n].astype(np.int64) for n in (0, 1))
-    order = np.arange(0)
-    if len(item):
-        order = _ordered(owner, item, begun)
-        order = order[runs_by_item[item[order]] >= 0]  # without those of altered runs
-    owner, item, numbers = owner[order], item[order], numbers[:, order]
-    run = runs_by_item[item]
+def read_series(connection: Connection, filters: Filters) -> Iterator[Series]:
+    """The series that have figures, in order of their keys, without figures of altered runs."""
+    figures = _figures(connection, filters)
+    keys = _keys(connection, filters, figures.of["series"])
+    item, begun = _begun(connection, filters, figures)
+    kept = ~figures.altered[figures.run]
+    if any(filters.get(name) is not None for name in ("plan", "item", "measure", "unit")):
+        kept &= np.isin(figures.of["series"], list(keys.values()))
+    order = np.flatnonzero(kept)
+    order = order[_ordered(figures.of["series"][order], item[order], begun)]
+    of, owner, run, item = figures.of, figures.of["series"][order], figures.run[order], item[order]
     columns: dict[str, NDArray[Any]] = {
-        "run": about[0][run],
+        "run": figures.names[run],
         "utc": begun[item].astype("datetime64[ms]"),
-        "build": about[1][run],
-        "commit": about[2][run],
-        "repeat": numbers[2].astype(np.int64),
-        "value": numbers[3],
-        "uncertainty": numbers[4],
-        "low": numbers[5],
-        "high": numbers[6],
-        "verdict": _VERDICTS[numbers[7].astype(np.int64)],
-        "outcome": _OUTCOMES[numbers[8].astype(np.int64)],
+        "build": figures.builds[run],
+        "commit": figures.commits[run],
+        "repeat": of["repeat"][order].astype(np.int64),
+        **{name: of[name][order] for name in _NUMBERS},
+        "verdict": _VERDICTS[of["verdict"][order]],
+        "outcome": _OUTCOMES[of["outcome"][order]],
     }
-    firsts, lasts = (np.searchsorted(owner, list(keys), side) for side in ("left", "right"))
-    for key, first, last in zip(keys.values(), firsts.tolist(), lasts.tolist(), strict=True):
+    numbers = list(keys.values())
+    firsts, lasts = (np.searchsorted(owner, numbers, side) for side in ("left", "right"))
+    for key, first, last in zip(keys, firsts.tolist(), lasts.tolist(), strict=True):
         yield Series(key=key, **{name: column[first:last] for name, column in columns.items()})
 
 
+def _keys(
+    connection: Connection, filters: Filters, present: NDArray[np.int32]
+) -> dict[SeriesKey, int]:
+    """Key of a series -> its number, in order of the keys; only those that are `present`."""
+    known = np.flatnonzero(np.bincount(present)).tolist() if present.size else []
+    asked = _where(select(series.c.id, *(series.c[name] for name in _KEY)), series, filters)
+    there = set(known)
+    found = sorted(
+        (SeriesKey(**dict(zip(_KEY, key, strict=True))), number)
+        for number, *key in connection.execute(asked)
+        if number in there
+    )
+    return dict(found)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Figures:
+    """The figures of many runs, one run after the other, and the facts by run.
+
+    Parameters
+    ----------
+    of : all figures, dtype `FIGURE`.
+    run : shape of `of`, which run each belongs to, as a place in what follows.
+    ids, names, builds, commits, altered : of the runs, in order of time.
+    """
+
+    of: NDArray[Any]
+    run: NDArray[np.intp]
+    ids: NDArray[np.int64]
+    names: NDArray[Any]
+    builds: NDArray[Any]
+    commits: NDArray[Any]
+    altered: NDArray[np.bool_]
+
+
+def _figures(connection: Connection, filters: Filters) -> _Figures:
+    """Figures of all runs of the rig and the evidence of `filters`.
+
+    Raises
+    ------
+    StoreError
+        If they are damaged.
+    """
+    columns = (runs.c.id, runs.c.run, runs.c.build, runs.c.commit_id, runs.c.state)
+    asked = select(*columns, packed_figures.c.packed).join_from(runs, packed_figures)
+    asked = _of_runs(asked, filters).order_by(runs.c.at, runs.c.run)
+    rows = connection.execute(asked).fetchall()
+    ids, names, builds, commits, states, values = zip(*rows, strict=True) if rows else ((),) * 6
+    parts = []
+    for name, value in zip(names, values, strict=True):
+        try:
+            parts.append(unpack(value))
+        except ValueError as problem:
+            raise _damaged(name, str(problem)) from problem
+    return _Figures(
+        np.concatenate(parts) if parts else unpack(b""),
+        np.repeat(np.arange(len(parts)), [part.size for part in parts]),
+        np.array(ids, dtype=np.int64),
+        _texts(names),
+        _texts(builds),
+        _texts(commits),
+        np.array([state == ALTERED for state in states], dtype=bool),
+    )
+
+
+def _texts(column: Sequence[str]) -> NDArray[Any]:
+    return np.fromiter(column, dtype=object, count=len(column))
+
+
+def _begun(
+    connection: Connection, filters: Filters, figures: _Figures
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Which item each figure belongs to, and when each item began.
+
+    Items are numbered by the order of their runs in `figures`, within a run by position.
+    """
+    asked = select(items.c.run_id, items.c.position, items.c.at).join_from(items, runs)
+    result = connection.execute(_of_runs(asked, filters))
+    assert result.cursor is not None
+    found = np.array(result.cursor.fetchall() or np.empty((0, 3)), dtype=np.int64)
+    result.close()
+    place = np.full(int(max(found[:, 0].max(initial=0), figures.ids.max(initial=0))) + 1, -1)
+    place[figures.ids] = np.arange(figures.ids.size)
+    found = found[place[found[:, 0]] >= 0]
+    run = place[found[:, 0]]
+    sizes = np.zeros(figures.ids.size, dtype=np.int64)
+    np.maximum.at(sizes, run, found[:, 1] + 1)
+    lost = np.flatnonzero(figures.of["position"] >= sizes[figures.run])
+    if lost.size:
+        raise _damaged(figures.names[figures.run[lost[0]]], "figures of an item that is not there")
+    firsts = np.cumsum(sizes) - sizes
+    begun = np.zeros(int(sizes.sum()), dtype=np.int64)
+    begun[firsts[run] + found[:, 1]] = found[:, 2]
+    return firsts[figures.run] + figures.of["position"], begun
+
+
+def _damaged(run: str, why: str) -> StoreError:
+    return StoreError(
+        f"figures of the run {run} are damaged ({why}); the index can be made again: delete it and "
+        "run hil index"
+    )
+
+
 def _ordered(
-    owner: NDArray[np.int64], item: NDArray[np.int64], begun: NDArray[np.int64]
+    owner: NDArray[np.integer[Any]], item: NDArray[np.int64], begun: NDArray[np.int64]
 ) -> NDArray[np.intp]:
     """Order of figures by series, then begin of their items; those of an item keep theirs.
 
-    In two steps, each of which is quick: runs mostly were entered in order of time, and small
-    whole numbers are sorted without comparing them.
+    In two steps, each of which is quick: runs come in order of time, and small whole numbers are
+    sorted without comparing them.
     """
     rank = np.empty(begun.size, dtype=np.int64)
     rank[np.lexsort((np.arange(begun.size), begun))] = np.arange(begun.size)
     order = np.argsort(rank[item], kind="stable")
-    series = owner.astype(np.uint16) if int(owner.max()) < 2**16 else owner
+    series = owner.astype(np.uint16) if int(owner.max(initial=0)) < 2**16 else owner
     return order[np.argsort(series[order], kind="stable")]
 
 
-def _columns(connection: Connection, condition: ColumnElement[bool] | None) -> NDArray[np.float64]:
-    """Figures in order of their numbers as columns of one array, see `_COLUMNS`.
-
-    Double precision holds every whole number that occurs here (below 2**53).
-    """
-    code: ColumnElement[int] = cast(figures.c.repeat, BigInteger) * _REPEAT
-    code += figures.c.verdict + figures.c.outcome * _OUTCOME
-    for bit, column in enumerate(_NUMBERS):
-        code += case((column.is_(None), _NONE << bit), else_=0)
-    numbers = [func.coalesce(column, 0.0) for column in _NUMBERS]
-    asked = select(figures.c.series_id, figures.c.item_id, code, *numbers)
-    if condition is not None:
-        asked = asked.where(condition)
-    result = connection.execute(asked.order_by(figures.c.id))
-    cursor = result.cursor
-    assert cursor is not None
-    # Straight from the driver and without a None among them: a row object for each figure, or an
-    # object for each number, would double the time. Only without stream_results, under which
-    # SQLAlchemy takes rows out of the cursor beforehand.
-    rows = cast_to(Iterable[tuple[float, ...]], cursor)
-    flat = np.fromiter(itertools.chain.from_iterable(rows), dtype=np.float64)
-    result.close()
-    given = flat.reshape(-1, 3 + len(_NUMBERS)).T
-    found = np.empty((_COLUMNS, given.shape[1]))
-    found[:2], found[3:7] = given[:2], given[3:]
-    codes = given[2].astype(np.int64)
-    for bit in range(len(_NUMBERS)):
-        found[3 + bit, codes & (_NONE << bit) != 0] = np.nan
-    found[2] = codes // _REPEAT
-    found[7] = codes % _OUTCOME
-    found[8] = codes % _NONE // _OUTCOME
-    return found
-
-
-def _items(
-    connection: Connection, condition: ColumnElement[bool] | None
-) -> tuple[NDArray[np.int64], NDArray[np.int64], tuple[NDArray[Any], NDArray[Any], NDArray[Any]]]:
-    """Number of an item -> its run (-1 if that is altered) and begin; then the facts by run.
-
-    `condition` is on figures: only the items of these are needed.
-    """
-    columns = (runs.c.id, runs.c.run, runs.c.build, runs.c.commit_id, runs.c.state)
-    rows = list(connection.execute(select(*columns)))
-    size = max((row.id for row in rows), default=0) + 1
-    about = tuple(np.full(size, "", dtype=object) for _ in range(3))
-    altered = np.zeros(size, dtype=bool)
-    for number, run, build, commit, state in rows:
-        about[0][number], about[1][number], about[2][number] = run, build, commit
-        altered[number] = state == ALTERED
-    asked = select(items.c.id, items.c.run_id, items.c.at)
-    if condition is not None:
-        asked = asked.where(items.c.id.in_(select(figures.c.item_id).where(condition)))
-    result = connection.execute(asked)
-    assert result.cursor is not None
-    found = np.array(result.cursor.fetchall() or np.empty((0, 3)), dtype=np.int64)
-    result.close()
-    size = int(found[:, 0].max(initial=0)) + 1
-    runs_by_item, begun = np.full(size, -1, dtype=np.int64), np.zeros(size, dtype=np.int64)
-    runs_by_item[found[:, 0]] = np.where(altered[found[:, 1]], -1, found[:, 1])
-    begun[found[:, 0]] = found[:, 2]
-    return runs_by_item, begun, about  # type: ignore[return-value]
+def _of_runs(asked: Select[Any], filters: Filters) -> Select[Any]:
+    return _where(asked, runs, {name: filters.get(name) for name in ("rig", "evidence")})
 
 
 def _where(asked: Select[Any], table: Table, filters: Filters) -> Select[Any]:

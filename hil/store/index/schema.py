@@ -8,10 +8,10 @@ from __future__ import annotations
 from sqlalchemy import (
     BigInteger,
     Column,
-    Double,
     ForeignKey,
     Index,
     Integer,
+    LargeBinary,
     MetaData,
     SmallInteger,
     Table,
@@ -84,21 +84,11 @@ series = Table(
     UniqueConstraint("rig", "evidence", "plan", "item", "measure", "unit", name="series_once"),
 )
 
-figures = Table(
-    "figures",
+packed_figures = Table(
+    "packed_figures",
     metadata,
-    Column("id", BigInteger().with_variant(Integer, "sqlite"), primary_key=True),
-    Column("series_id", Integer, ForeignKey("series.id"), nullable=False),
-    Column("item_id", Integer, ForeignKey("items.id", ondelete="CASCADE"), nullable=False),
-    Column("repeat", Integer, nullable=False),
-    Column("value", Double),
-    Column("uncertainty", Double),
-    Column("low", Double),
-    Column("high", Double),
-    Column("verdict", SmallInteger, nullable=False),
-    Column("outcome", SmallInteger, nullable=False),
-    Index("figures_by_series", "series_id"),
-    Index("figures_by_item", "item_id"),
+    Column("run_id", Integer, ForeignKey("runs.id", ondelete="CASCADE"), primary_key=True),
+    Column("packed", LargeBinary, nullable=False),  # see `packing`
 )
 
 #: Verdict -> the column of `runs` that counts it.

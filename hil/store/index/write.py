@@ -9,9 +9,8 @@ from sqlalchemy import delete, insert, select, update
 from sqlalchemy.engine import Connection, Row
 
 from hil.store.index.gather import Gathered, PartKey
-from hil.store.index.schema import figures, items, runs, series
-
-_FIGURES = ("repeat", "value", "uncertainty", "low", "high", "verdict", "outcome")
+from hil.store.index.packing import pack
+from hil.store.index.schema import items, packed_figures, runs, series
 
 #: rig, evidence and key of a series -> its number; what was committed stays true.
 Numbers = dict[tuple[str, str, PartKey], int]
@@ -40,23 +39,21 @@ def put(connection: Connection, gathered: Gathered, place: dict[str, Any], numbe
     if number is None:
         number = connection.execute(insert(runs).values(row).returning(runs.c.id)).scalar_one()
     else:
-        connection.execute(delete(items).where(items.c.run_id == number))
+        for table in (items, packed_figures):
+            connection.execute(delete(table).where(table.c.run_id == number))
         connection.execute(update(runs).where(runs.c.id == number).values(row))
-    if not gathered.items:
-        return 0
-    connection.execute(insert(items), [{**item, "run_id": number} for item in gathered.items])
-    placed = select(items.c.position, items.c.id).where(items.c.run_id == number)
-    positions = {row.position: row.id for row in connection.execute(placed)}
-    rig, evidence = row["rig"], row["evidence"]
-    _number_series(connection, rig, evidence, (key for _, key, _ in gathered.figures), numbers)
-    rows = [
-        (numbers[rig, evidence, key], positions[position], *columns)
-        for position, key, columns in gathered.figures
-    ]
-    if rows:
-        names = ("series_id", "item_id", *_FIGURES)
-        connection.execute(insert(figures), [dict(zip(names, one, strict=True)) for one in rows])
-    return len(rows)
+    if gathered.items:
+        connection.execute(insert(items), [{**item, "run_id": number} for item in gathered.items])
+    if gathered.figures:
+        rig, evidence = row["rig"], row["evidence"]
+        keys = (key for _, key, _ in gathered.figures)
+        _number_series(connection, rig, evidence, keys, numbers)
+        packed = pack(
+            (numbers[rig, evidence, key], position, *columns)
+            for position, key, columns in gathered.figures
+        )
+        connection.execute(insert(packed_figures).values(run_id=number, packed=packed))
+    return len(gathered.figures)
 
 
 def _number_series(

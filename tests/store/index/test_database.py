@@ -6,6 +6,7 @@ import re
 import sqlite3
 import subprocess
 import sys
+from dataclasses import fields
 from pathlib import Path
 
 import pytest
@@ -15,10 +16,11 @@ from alembic.script import ScriptDirectory
 from sqlalchemy import inspect, text
 
 from hil.core.errors import StoreError
-from hil.store.index import open_index
+from hil.store.index import Index, open_index
 from hil.store.index.database import Database
 from hil.store.index.migrations import REVISIONS, VERSION_TABLE
 from hil.store.index.migrations.upgrade import configuration, downgrade, upgrade
+from hil.store.index.rows import Series, SeriesKey
 from hil.store.index.schema import metadata
 
 
@@ -48,6 +50,33 @@ def test_tables_go_and_come_again_step_by_step(place: str) -> None:
             upgrade(connection, revision)
         assert set(metadata.tables) <= set(inspect(connection).get_table_names())
     database.close()
+
+
+def told(index: Index) -> dict[SeriesKey, dict[str, list[str]]]:
+    """All series, numbers written out: NaN equals nothing."""
+    names = [field.name for field in fields(Series) if field.name != "key"]
+    return {
+        key: {name: list(map(repr, getattr(one, name).tolist())) for name in names}
+        for key, one in index.all_series().items()
+    }
+
+
+def test_figures_are_the_same_in_every_revision(night, place: str) -> None:
+    with open_index(place) as index:
+        index.add(night("n1", items=("a", "b"), values=(1.0, 9.0)))
+        index.add(night("n2", items=("b", "c"), values=(2.0,), utc="2026-03-02T22:15:09.123Z"))
+        before = told(index)
+        with index._database.writing() as connection:
+            downgrade(connection, "0001")
+            rows = connection.execute(
+                text("SELECT value, low, high FROM figures ORDER BY id")
+            ).fetchall()
+    assert [tuple(row) for row in rows] == [
+        (value, None, 3.5) for value in (1.0, 9.0, 1.0, 9.0, 2.0, 2.0)
+    ]
+    with open_index(place, create=False) as index:
+        assert told(index) == before
+        assert sum(len(one["value"]) for one in before.values()) == 6
 
 
 def test_opening_again_leaves_the_tables_alone(night, place: str) -> None:
@@ -141,7 +170,7 @@ def test_an_sqlite_url_is_a_place_too(tmp_path: Path, night) -> None:
 
 def empty_and_fail(database: Database, statement: str) -> None:
     with database.writing() as connection:
-        connection.execute(text("DELETE FROM figures"))
+        connection.execute(text("DELETE FROM packed_figures"))
         connection.execute(text(statement))
         raise ZeroDivisionError
 

@@ -1,52 +1,17 @@
-"""Figures as columns: every number as it stands in the table, in order of time."""
+"""Figures in order of time, and what is told of damaged ones."""
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
-from sqlalchemy import create_engine, insert
+from sqlalchemy import delete, update
 
-from hil.store.index.read import _columns, _ordered
-from hil.store.index.rows import OUTCOMES, VERDICTS
-from hil.store.index.schema import figures, metadata
-
-NUMBER = st.none() | st.floats(allow_nan=False)
-FIGURE = st.tuples(
-    st.integers(1, 2**31 - 1),  # series
-    st.integers(1, 2**31 - 1),  # item
-    st.integers(0, 2**31 - 1),  # repeat
-    NUMBER,
-    NUMBER,
-    NUMBER,
-    NUMBER,
-    st.integers(0, len(VERDICTS) - 1),
-    st.integers(0, len(OUTCOMES) - 1),
-)
-NAMES = (
-    "series_id", "item_id", "repeat", "value", "uncertainty", "low", "high", "verdict", "outcome",
-)  # fmt: skip
-
-
-@settings(deadline=None, max_examples=60)
-@given(st.lists(FIGURE, max_size=20))
-def test_every_number_is_read_as_it_was_written(rows):
-    engine = create_engine("sqlite://")
-    metadata.create_all(engine)
-    with engine.connect() as connection:
-        for number, row in enumerate(rows, 1):
-            connection.execute(
-                insert(figures).values(id=number, **dict(zip(NAMES, row, strict=True)))
-            )
-        found = _columns(connection, None)
-    engine.dispose()
-    assert found.shape == (len(NAMES), len(rows))
-    for read, row in zip(found.T.tolist(), rows, strict=True):
-        written = [math.nan if number is None else float(number) for number in row]
-        assert np.array_equal(read, written, equal_nan=True)
+from hil.core.errors import StoreError
+from hil.store.index import open_index
+from hil.store.index.read import _ordered
+from hil.store.index.schema import items, packed_figures
 
 
 @pytest.mark.parametrize("most", [5, 2**16 - 1, 2**16, 2**31])
@@ -58,3 +23,27 @@ def test_figures_are_ordered_by_series_then_time_then_item(most, seed, count):
     owner = rng.choice([0, 1, most], count)
     whole = np.lexsort((np.arange(count), item, begun[item], owner))
     assert _ordered(owner, item, begun).tolist() == whole.tolist()
+
+
+@pytest.mark.parametrize(
+    ("statement", "why"),
+    [
+        (update(packed_figures).values(packed=b"short"), "buffer size"),
+        (update(packed_figures).values(packed=b"\0" * 46), "without series or item"),
+        (delete(items), "an item that is not there"),
+    ],
+)
+def test_damaged_figures_are_told_with_their_run(night, place: str, statement, why: str) -> None:
+    with open_index(place) as index:
+        index.add(night("n1"))
+        assert sum(map(len, index.all_series().values())) == 1
+        with index._database.writing() as connection:
+            connection.execute(statement)
+        with pytest.raises(StoreError, match=f"figures of the run n1 are damaged.*{why}"):
+            index.all_series()
+
+
+def test_an_index_without_figures_has_no_series(place: str) -> None:
+    with open_index(place) as index:
+        assert index.keys() == []
+        assert index.all_series() == {}
