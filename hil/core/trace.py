@@ -13,6 +13,8 @@ reported.state       1     `DriveState` value
 reported.fault       1     `Fault` bits
 witness.speed        rpm   tachometer
 witness.position     deg   shaft angle, unwrapped, tachometer
+encoder.position     deg   shaft angle, unwrapped, encoder
+witness.temperature  degC  power stage, thermometer
 supply.voltage       V     supply readback
 supply.current       A     supply readback
 ==================== ===== =========================================================

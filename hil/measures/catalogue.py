@@ -8,11 +8,11 @@ from types import MappingProxyType
 from hil.core.conditions import Conditions
 from hil.core.measure import Definition, Measure
 from hil.core.trace import Trace
-from hil.measures import reversal, speed_step, stall, start, steps, witness
+from hil.measures import reversal, speed_step, stall, start, steps, temperature, witness
 from hil.measures.recipe import Recipe
 from hil.measures.view import View
 
-#: Kind of scenario -> its own measures; every kind has the witness measures as well.
+#: Kind of scenario -> its own measures; every kind has those of the witnesses as well.
 _OWN: Mapping[str, Mapping[str, Recipe]] = {
     "start": start.RECIPES,
     "reversal": reversal.RECIPES,
@@ -23,7 +23,8 @@ _OWN: Mapping[str, Mapping[str, Recipe]] = {
 #: Kinds of scenario, in the order in which they are listed.
 KINDS = tuple(_OWN)
 _CATALOGUE: Mapping[str, Mapping[str, Recipe]] = {
-    kind: MappingProxyType({**_OWN[kind], **witness.RECIPES}) for kind in KINDS
+    kind: MappingProxyType({**_OWN[kind], **witness.RECIPES, **temperature.RECIPES})
+    for kind in KINDS
 }
 
 

@@ -109,8 +109,9 @@ def _scaled(number: float, unit: str, kind: str, wanted: str, expected: str) -> 
             f"{expected}, found {found!r}" + (f", which is a {other}" if other else "")
         )
     if kind == "temperature difference":  # "0.5 K" and "0.5 degC" say the same
-        one, none = (float(registry().Quantity(n, parsed).to(target).magnitude) for n in (1.0, 0.0))
-        return float(f"{number * float(f'{one - none:.10g}'):.14g}")
+        zero = float(registry().Quantity(0.0, parsed).to(target).magnitude)
+        if zero != 0.0:
+            return float(f"{float(quantity.to(target).magnitude) - zero:.10g}")
     # Unit factors leave noise in the last digits, which would show in item ids and reports.
     return float(f"{float(quantity.to(target).magnitude):.14g}")
 

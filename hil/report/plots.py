@@ -42,7 +42,11 @@ PANELS: tuple[tuple[str, str, dict[str, str]], ...] = (
         },
     ),
     ("Shaft angle", "deg", {"witness.position": "tachometer"}),
-    ("Power stage", "degC", {"reported.temperature": "firmware"}),
+    (
+        "Power stage",
+        "degC",
+        {"reported.temperature": "firmware", "witness.temperature": "thermometer"},
+    ),
 )
 #: Line styles by where a number comes from: independent instruments, the firmware, and what is
 #: neither of the two (a set point, a held peak). Everywhere the same, so that it is learnt once.

@@ -37,7 +37,7 @@ NAMES = {
         telemetry-repeats final-current-crest uneven-commutation sector-scatter""",
 }
 WITNESS = """speed-disagreement direction-agreement voltage-disagreement current-disagreement
-    telemetry-loss"""
+    telemetry-loss reported-temperature-offset"""
 CHANNELS = {
     "reported.speed": "rpm",
     "reported.setpoint": "rpm",
@@ -49,6 +49,7 @@ CHANNELS = {
     "reported.fault": "1",
     "witness.speed": "rpm",
     "witness.position": "deg",
+    "witness.temperature": "degC",
     "supply.voltage": "V",
     "supply.current": "A",
 }
@@ -235,7 +236,9 @@ def test_a_damaged_trace_gives_numbers_or_reasons(lab, kind, data, asked):
     )
     trace = scene.trace()
     kept = data.draw(st.sets(st.sampled_from(MARKS)))
-    spoilt = dict(trace.channels)
+    warm = np.arange(0.0, 4.0, 0.5)
+    known = Channel("witness.temperature", "degC", warm, np.full(8, 39.0), interval=0.5)
+    spoilt = {**trace.channels, known.name: known}
     for name in data.draw(st.sets(st.sampled_from(sorted(CHANNELS)))):
         c = spoilt[name]
         start, width = data.draw(st.tuples(st.floats(0.0, 4.0), st.floats(0.0, 4.0)))

@@ -53,7 +53,7 @@ NUMBERS = (
         "The reported temperature of the power stage is 15 K too low.",
         (Seed("report_temperature_offset", -15.0),),
         ("temperature", "telemetry", "one-corner"),
-        ("peak-temperature",),
+        ("peak-temperature", "reported-temperature-offset"),
     ),
     Defect(
         "reported-speed-late",
