@@ -30,6 +30,7 @@ class OnTheTwin:
         if request is None:
             return None
         if told.answer == "done" and since >= told.acts_after:
+            self._world.advance(0.0)  # the drive may lag behind while nobody looks
             self._world.drive.set_brake(request.torque)
         if told.answer == "nothing" or since < max(told.acts_after, told.answers_after):
             return None

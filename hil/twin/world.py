@@ -104,7 +104,8 @@ class World:
             now = self._now
             end = now + seconds
             while True:
-                stop = min(end, now + self._slice)
+                # what passed by since the last look is part of the slice
+                stop = min(end, max(now, drive.time + self._slice))
                 for device in self._acting:
                     due = device.due()
                     if now < due < stop:
@@ -134,11 +135,16 @@ class World:
 
     def pass_by(self, seconds: float) -> None:
         """As `advance`, for short times: the drive catches up when somebody looks at it next."""
-        if seconds > self._slice or self._acting_before(self._now + seconds):
+        if not (seconds >= 0.0 and math.isfinite(seconds)):
+            raise ValueError(f"time moves forward only, found {seconds} s")
+        if self.closed:
+            raise BenchError("the simulated bench has been closed")
+        end = self._now + seconds
+        if end - self.drive.time > self._slice or self._acting_before(end):
             self.advance(seconds)
         else:
             with self.lock:
-                self._now += seconds
+                self._now = end
 
     def _acting_before(self, time: float) -> bool:
         return any(device.due() < time for device in self._acting)
@@ -253,6 +259,8 @@ class World:
 class VirtualClock:
     """Clock of a simulated bench: sleeping moves the simulation on (`hil.ports.clock.Clock`).
 
+    A short sleep is simulated together with what follows, up to when somebody looks at the bench.
+
     Whoever waits on a board is waiting in vain once its firmware has failed: the wait after that
     one raises `FirmwareError`, so that what was sent before can be read.
     """
@@ -274,4 +282,4 @@ class VirtualClock:
         """
         self._world.check_firmware()
         if seconds > 0.0:
-            self._world.advance(seconds)
+            self._world.pass_by(seconds)

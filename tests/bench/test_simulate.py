@@ -1,6 +1,11 @@
 """The simulated bench is built from the rig file."""
 
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
 from hil.bench.simulate import seed_number, world_for
+from hil.plan.rig import Rig
+from hil.twin.world import VirtualClock
 
 
 def test_a_text_seed_is_the_same_number_everywhere() -> None:
@@ -19,3 +24,27 @@ def test_every_instrument_is_there_under_its_own_resource_name(rig) -> None:
         rig.switch.resource: "switch",
     }
     world.close()
+
+
+@settings(
+    deadline=None, max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+@given(pieces=st.lists(st.floats(0.0, 0.12), min_size=1, max_size=12), look=st.integers(0, 3))
+def test_sleeping_is_the_same_as_advancing(rig: Rig, pieces: list[float], look: int) -> None:
+    def run(lazy: bool) -> list[object]:
+        world = world_for(rig, "asleep")
+        clock = VirtualClock(world)
+        supply, tachometer, *_ = world.instruments.values()
+        supply.execute("CURR 5;VOLT 24;:OUTP ON")
+        tachometer.execute("INIT")
+        world.send(b"stream,200\nstart,1500\n")
+        found: list[object] = []
+        for number, piece in enumerate(pieces):
+            (clock.sleep if lazy else world.advance)(piece)
+            found.append(world.now)
+            if number % 4 == look:
+                found.append(world.receive())
+        found.append(world.receive())
+        return [*found, supply.execute("MEAS:VOLT?"), tachometer.execute("FETC:ARR?")]
+
+    assert run(lazy=True) == run(lazy=False)

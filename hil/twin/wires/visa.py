@@ -88,13 +88,13 @@ class _Session:
     def write(self, data: bytes) -> tuple[int, StatusCode]:
         if not self._connected:
             return 0, StatusCode.error_connection_lost
-        half = self.world.query_time / 2.0
-        self.world.advance(half)
-        with self.world.lock:
+        world = self.world
+        half = world.query_time / 2.0
+        world.advance(half)
+        with world.lock:
             replies = self._conversation.receive(data)
         if replies:
-            late = half + self._instrument.latency
-            self._arriving.append((self.world.now + late, replies))
+            self._arriving.append((world.now + half + self._instrument.latency, replies))
         return len(data), StatusCode.success
 
     def read(self, count: int) -> tuple[bytes, StatusCode]:

@@ -98,6 +98,37 @@ def test_same_calls_same_results(make_world, pieces: list[float]) -> None:
     assert run() == run()
 
 
+def test_instruments_look_after_every_slice_of_what_was_slept_through(drive) -> None:
+    witness = Witness()
+    world = World(drive, {"w": witness}, slice_time=0.004)
+    clock = VirtualClock(world)
+    for _ in range(10):
+        clock.sleep(0.003)
+    world.waiting()
+    assert np.diff([0.0, *witness.looks]).max() <= 0.004 + 1e-9
+    assert witness.looks[-1] == pytest.approx(0.03)
+
+
+def test_what_is_due_during_a_sleep_happens_on_time(drive) -> None:
+    witness = Witness(0.0013, 0.0061)
+    clock = VirtualClock(World(drive, {"w": witness}, slice_time=0.004))
+    for _ in range(5):
+        clock.sleep(0.002)
+    np.testing.assert_allclose(witness.acted, [0.0013, 0.0061])
+
+
+@pytest.mark.parametrize("seconds", [math.nan, math.inf])
+def test_a_clock_moves_forward_only(world: World, seconds: float) -> None:
+    with pytest.raises(ValueError, match="forward"):
+        world.pass_by(seconds)
+
+
+def test_the_clock_of_a_closed_bench_stands(world: World) -> None:
+    world.close()
+    with pytest.raises(BenchError, match="closed"):
+        VirtualClock(world).sleep(0.001)
+
+
 def test_virtual_clock(world: World) -> None:
     clock = VirtualClock(world)
     assert isinstance(clock, Clock)
