@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -103,8 +102,7 @@ def bands(
     else:
         click.echo(diff or "No limit of the plan would change.\n", nl=False)
     if json_file is not None:
-        data = json.dumps(facts(records, drafts, gathered, wish), indent=2)
-        json_file.write_text(data + "\n", encoding="utf-8")
+        shared.write_json(json_file, facts(records, drafts, gathered, wish))
     if write and diff:
         _replace(plan_file, edited)
         click.echo(f"{plan_file} changed.")

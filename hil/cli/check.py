@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import dataclasses
-import json
 import sys
 from datetime import UTC, datetime
 from pathlib import Path
@@ -12,6 +11,7 @@ from pathlib import Path
 import click
 
 from hil.cli import shared
+from hil.core.roles import INSTRUMENTS
 
 CAUTION = (
     "This checks what software can see. Before power is applied a person must see to the rest: "
@@ -20,17 +20,18 @@ CAUTION = (
 )
 
 
+def _resources(command: shared.CommandT) -> shared.CommandT:
+    for role in reversed(INSTRUMENTS):
+        said = "VISA resource; overrides the rig file."
+        command = click.option(f"--{role}", default="", help=said)(command)
+    return command
+
+
 @click.command("check")
 @click.argument("rig", type=shared.FILE)
 @click.option("--twin", is_flag=True, help="Check against the simulated bench of the rig.")
 @click.option("--board", default="", help="Board port or pyserial URL; overrides the rig file.")
-@click.option("--supply", default="", help="VISA resource; overrides the rig file.")
-@click.option("--tachometer", default="", help="VISA resource; overrides the rig file.")
-@click.option("--brake", default="", help="VISA resource; overrides the rig file.")
-@click.option("--switch", default="", help="VISA resource; overrides the rig file.")
-@click.option("--interlock", default="", help="VISA resource; overrides the rig file.")
-@click.option("--encoder", default="", help="VISA resource; overrides the rig file.")
-@click.option("--thermometer", default="", help="VISA resource; overrides the rig file.")
+@_resources
 @click.option(
     "--energise",
     is_flag=True,
@@ -77,6 +78,6 @@ def check(
     click.echo(click.wrap_text(CAUTION, 78))
     if json_file is not None:
         facts = [dataclasses.asdict(finding) for finding in findings]
-        json_file.write_text(json.dumps(facts, indent=2) + "\n", encoding="utf-8")
+        shared.write_json(json_file, facts)
     if any(finding.grade is Grade.FAILED for finding in findings):
         sys.exit(3)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import sys
 import time
 from collections.abc import Mapping, Sequence
@@ -161,8 +160,7 @@ def _conclude(
     if json_file is not None:
         cells = [dict(zip(_CELLS[:4], line, strict=False)) for line in _cells(matrix)]
         whole = {**content, "folder": str(folder.path), "cells": cells}
-        text = json.dumps(whole, indent=2, default=plain)
-        json_file.write_text(text + "\n", encoding="utf-8")
+        shared.write_json(json_file, whole, plain)
     click.echo(str(folder.path))
     if void:
         click.echo(f"VOID: the healthy firmware does not pass {len(void)} items:")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -72,7 +71,7 @@ def drift(
     told(watches, from_utc)
     if json_file is not None:
         data = [facts(*bench, watch, from_utc) for bench, watch in watches.items()]
-        json_file.write_text(json.dumps(data, indent=2) + "\n", encoding="utf-8")
+        shared.write_json(json_file, data)
     return int(any(watch.since(from_utc) or watch.alarms for watch in watches.values()))
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import itertools
-import json
 import sys
 import textwrap
 from collections.abc import Callable
@@ -100,7 +99,7 @@ def index(
             "runs": total,
             "builds": [asdict(build) for build in builds],
         }
-        json_file.write_text(json.dumps(found, indent=2) + "\n", encoding="utf-8")
+        shared.write_json(json_file, found)
     look = any(done.troubles for done in thinned) or not report.clean
     return EXIT_LOOK if look else 0
 

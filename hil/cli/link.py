@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import json
 import math
 import sys
 from collections.abc import Iterator
@@ -83,7 +82,7 @@ def link(
 
     final(watch, identity, problem)
     if json_file is not None:
-        json_file.write_text(json.dumps(facts(watch, identity), indent=2) + "\n", encoding="utf-8")
+        shared.write_json(json_file, facts(watch, identity))
     if problem or not watch.seen:
         sys.exit(3)
 

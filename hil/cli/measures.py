@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import json
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -42,7 +41,7 @@ def measures(kind: str | None, json_file: Path | None) -> None:
             name: [dataclasses.asdict(definition) for definition in group.values()]
             for name, group in found.items()
         }
-        json_file.write_text(json.dumps(data, indent=2) + "\n", encoding="utf-8")
+        shared.write_json(json_file, data)
 
 
 def _show(found: Mapping[str, Mapping[str, Definition]]) -> None:

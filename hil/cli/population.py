@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import json
 import sys
 from collections.abc import Mapping
 from pathlib import Path
@@ -114,8 +113,7 @@ def population(
     if json_file is not None:
         from hil.store.campaign_folder import plain
 
-        text = json.dumps({**summary, "folder": str(folder.path)}, indent=2, default=plain)
-        json_file.write_text(text + "\n", encoding="utf-8")
+        shared.write_json(json_file, {**summary, "folder": str(folder.path)}, plain)
     if interrupted:
         raise click.Abort
     if tally.failed_rigs:

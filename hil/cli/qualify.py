@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 
 import click
@@ -55,6 +54,6 @@ def qualify(
         click.echo(line)
     if json_file is not None:
         told = facts(release) | {"seal": seal}
-        json_file.write_text(json.dumps(told, indent=2) + "\n", encoding="utf-8")
+        shared.write_json(json_file, told)
     codes = {Outcome.QUALIFIED: 0, Outcome.ONLY_WAIVED: EXIT_ONLY_WAIVED}
     return codes.get(release.outcome, EXIT_NOT_QUALIFIED)

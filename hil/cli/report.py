@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import Any
 
@@ -34,7 +33,7 @@ def report(run: Path, json_file: Path | None) -> None:
     except StoreError as problem:  # the files are there; that the run was altered must be seen
         click.echo(f"The manifest was left as it is: {problem}", err=True)
     if json_file is not None:
-        json_file.write_text(json.dumps(found, indent=2) + "\n", encoding="utf-8")
+        shared.write_json(json_file, found)
 
 
 def _lines(found: dict[str, Any]) -> list[str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeVar
@@ -56,3 +57,9 @@ evidence = click.option(
 def json_file(text: str) -> Callable[[CommandT], CommandT]:
     """``--json FILE``: what the command found, for machines."""
     return click.option("--json", "json_file", type=NEW_FILE, metavar="FILE", help=text)
+
+
+def write_json(file: Path, data: object, plain: Callable[[Any], Any] | None = None) -> None:
+    """Write what ``--json`` asks for; `plain` makes JSON of what is none."""
+    text = json.dumps(data, indent=2, default=plain)
+    file.write_text(f"{text}\n", encoding="utf-8")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -94,7 +93,7 @@ def site(
     for line in _lines(facts):
         click.echo(line)
     if json_file is not None:
-        json_file.write_text(json.dumps(facts, indent=2) + "\n", encoding="utf-8")
+        shared.write_json(json_file, facts)
 
 
 @contextmanager

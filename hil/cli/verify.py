@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import Any
 
@@ -47,7 +46,7 @@ def verify(folder: Path, key: Path | None, json_file: Path | None) -> int:
             ],
             "thinned": list(found.checked.thinned),
         }
-        json_file.write_text(json.dumps(facts, indent=2) + "\n", encoding="utf-8")
+        shared.write_json(json_file, facts)
     if differences:
         return EXIT_ALTERED
     return 0 if found.signature_fits else EXIT_SIGNATURE

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import importlib
+import json
+from pathlib import Path
 
 import click
 import pytest
 
 from hil.cli import shared
 from hil.cli.main import COMMANDS
+from hil.core.roles import ROLES
 
 
 def commands() -> dict[str, click.Command]:
@@ -80,3 +83,23 @@ def test_an_option_that_is_shared_is_spelled_out_nowhere_else() -> None:
                 # Only a place that may be a file as well as a folder has a type of its own.
                 assert one.type.file_okay, (name, one.name)
                 assert one.type.dir_okay, (name, one.name)
+
+
+def test_every_instrument_can_be_checked_elsewhere_than_the_rig_file_says() -> None:
+    for role in ROLES:
+        assert "check" in options_named(f"--{role}")
+
+
+def test_json_is_written_whole_and_ends_its_line(tmp_path: Path) -> None:
+    file = tmp_path / "found.json"
+    shared.write_json(file, {"speed": [2000.0, None], "unit": "°"})
+    assert json.loads(file.read_text(encoding="utf-8")) == {"speed": [2000.0, None], "unit": "°"}
+    assert file.read_text(encoding="utf-8").endswith("}\n")
+
+
+def test_what_is_no_json_is_made_plain_or_refused(tmp_path: Path) -> None:
+    file = tmp_path / "found.json"
+    shared.write_json(file, {"at": tmp_path}, str)
+    assert json.loads(file.read_text(encoding="utf-8")) == {"at": str(tmp_path)}
+    with pytest.raises(TypeError):
+        shared.write_json(file, {"at": tmp_path})
