@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -61,6 +62,18 @@ def test_a_resource_over_a_missing_transport_is_warned_of(monkeypatch) -> None:
 def test_what_pyvisa_py_says_here_can_be_read() -> None:
     (found,) = transport_findings(["TCPIP::127.0.0.1::5025::SOCKET"])
     assert "TCPIP SOCKET" in found.detail
+
+
+def test_usb_is_listed_with_what_it_lacks_here() -> None:
+    every, *missing = transport_findings(["USB0::1::2::X::INSTR"])
+    usable, _, lacking = every.detail.partition(". Unavailable: ")
+    assert "TCPIP INSTR" in usable.split(", ")  # HiSLIP and VXI-11
+    if "USB INSTR" in usable.split(", "):
+        assert missing == []
+    else:
+        (reason,) = re.findall(r"USB INSTR: ([^;]+)", lacking)
+        assert missing[0].grade is Grade.WARNING
+        assert missing[0].detail.endswith(f"unavailable: {reason}")
 
 
 def broken() -> object:
