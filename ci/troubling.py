@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import re
 import sys
 import tempfile
 import time
@@ -60,6 +61,11 @@ scenarios:
 """
 #: Moments of the first item at which a trouble begins.
 MOMENTS = ("before output-on", "output-on", "run-up", "at speed", "stopping")
+#: What the board, which can still be heard, says of a supply that cannot be reached.
+LINK = re.compile(
+    r"supply off failed: .*; the board read [\d.]+ V at its DC link [\d.]+ s later, as with the "
+    r"output still on at 24 V"
+)
 LETTERS = {"p": Verdict.PASS, "b": Verdict.BENCH_FAULT, "u": Verdict.UNDECIDED}
 
 
@@ -139,13 +145,14 @@ class Cell:
     rest: str
     supply_off: bool
     unsafe_said: bool
+    link_said: bool
     record_whole: bool
     seconds: float
 
     @property
     def correct(self) -> bool:
         """Whether everything is as it must be."""
-        safe = self.supply_off or self.unsafe_said
+        safe = self.supply_off or (self.unsafe_said and self.link_said)
         return (
             self.verdict == self.expected
             and safe
@@ -271,6 +278,7 @@ def cell(row: Row, moment: str) -> Cell:
         rest=second.verdict.value,
         supply_off=not any(any(left_on) for _, left_on in made),
         unsafe_said=any("supply off failed" in note.text for note in record.notes),
+        link_said=any(LINK.search(note.text) is not None for note in record.notes),
         record_whole=whole,
         seconds=time.perf_counter() - begun,
     )
@@ -290,7 +298,8 @@ def table(cells: list[Cell]) -> str:
     lines += [
         "",
         f"{right} of {len(cells)} cells correct: verdict, supply off, record whole. In {away} of "
-        f"them the supply could not be reached to switch it off, and the run says so.",
+        f"them the supply could not be reached to switch it off; the run says so, and at which "
+        "voltage the board still saw its DC link.",
     ]
     return "\n".join(lines) + "\n"
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Callable, Iterator
 
+from hil.bench.dc_link import heard_of_link
 from hil.bench.parts import Parts, Settings
 from hil.bench.readout import Readout
 from hil.core.errors import BenchError, CommandRefused, HilError, InstrumentError
@@ -40,7 +41,7 @@ class Bench(Readout):
             If the emergency stop is pressed or a guard open; GuardLost without a guard process.
         """
         settings = self.settings
-        self._settled_at = None
+        self._settled_at, self._asked = None, voltage
         self.keeper.check_interlocks()
         limit = settings.current_limit if current_limit is None else current_limit
         self.supply.prepare(voltage, limit, settings.over_voltage)
@@ -63,7 +64,7 @@ class Bench(Readout):
             If that is not so in time.
         """
         rule, clock = self.settings.settling, self.clock
-        self._settled_at = None
+        self._settled_at, self._asked = None, voltage
         tolerance = voltage * rule.within / 100.0
         inside, since, deadline = 0, 0.0, clock.now() + rule.limit
         settled = False
@@ -135,7 +136,8 @@ class Bench(Readout):
     def make_safe(self) -> list[str]:
         """Supply off at once, brake released, signal lines closed; never raises.
 
-        Returns what went wrong on the way, for the record.
+        Returns what went wrong on the way, for the record; where the supply is not proven off, with
+        what the board says of its DC link.
         """
         problems: list[str] = []
         emergency, begun = self.energised, self.clock.now()
@@ -159,6 +161,10 @@ class Bench(Readout):
                 self.keeper.note_stop(
                     f"emergency stop: supply {proven} {took:.3f} s after its cause"
                 )
+        if self.energised and problems and problems[0].startswith("supply off failed"):
+            mute = self._heard is None
+            told = heard_of_link(self.board, self.clock, self._asked, mute=mute)
+            problems[0] += f"; {told}"
         return problems
 
     def require_switch(self) -> SignalSwitch:

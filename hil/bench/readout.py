@@ -65,6 +65,7 @@ class Readout:
         self._spoke = clock.now()
         self._polled = -np.inf  # when the last poll was over
         self._settled_at: float | None = None  # V, what the output has been seen to reach
+        self._asked = 0.0  # V, what the supply was last told to give
         self._next_supply = self._next_encoder = self._next_thermometer = 0.0
         self._heard: float | None = None  # host time of the newest telemetry
         self._board_time = np.nan  # of the newest telemetry, s

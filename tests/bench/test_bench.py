@@ -173,7 +173,8 @@ def test_making_safe_never_raises_does_everything_and_reports(kit: Kit) -> None:
     kit.brake.release = defect
     problems = kit.bench.make_safe()
     assert problems == [
-        "supply off failed: no answer",
+        "supply off failed: no answer; the board read 24.0 V at its DC link 0.50 s later, as with "
+        "the output still on at 24 V",
         "brake release failed: ZeroDivisionError: oops",
         "signal lines closed failed: relay stuck",
     ]

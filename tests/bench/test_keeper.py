@@ -221,7 +221,7 @@ def test_a_supply_that_cannot_be_proven_off_is_said(kept) -> None:
     energised(kept)
     kept.supply.broken = "no answer"
     problems = kept.bench.make_safe()
-    assert problems[0] == "supply off failed: no answer"
+    assert problems[0].startswith("supply off failed: no answer; the board ")
     (stop,) = kept.bench.keeper.take_stops()
     assert "supply NOT proven off" in stop
     assert kept.bench.energised

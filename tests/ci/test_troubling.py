@@ -36,6 +36,7 @@ def test_cells(name: str, moment: str) -> None:
         assert "the same frame again and again" in found.reason
     if name == "supply-lost":  # nobody can switch it off, which must be impossible to overlook
         assert found.unsafe_said
+        assert found.link_said
     else:
         assert found.supply_off
 
@@ -65,6 +66,7 @@ RIGHT = Cell(
     rest="pass",
     supply_off=True,
     unsafe_said=False,
+    link_said=False,
     record_whole=True,
     seconds=0.1,
 )
@@ -76,6 +78,8 @@ RIGHT = Cell(
         {"verdict": "fail"},
         {"rest": "not-run"},
         {"supply_off": False},
+        {"supply_off": False, "unsafe_said": True},
+        {"supply_off": False, "link_said": True},
         {"record_whole": False},
     ],
 )
