@@ -6,11 +6,14 @@ import math
 from dataclasses import dataclass, field
 
 import numpy as np
+import numpy.typing as npt
 
 from hil.bench.timebase import relate, segments
 from hil.core.trace import Accuracy, Channel, FloatArray, Mark, Trace
 from hil.ports.board import BoardReadings
 from hil.ports.instruments import Reading, ShaftReadings, SupplyReading
+
+Indices = npt.NDArray[np.intp]
 
 UNITS = {
     "reported.speed": "rpm",
@@ -107,17 +110,24 @@ class Recorder:
         last = next((readings.bad[-1] for readings in reversed(self._board) if readings.bad), "")
         return count, last
 
-    def _channel(self, name: str, time: FloatArray, y: FloatArray, uncertainty: float) -> Channel:
+    def _order(self, time: FloatArray) -> tuple[FloatArray, Indices]:
+        """Times since the start that a channel has, and which samples they belong to."""
         # Two samples may share a stamp (host stamps of frames read together): keep the last.
         t = time - self.start
         order = np.argsort(t, kind="stable")
-        t, y = t[order], y[order]
+        t = t[order]
         keep = np.append(np.diff(t) > 0.0, True) & (t >= 0.0)
+        return t[keep], order[keep]
+
+    def _channel(
+        self, name: str, axis: tuple[FloatArray, Indices], y: FloatArray, uncertainty: float
+    ) -> Channel:
+        t, order = axis
         return Channel(
             name=name,
             unit=UNITS.get(name, "1"),
-            t=t[keep],
-            y=y[keep],
+            t=t,
+            y=y[order],
             accuracy=self._sources.accuracy.get(name, Accuracy()),
             time_uncertainty=uncertainty,
             interval=self._sources.interval.get(name, 0.0),
@@ -137,18 +147,9 @@ class Recorder:
                 relation = relate(host[part], board[part], self._sources.line_time)
                 time[part] = relation.to_host(board[part])
                 uncertainty = max(uncertainty, relation.uncertainty)
+        axis = self._order(time)
         names = sorted({name for readings in filled for name in readings.values})
-        return [
-            self._channel(
-                name,
-                time,
-                np.concatenate(
-                    [r.values.get(name, np.full(len(r), np.nan)) for r in filled]
-                ).astype(np.float64),
-                uncertainty,
-            )
-            for name in names
-        ]
+        return [self._channel(name, axis, _column(filled, name), uncertainty) for name in names]
 
     def _witness(self) -> list[Channel]:
         if not self._shaft:
@@ -161,7 +162,7 @@ class Recorder:
         # A speed counted over a gate is that of the middle of the gate.
         late = {"witness.position": 0.0, "witness.speed": self._sources.speed_gate / 2.0}
         return [
-            self._channel(name, time - late[name], y, self._shaft_uncertainty)
+            self._channel(name, self._order(time - late[name]), y, self._shaft_uncertainty)
             for name, y in values.items()
             if np.isfinite(y).any()  # a counter may know no angle: then there is no channel of it
         ]
@@ -170,7 +171,7 @@ class Recorder:
         return [
             self._channel(
                 name,
-                np.array([reading.time for reading in readings]),
+                self._order(np.array([reading.time for reading in readings])),
                 np.array([reading.value for reading in readings]),
                 max(reading.half_trip for reading in readings) / math.sqrt(3.0),
             )
@@ -180,9 +181,19 @@ class Recorder:
     def _readback(self) -> list[Channel]:
         if not self._supply:
             return []
-        time = np.array([reading.time for reading in self._supply])
+        axis = self._order(np.array([reading.time for reading in self._supply]))
         values = {
             "supply.voltage": np.array([reading.voltage for reading in self._supply]),
             "supply.current": np.array([reading.current for reading in self._supply]),
         }
-        return [self._channel(name, time, y, 0.0) for name, y in values.items()]
+        return [self._channel(name, axis, y, 0.0) for name, y in values.items()]
+
+
+def _column(filled: list[BoardReadings], name: str) -> FloatArray:
+    """Values of a channel, NaN in readings that did not have it."""
+    found = [readings.values.get(name) for readings in filled]
+    known = [
+        np.full(len(readings), np.nan) if y is None else y
+        for readings, y in zip(filled, found, strict=True)
+    ]
+    return np.concatenate(known).astype(np.float64, copy=False)

@@ -7,6 +7,8 @@ line among the data is none.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Any
 
 import numpy as np
@@ -30,12 +32,29 @@ def ask_block_or_text(resource: Any, command: str) -> FloatArray | str:
     if not answer.startswith(b"#"):
         return answer.decode("ascii").strip()
     start, end = block_bounds(answer)
-    rest = resource.read_termination or ""
-    if len(answer) < end + len(rest):
-        answer += resource.read_bytes(end + len(rest) - len(answer))
+    whole = end + len(resource.read_termination or "")
+    if len(answer) < whole:
+        with _new_lines_are_data(resource):
+            answer += resource.read_bytes(whole - len(answer))
     if answer[end:].strip():
         raise ValueError(f"a block of {end - start} bytes goes on with {answer[end:][:24]!r}")
     return numbers(answer[start:end])
+
+
+@contextmanager
+def _new_lines_are_data(resource: Any) -> Iterator[None]:
+    """Reading does not stop at each of them; the more of them, the longer it would take."""
+    if not resource.read_termination:
+        yield
+        return
+    from pyvisa.constants import ResourceAttribute
+
+    stops = ResourceAttribute.termchar_enabled
+    resource.set_visa_attribute(stops, False)
+    try:
+        yield
+    finally:
+        resource.set_visa_attribute(stops, True)
 
 
 def block_bounds(head: bytes) -> tuple[int, int]:

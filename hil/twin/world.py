@@ -240,6 +240,10 @@ class World:
         """How often connections to an instrument were cut: older ones are dead."""
         return self._cuts.get(resource, 0)
 
+    def connected(self, resource: str, cuts: int) -> bool:
+        """Whether a connection is alive that was made after so many cuts."""
+        return self._cuts.get(resource, 0) == cuts and self.reachable(resource)
+
     def reachable(self, resource: str) -> bool:
         """Whether the bench has that instrument and it is on the network."""
         return (

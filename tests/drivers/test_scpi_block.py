@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from pyvisa.constants import ResourceAttribute
 
 from hil.core.errors import InstrumentError
 from hil.drivers.scpi_block import ask_block_or_text, block_bounds, numbers
@@ -31,6 +32,11 @@ class Stream:
 
     def __init__(self, answer: bytes) -> None:
         self.rest, self.written = answer, []
+        self.stops = True
+
+    def set_visa_attribute(self, name: object, value: bool) -> None:
+        assert name == ResourceAttribute.termchar_enabled
+        self.stops = value
 
     def write(self, command: str) -> None:
         self.written.append(command)
@@ -41,6 +47,7 @@ class Stream:
         return found
 
     def read_bytes(self, count: int) -> bytes:
+        assert not self.stops, "it would stop at each new line among the data"
         found, self.rest = self.rest[:count], self.rest[count:]
         assert len(found) == count, "it would wait for what does not come"
         return found
@@ -67,6 +74,7 @@ def test_every_number_arrives_bit_by_bit(values, digits) -> None:
         assert isinstance(found, np.ndarray)
         assert found.dtype == np.float64
         assert found.tobytes() == np.array(values, np.float64).tobytes()
+        assert resource.stops, "the next answer may be text"
     assert stream.rest == b""
     assert stream.written == ["FETC?"]
 

@@ -83,7 +83,7 @@ class _Session:
 
     @property
     def _connected(self) -> bool:
-        return self.world.reachable(self.key) and self.world.cuts(self.key) == self._cuts
+        return self.world.connected(self.key, self._cuts)
 
     def write(self, data: bytes) -> tuple[int, StatusCode]:
         if not self._connected:
@@ -99,19 +99,20 @@ class _Session:
 
     def read(self, count: int) -> tuple[bytes, StatusCode]:
         world = self.world
+        if (self._buffer or not count) and (done := self._cut(count)) is not None:
+            return done
         timeout = self.attrs[ResourceAttribute.timeout_value]
         infinite = timeout == constants.VI_TMO_INFINITE
         deadline = world.now + (FOREVER if infinite else timeout / 1000.0)
         while True:
-            done = self._cut(count)
-            if done is not None:
-                return done
             if not self._connected:
                 return self._rest(count), StatusCode.error_connection_lost
             if self._arriving and self._arriving[0][0] <= deadline:
                 when, data = self._arriving.popleft()
                 world.pass_by(max(0.0, when - world.now))
                 self._buffer += data
+                if (done := self._cut(count)) is not None:
+                    return done
                 continue
             world.advance(max(0.0, deadline - world.now))
             return self._rest(count), StatusCode.error_timeout
