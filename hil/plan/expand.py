@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 
 from hil.core.drive import Sensing
 from hil.plan.bands import BandTable
@@ -15,6 +15,8 @@ from hil.plan.source import Problem, Where, refuse
 from hil.verdicts.samples import RateTarget, trials_without_failure
 from hil.verdicts.sequence import Series
 
+#: So many items are named in one sentence.
+NAMED = 10
 #: Kind of scenario -> name of a measure -> its canonical unit.
 Measures = Mapping[str, Mapping[str, str]]
 
@@ -247,14 +249,15 @@ def _torques(case: Case) -> Iterator[tuple[str, float]]:
         yield "load", case.load
 
 
-def not_wired(items: Iterable[PlannedItem], rig: Rig) -> str:
+def not_wired(items: Sequence[PlannedItem], rig: Rig) -> str:
     """Which items are not run for want of a brake, in one sentence; or ""."""
     needing = [item.id for item in items if item.lacks]
     if not needing:
         return ""
+    more = f" and {len(needing) - NAMED} more" if len(needing) > NAMED else ""
     return (
-        f"no brake wired on rig {rig.rig}: {len(needing)} items need one and are not run: "
-        f"{', '.join(needing)}"
+        f"no brake wired on rig {rig.rig}: items that need one are not run "
+        f"({len(needing)} of {len(items)}): {', '.join(needing[:NAMED])}{more}"
     )
 
 

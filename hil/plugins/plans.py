@@ -70,6 +70,20 @@ def pytest_collect_file(file_path: Path, parent: pytest.Collector) -> pytest.Col
     return None
 
 
+def pytest_report_collectionfinish(items: list[pytest.Item]) -> list[str]:
+    """Say before the first item which ones no run on this rig can do."""
+    by_rig: dict[Path, list[PlanItem]] = {}
+    for item in items:
+        if isinstance(item, PlanItem):
+            by_rig.setdefault(item.rig_file, []).append(item)
+    if not by_rig:
+        return []
+    from hil.plan.expand import not_wired
+
+    told = (not_wired([it.planned for it in those], those[0].rig) for those in by_rig.values())
+    return [line for line in told if line]
+
+
 class PlanFile(pytest.File):
     """A plan file."""
 

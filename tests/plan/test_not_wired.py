@@ -92,10 +92,13 @@ def test_what_a_person_can_do_is_attended_and_what_needs_a_brake_is_not(items, r
     assert [item.id for item in found] == [item.id for item in items(LOADS)]
     assert not any(item.lacks or item.attended for item in items(LOADS))
     assert not_wired(found, bare(rig)) == (
-        "no brake wired on rig dosing-pump: 3 items need one and are not run: loaded.20mnm, "
-        "driven, free"
+        "no brake wired on rig dosing-pump: items that need one are not run (3 of 7): "
+        "loaded.20mnm, driven, free"
     )
     assert not_wired(items(LOADS), rig) == ""
+    many = not_wired(found * 5, bare(rig))
+    assert "(15 of 35): loaded.20mnm, driven, free, loaded.20mnm, " in many
+    assert many.endswith(", loaded.20mnm and 5 more")
 
 
 def test_a_mistake_in_the_plan_is_refused_with_or_without_a_brake(refused, rig):

@@ -30,6 +30,7 @@ def verdicts(lab) -> dict[str, tuple[Verdict, str]]:
 
 def test_an_unattended_run_leaves_out_what_takes_a_person_and_says_so(lab) -> None:
     result = lab.run(lab.plan(STALL, rig=lab.rig(person("done"))), "-rs")
+    assert "items that need one are not run" not in result.stdout.str()  # a person could do it
     result.assert_outcomes(passed=1, skipped=1)
     verdict, reason = verdicts(lab)["held"]
     assert verdict is Verdict.NOT_RUN
@@ -143,7 +144,12 @@ def test_a_load_that_a_hand_cannot_keep_is_not_run_and_the_rest_is(lab) -> None:
     held = next(one for one in lab.record.results if one.item == "held")
     assert (held.steps, held.traces, held.judgements) == ((), (), ())
     assert "brake" not in held.conditions
-    result.stdout.fnmatch_lines(["*not run: no brake wired on rig *"])
+    result.stdout.fnmatch_lines(
+        [
+            "no brake wired on rig *: items that need one are not run (1 of 2): held",
+            "*not run: no brake wired on rig *",
+        ]
+    )
 
 
 def test_a_person_at_the_terminal_does_not_make_a_kept_load(lab) -> None:
