@@ -66,7 +66,7 @@ def defects(
     1 otherwise.
     """
     from hil.plan.load import load_rig
-    from hil.scenarios.campaign_task import items_of, rig_of
+    from hil.scenarios.campaign_task import rig_of, runnable_items
     from hil.scenarios.source_defects import seeded_into
     from hil.twin.defects import DEFECTS, select
 
@@ -90,9 +90,12 @@ def defects(
     from hil.store.campaign_folder import CampaignFolder
 
     plan_file, rig_file = _plan(plan), str(rig or "")
-    name, items = rig_of(plan_file, rig_file).rig, items_of(plan_file, rig_file)
+    name = rig_of(plan_file, rig_file).rig
+    items, left_out = runnable_items(plan_file, rig_file)
     click.echo("SIMULATED: no motor turned.")
     click.echo(f"{len(chosen)} seeded defects, {len(items)} items of {plan_file} on {name}")
+    for line in left_out:
+        click.echo(line)
     for line in _beforehand(items.values(), chosen):
         click.echo(line)
     folder = CampaignFolder(out, "defects")

@@ -68,20 +68,19 @@ def population(
     from hil.bench.simulate import tolerances_of
     from hil.scenarios.campaign import run_campaign
     from hil.scenarios.campaign_population import PopulationTally, population_tasks
-    from hil.scenarios.campaign_task import items_of, rig_of
+    from hil.scenarios.campaign_task import rig_of, runnable_items
     from hil.store.campaign_folder import CampaignFolder
 
     plan_file, rig_file = _files(target, plan)
     rig = rig_of(plan_file, rig_file)
-    items = {
-        name: item
-        for name, item in items_of(plan_file, rig_file).items()
-        if not (without_series and item.repeats > 1)
-    }
+    able, left_out = runnable_items(plan_file, rig_file)
+    items = {name: item for name, item in able.items() if not (without_series and item.repeats > 1)}
     tolerances = tolerances_of(rig)
     tasks = population_tasks(plan_file, rig_file, items.values(), tolerances, rigs=rigs, seed=seed)
     click.echo("SIMULATED: no motor turned.")
     click.echo(f"{rigs} healthy rigs of {rig.rig}, {len(items)} items each, seed {seed}")
+    for line in left_out:
+        click.echo(line)
     tally = PopulationTally(items)
     folder = CampaignFolder(out, "population")
     folder.write_json(

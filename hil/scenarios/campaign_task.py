@@ -17,7 +17,7 @@ from hil.bench.simulate import twin_access
 from hil.core.errors import FirmwareError, HilError, PlanError
 from hil.core.verdict import Verdict
 from hil.measures.catalogue import KINDS, definitions
-from hil.plan.expand import expand
+from hil.plan.expand import expand, not_wired
 from hil.plan.load import load_plan, load_rig
 from hil.plan.plan import PlannedItem
 from hil.plan.rig import Rig
@@ -100,6 +100,16 @@ def items_of(plan: str, rig: str = "") -> Mapping[str, PlannedItem]:
         If a file is wrong, or no rig is named at all.
     """
     return _read(plan, rig, _state(plan), _state(rig))[1]
+
+
+def runnable_items(plan: str, rig: str = "") -> tuple[Mapping[str, PlannedItem], tuple[str, ...]]:
+    """As `items_of`, without those that need what is not wired, or a person; lines that say so."""
+    items = items_of(plan, rig)
+    able = {name: item for name, item in items.items() if not (item.lacks or item.attended)}
+    told = [not_wired(tuple(items.values()), rig_of(plan, rig))]
+    if attended := [name for name, item in items.items() if item.attended]:
+        told.append(f"left out, for nobody is there to hold the shaft: {', '.join(attended)}")
+    return able, tuple(filter(None, told))
 
 
 def rig_of(plan: str, rig: str = "") -> Rig:

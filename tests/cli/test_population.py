@@ -132,3 +132,19 @@ def test_a_wrong_plan_ends_with_its_place(tmp_path, capfd) -> None:
     assert run(wrong, "--rigs", 1, "--out", tmp_path) == 2
     assert "wrong.plan.yaml:3" in capfd.readouterr().err
     assert list(tmp_path.glob("population-*")) == [], "nothing was begun"
+
+
+def test_a_rig_without_a_brake_is_told_what_is_left_out(tmp_path, capfd) -> None:
+    rig = tmp_path / "bare.yaml"
+    rig.write_text(f"based-on: {RIG}\nrig: bare\nbrake: {{driver: attended}}\n")
+    plan = tmp_path / "loaded.plan.yaml"
+    more = "  - {id: loaded, scenario: start, speed: 1000 rpm, load: 20 mN*m,"
+    plan.write_text(
+        PLAN.replace("MAX", "2 s").replace(str(RIG), str(rig))
+        + f"{more} bands: {{success: {{exactly: 1}}}}}}\n"
+    )
+    options = ("--rigs", 1, "--jobs", 1, "--without-series", "--out", tmp_path / "runs")
+    assert run(plan, *options) == 0
+    said = capfd.readouterr().out
+    assert "1 healthy rigs of bare, 1 items each" in said
+    assert "no brake wired on rig bare: items that need one are not run (1 of 3): loaded" in said

@@ -10,7 +10,7 @@ import pytest
 from hil.core.errors import PlanError
 from hil.core.verdict import Verdict
 from hil.scenarios import campaign_task
-from hil.scenarios.campaign_task import Task, items_of, rig_of, run_task
+from hil.scenarios.campaign_task import Task, items_of, rig_of, run_task, runnable_items
 from hil.twin.variation import Change, Variation
 
 RIG = Path(__file__).parents[2] / "testplans" / "rigs" / "dosing-pump.yaml"
@@ -158,3 +158,30 @@ def test_a_parameter_that_does_not_exist_ends_the_campaign(plan) -> None:
     wrong = Variation("", (Change("drive.motor.resistence", 1.0),))
     with pytest.raises(ValueError, match="resistence"):
         run_task(Task(plan, "start.hall", variation=wrong))
+
+
+def test_what_no_bench_without_a_brake_can_run_is_left_out_and_said(tmp_path) -> None:
+    (tmp_path / "bare.yaml").write_text(
+        f"based-on: {RIG}\nrig: bare\nbrake: {{driver: attended}}\n", encoding="utf-8"
+    )
+    path = tmp_path / "loads.plan.yaml"
+    path.write_text(
+        "format: 1\nplan: loads\nrig: bare.yaml\nscenarios:\n"
+        "  - {id: free, scenario: start, speed: 1000 rpm, bands: {success: {exactly: 1}}}\n"
+        "  - {id: loaded, scenario: start, speed: 1000 rpm, load: 20 mN*m,"
+        " bands: {success: {exactly: 1}}}\n"
+        "  - {id: held, scenario: stall, speed: 1000 rpm, brake-torque: 1 N*m, expect: trip,"
+        " bands: {tripped: {exactly: 1}}}\n",
+        encoding="utf-8",
+    )
+    able, told = runnable_items(str(path))
+    assert list(able) == ["free"]
+    assert told == (
+        "no brake wired on rig bare: items that need one are not run (1 of 3): loaded",
+        "left out, for nobody is there to hold the shaft: held",
+    )
+    assert list(runnable_items(str(path), str(RIG))[0]) == ["free", "loaded", "held"]
+    assert runnable_items(str(path), str(RIG))[1] == ()
+    found = run_task(Task(str(path), "loaded"))
+    assert found.verdict is Verdict.NOT_RUN
+    assert found.reason.startswith("no brake wired on rig bare")
