@@ -40,7 +40,7 @@ def test_transports_with_the_reason_why_one_is_missing() -> None:
         ("TCPIP::10.0.0.5::hislip0::INSTR", "TCPIP INSTR"),
         ("TCPIP::10.0.0.5", "TCPIP INSTR"),
         ("ASRL/dev/ttyUSB0::INSTR", "ASRL INSTR"),
-        ("USB0::0x1AB1::0x0E11::X::0::RAW", "USB RAW"),
+        ("USB0::0x1209::0x0001::X::0::RAW", "USB RAW"),
     ],
 )
 def test_the_transport_of_a_resource(resource, kind) -> None:
@@ -51,7 +51,7 @@ def test_a_resource_over_a_missing_transport_is_warned_of(monkeypatch) -> None:
     from pyvisa_py.highlevel import PyVisaLibrary
 
     monkeypatch.setattr(PyVisaLibrary, "get_debug_info", staticmethod(lambda: TOLD))
-    usb, tcp = "USB0::0x1AB1::0x0E11::X::INSTR", "TCPIP::10.0.0.5::INSTR"
+    usb, tcp = "USB0::0x1209::0x0001::X::INSTR", "TCPIP::10.0.0.5::INSTR"
     every, missing = transport_findings([usb, tcp])
     assert every.grade is Grade.OK
     assert "ASRL INSTR, TCPIP INSTR. Unavailable: USB INSTR: Please install PyUSB" in every.detail

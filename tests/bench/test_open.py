@@ -77,7 +77,7 @@ def test_the_simulated_bench_stands_in_for_any_instrument_on_any_wire(rig, tmp_p
     file = tmp_path / "real.yaml"
     file.write_text(
         f"based-on: {rig.files[0]}\nrig: real\n"
-        "supply: {resource: 'USB0::0x1AB1::0x0E11::X::INSTR', expect: PUMP-SUPPLY}\n"
+        "supply: {resource: 'USB0::0x1209::0x0001::X::INSTR', expect: PUMP-SUPPLY}\n"
         "tachometer: {resource: 'ASRL/dev/ttyUSB1::INSTR', expect: COUNTS}\n"
         "brake: {resource: 'TCPIP::10.0.0.7::hislip0::INSTR'}\n"
         "switch: {resource: 'TCPIP::10.0.0.8::5025::SOCKET', expect: RELAYS}\n",
