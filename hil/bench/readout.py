@@ -276,7 +276,7 @@ class Readout:
         if not len(readings):
             return False
         before, self._board_time = self._board_time, float(readings.board_time[-1])
-        return not bool(np.all(readings.board_time == before))
+        return self._board_time != before or not bool(np.all(readings.board_time == before))
 
     def _listen(self, readings: BoardReadings, says: bool) -> None:
         """Notice a board that has stopped talking; bytes that waited to be read still count."""

@@ -87,18 +87,21 @@ class Continuity:
         if self._unwrapped is None:
             self._last_raw = self._unwrapped = float(raw[0])
         steps = _steps(raw, self._last_raw)
+        low = float(steps.min())
         if spec.modulus:
             half = spec.modulus / 2.0
             first = self._first_step(spec, float(steps[0]), host_time)
-            if steps.min() < -half or steps.max() >= half:
+            if low < -half or steps.max() >= half:
                 steps = (steps + half) % spec.modulus - half
-            if first is not None:
+                low = float(steps.min())
+            if first is not None and first != steps[0]:
                 steps[0] = first
+                low = float(steps.min())
         out = self._unwrapped + np.cumsum(steps)
         self._last_raw, self._unwrapped = float(raw[-1]), float(out[-1])
         if host_time is not None:
             self._last_host = host_time
-        return out, np.flatnonzero(steps < 0.0) if steps.min() < 0.0 else None
+        return out, np.flatnonzero(steps < 0.0) if low < 0.0 else None
 
     def _first_step(self, spec: FieldSpec, step: float, host_time: float | None) -> float | None:
         """Step since the last frame of the last read by the host's time, None if that is unknown.
@@ -121,10 +124,12 @@ class Continuity:
         before = float(raw[0]) - 1.0 if self._last_sequence is None else self._last_sequence
         self._last_sequence = float(raw[-1])
         gaps = _steps(raw, before) - 1.0
-        if spec.modulus:
-            gaps %= spec.modulus
         if not gaps.any():
             return 0, 0
+        if spec.modulus:
+            gaps %= spec.modulus
+            if not gaps.any():
+                return 0, 0
         if back is not None:
             gaps[back] = 0.0
         same = gaps == (spec.modulus - 1.0)

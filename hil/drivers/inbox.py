@@ -90,8 +90,11 @@ class Inbox(Generic[Item]):
         items, arrivals = self._items[name], self._arrivals[name]
         self._items[name], self._arrivals[name] = [], []
         batch = self._decode(name, items, arrivals[0][0] if arrivals else None)
-        counts = np.array([count for _, count in arrivals], dtype=np.intp)
-        host_time = np.repeat(np.array([at for at, _ in arrivals], dtype=np.float64), counts)
+        if len(arrivals) == 1:  # as nearly always
+            host_time = np.full(arrivals[0][1], arrivals[0][0])
+        else:
+            counts = np.array([count for _, count in arrivals], dtype=np.intp)
+            host_time = np.repeat(np.array([at for at, _ in arrivals], dtype=np.float64), counts)
         if not batch.good.all():
             host_time = host_time[batch.good]
         if batch.bad:

@@ -108,13 +108,9 @@ class Telemetry:
             parts = body.split(separator)
             if lead:
                 del parts[:: width + 1]
-            try:
-                matrix = np.array(list(map(float, parts))).reshape(len(frames), width)
-            except ValueError:
-                pass
-            else:
-                if b"_" not in body and self._fits(matrix):
-                    return matrix
+            matrix = _matrix(parts, width)
+            if matrix is not None and b"_" not in body and self._fits(matrix):
+                return matrix
         rows = []
         for index, frame in enumerate(frames):
             raw = self._layout.unpack(self._message, frame)
@@ -133,3 +129,13 @@ class Telemetry:
             for index, spec in enumerate(self._numbers)
             if spec.type != "number"
         )
+
+
+def _matrix(words: list[bytes], width: int) -> FloatArray | None:
+    """Words of a line protocol as rows of so many numbers; None if any of them is none."""
+    for number in (int, float):  # most firmware sends whole numbers: they are read twice as fast
+        try:
+            return np.array(list(map(number, words)), np.float64).reshape(-1, width)
+        except (ValueError, OverflowError):
+            pass
+    return None

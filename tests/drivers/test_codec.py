@@ -160,6 +160,36 @@ def test_text_in_telemetry_is_skipped():
         assert batch.values["reported.peak"].tolist() == [7.0, 7.0]
 
 
+numerals = st.one_of(
+    st.integers(-(10**20), 10**20).map(str),
+    st.floats(allow_nan=False, allow_infinity=False).map(repr),
+    st.sampled_from(["-0", "+5", "007", ".5", "1e3", "5.", "9" * 120, "0x10", "1_0", "", "nan"]),
+)
+
+
+@settings(deadline=None)
+@given(rows=st.lists(st.tuples(numerals, numerals), min_size=1, max_size=6))
+def test_words_of_a_line_are_read_as_numbers_are_written(rows):
+    """Whole ones, which go a way of their own, and others; a bad one costs its own line only."""
+    fields = tuple(FieldSpec(name=n, type="number", channel=f"reported.{n}") for n in "ab")
+    batch = Codec(protocol("lines", fields)).telemetry(
+        [f"telemetry,{a},{b}".encode() for a, b in rows]
+    )
+
+    def number(word: str) -> float:
+        try:
+            return math.nan if "_" in word else float(word)
+        except ValueError:
+            return math.nan
+
+    sound = [row for row in rows if all(math.isfinite(number(word)) for word in row)]
+    for index, name in enumerate("ab"):
+        expected = [number(row[index]) for row in sound]
+        np.testing.assert_array_equal(batch.values[f"reported.{name}"], expected)
+    assert len(batch.bad) == len(rows) - len(sound)
+    assert int(batch.good.sum()) == len(sound)
+
+
 def test_a_float_that_is_no_number_is_a_missing_value_in_a_binary_frame():
     fields = (FieldSpec(name="speed", type="f32", channel="reported.speed"),)
     frames = [b"\x83" + struct.pack("<f", value) for value in (1.0, math.nan, math.inf)]
