@@ -1,5 +1,1 @@
 """Records to JUnit XML, tables and pages; a pure function of the run folder, never of a bench."""
-
-from hil.report.rebuild import rebuild
-
-__all__ = ["rebuild"]

@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from hil.report import rebuild
+from hil.report.rebuild import rebuild
 
 pytest.importorskip("selenium.webdriver")
 WebDriverWait = pytest.importorskip("selenium.webdriver.support.ui").WebDriverWait

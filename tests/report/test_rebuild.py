@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from hil.core.errors import StoreError
-from hil.report import rebuild
+from hil.report.rebuild import rebuild
 from hil.report.summary import facts
 from hil.store.folder import RunFolder
 from hil.store.reading import read

@@ -141,7 +141,7 @@ class Site:
             frame = page_of(line.page, self.rooms, [one.strand])
             yield Piece(
                 line.page,
-                partial(item_page, frame, one.strand, line, one.runs, trends, link),
+                partial(item_page, frame, one.strand, line, cells, trends, link),
                 apart=True,
             )
             for trend in trends:

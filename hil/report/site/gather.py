@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import contextlib
 import functools
-import gc
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -15,6 +13,7 @@ import numpy.typing as npt
 from hil.measures.catalogue import KINDS, definitions
 from hil.report.history import ChangeRow, History, Latest, LatestRow, Watch, changes_of
 from hil.report.items import Standing
+from hil.report.site.collecting import uncollected
 from hil.report.site.places import item_place, measure_place, run_place
 from hil.report.site.views import (
     BuildLine,
@@ -100,7 +99,7 @@ def gather(
     ----------
     wanted : which runs to show; all others are left out of everything.
     """
-    with _uncollected(), index.snapshot():
+    with uncollected(), index.snapshot():
         rows = [row for row in index.runs() if wanted(row)]
         strands = sorted(
             {Strand(row.rig, row.evidence) for row in rows},
@@ -110,18 +109,6 @@ def gather(
             _strand(index, watch, strand, [r for r in rows if _is_of(r, strand)])
             for strand in strands
         ]
-
-
-@contextlib.contextmanager
-def _uncollected() -> Iterator[None]:
-    """A hundred thousand values that refer to nothing in circles are not searched for circles."""
-    was = gc.isenabled()
-    gc.disable()
-    try:
-        yield
-    finally:
-        if was:
-            gc.enable()
 
 
 def _is_of(row: RunRow, strand: Strand) -> bool:

@@ -13,7 +13,7 @@ from markupsafe import Markup
 from hil.report.items import Standing
 from hil.report.numbers import NOTHING, in_unit, margin
 from hil.report.site import words
-from hil.report.site.measures import worst
+from hil.report.site.measures import RunCells, worst
 from hil.report.site.shell import Page, render
 from hil.report.site.small import spark, verdict_strip
 from hil.report.site.views import Change, ItemLine, RunLine, Strand, Trend
@@ -89,11 +89,15 @@ def item_page(
     page: Page,
     strand: Strand,
     line: ItemLine,
-    runs: Sequence[RunLine],
+    cells: RunCells,
     trends: Sequence[Trend],
     compare: str = "",
 ) -> bytes:
-    """The page of one item; `compare` is the part of an address that opens its comparison."""
+    """The page of one item; `cells` are those of the runs of its strand.
+
+    `compare` is the part of an address that opens its comparison.
+    """
+    runs = cells.ground.runs
     rows = sorted((_measure(trend, len(runs)) for trend in trends), key=lambda pair: pair[0])
     verdict = line.verdicts[-1]
     counted = Counter(word for word in line.verdicts if word)

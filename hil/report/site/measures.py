@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import functools
 import itertools
+import pickle
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from markupsafe import Markup, escape
@@ -26,11 +28,15 @@ MOST_ROWS = 1000
 
 @dataclass(frozen=True, slots=True)
 class RunCells:
-    """What the runs of a strand look like in the page of every measure: made once for all."""
+    """What the runs of a strand look like in the page of every measure: made once for all.
+
+    Also once for all in another process that gets it, with whatever part of the pages.
+    """
 
     ground: Ground
     heads: tuple[str, ...]
     tables: dict[tuple[bytes, int, str], str]
+    packed: bytes
 
     @classmethod
     def of(cls, runs: Sequence[RunLine], root: str) -> RunCells:
@@ -40,7 +46,10 @@ class RunCells:
             f"{escape(run.night)}</a><td>{escape(visible(run.build or 'unknown'))}<td>"
             for run in runs
         )
-        return cls(Ground.of(runs), heads, {})
+        return cls(Ground.of(runs), heads, {}, pickle.dumps((runs, root), pickle.HIGHEST_PROTOCOL))
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return _unpacked, (self.packed,)
 
     def table_for(self, at: IntArray, places: int, word: str) -> str:
         """Rows of these runs, the newest first, all with one verdict, which still lack figures.
@@ -53,6 +62,11 @@ class RunCells:
             rows = [self.heads[run].replace("%", "%%") + figure for run in at.tolist()]
             self.tables[same] = "\n".join(rows[: -MOST_ROWS - 1 : -1])
         return self.tables[same]
+
+
+@functools.lru_cache(maxsize=8)
+def _unpacked(packed: bytes) -> RunCells:
+    return RunCells.of(*pickle.loads(packed))
 
 
 def measure_page(page: Page, trend: Trend, cells: RunCells, item_page: str) -> bytes:

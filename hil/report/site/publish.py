@@ -20,6 +20,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from hil.core.errors import StoreError
+from hil.report.site.collecting import uncollected
 from hil.store.atomic import sync_folder
 
 STATE = "site.json"
@@ -78,7 +79,8 @@ def publish(out: Path, pieces: Iterable[Piece], pool: Executor | None = None) ->
         shutil.rmtree(draft, ignore_errors=True)
         draft.mkdir()
         try:
-            done = _fill(out, draft, known, pieces, pool)
+            with uncollected():
+                done = _fill(out, draft, known, pieces, pool)
             _sync(draft)
             _take_place(draft, out)
         finally:
@@ -114,7 +116,7 @@ def _known(out: Path) -> dict[str, list[str]]:
 
 
 #: So many pieces go to another process at once.
-_TOGETHER = 48
+_TOGETHER = 32
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,15 +146,16 @@ def _fill(
     pieces: Iterable[Piece],
     pool: Executor | None,
 ) -> Published:
-    done: list[_Settled] = []
-    ahead: list[tuple[list[_Task], Future[list[_Settled]]]] = []
+    done: list[list[_Settled]] = []
+    ahead: list[tuple[int, list[_Task], Future[list[_Settled]]]] = []
     waiting: list[_Task] = []
     paths: set[str] = set()
     folders: set[Path] = set()
 
     def send() -> None:
         if pool is not None and waiting:
-            ahead.append((waiting[:], pool.submit(_settle, waiting[:], out, draft)))
+            ahead.append((len(done), waiting[:], pool.submit(_settle, waiting[:], out, draft)))
+            done.append([])
             waiting.clear()
 
     try:
@@ -166,29 +169,36 @@ def _fill(
                 folders.add(folder)
             task = _Task(piece, *known.get(piece.path, ("", "")))
             if pool is None or not piece.apart:
-                done += _settle([task], out, draft)
+                done.append(_settle([task], out, draft))
                 continue
             waiting.append(task)
             if len(waiting) >= _TOGETHER:
                 send()
         send()
-        for tasks, future in ahead:
+        # What nobody has begun yet is made here, from the other end.
+        for place, tasks, future in reversed(ahead):
+            if future.cancel():
+                done[place] = _settle(tasks, out, draft)
+        for place, tasks, future in ahead:
+            if future.cancelled():
+                continue
             try:
-                done += future.result()
+                done[place] = future.result()
             except BrokenExecutor:  # a process was killed: what it had in hand is made here
-                done += _settle(tasks, out, draft)
+                done[place] = _settle(tasks, out, draft)
     finally:
         # Nobody may write to the draft any more when it is cleared away.
-        for _, future in ahead:
-            future.cancel()
-        wait([future for _, future in ahead])
+        wait([future for _, _, future in ahead if not future.cancel()])
     removed = tuple(sorted(set(known) - paths))
     _carry(out, draft, set(known) | paths | {STATE})
-    files = {one.path: [one.digest, one.stamp] for one in sorted(done, key=lambda one: one.path)}
+    settled = [one for some in done for one in some]
+    settled.sort(key=lambda one: one.path)
+    files = {one.path: [one.digest, one.stamp] for one in settled}
     text = json.dumps({"format": _FORMAT, "files": files}, indent=0)
     (draft / STATE).write_text(text + "\n", encoding="utf-8")
-    written = tuple(one.path for one in done if one.written)
-    return Published(written, len(done) - len(written), removed, sum(one.size for one in done))
+    written = tuple(one.path for one in settled if one.written)
+    size = sum(one.size for one in settled)
+    return Published(written, len(settled) - len(written), removed, size)
 
 
 def _settle(tasks: Iterable[_Task], out: Path, draft: Path) -> list[_Settled]:

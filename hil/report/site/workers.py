@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import importlib
 import multiprocessing
 import os
@@ -25,17 +26,19 @@ def cores() -> int:
 
 @contextmanager
 def workers(figures: int, number: int | None = None) -> Iterator[Executor | None]:
-    """Processes for the pages of so many figures, starting up meanwhile; None if one is quicker.
+    """Processes beside this one for the pages of so many figures; None if one alone is quicker.
+
+    They start up meanwhile; this one makes pages, too.
 
     They begin afresh (spawn), which is the same on every system, and end with this process even if
     it is killed.
 
     Parameters
     ----------
-    number : of processes; as many as there are processors if None.
+    number : of processes beside this one; one a processor with this one if None.
     """
-    count = cores() if number is None else number
-    if count < 2 or figures < WORTH:
+    count = cores() - 1 if number is None else number
+    if count < 1 or figures < WORTH:
         yield None
         return
     pool = ProcessPoolExecutor(count, multiprocessing.get_context("spawn"), initializer=_ready)
@@ -52,6 +55,7 @@ def _ready() -> None:
     """Have everything at hand that pages are made by."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the process that asked decides what that means
     threading.Thread(target=_end_with_parent, daemon=True).start()
+    gc.disable()  # pages refer to nothing in circles
     importlib.import_module("hil.report.site.items")  # brings the other pages along
     from hil.report.site.shell import templates
 

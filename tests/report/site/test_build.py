@@ -269,14 +269,14 @@ def test_an_empty_index_is_an_empty_site(tmp_path: Path) -> None:
     assert set(tree(tmp_path / "out")) == {"index.html", "site.css", "site.js", STATE}
 
 
-def test_gathering_leaves_the_collector_as_it_was(tmp_path: Path) -> None:
+def test_gathering_and_publishing_leave_the_collector_as_it_was(tmp_path: Path) -> None:
     (tmp_path / "runs").mkdir()
     assert gc.isenabled()
-    gathered([tmp_path / "runs"], tmp_path)
+    built(tmp_path / "out", gathered([tmp_path / "runs"], tmp_path))
     assert gc.isenabled()
     gc.disable()
     try:
-        gathered([tmp_path / "runs"], tmp_path)
+        built(tmp_path / "out", gathered([tmp_path / "runs"], tmp_path))
         assert not gc.isenabled()
     finally:
         gc.enable()

@@ -365,7 +365,9 @@ def test_the_measures_of_an_item_have_the_nearest_to_its_limit_first(
         make_trend(BENCH, runs, "start", "out", level=1.5, high=1.0),
     ]
     line = make_strand(BENCH, 10).items[0]
-    page = html.fromstring(item_page(frame(line.page), BENCH, line, runs, trends, "a=1&b=2&item=x"))
+    cells = RunCells.of(runs, "../")
+    made = item_page(frame(line.page), BENCH, line, cells, trends, "a=1&b=2&item=x")
+    page = html.fromstring(made)
     assert [row.text for row in page.xpath("//tbody//th/a")] == ["out", "near", "far"]
     assert "at most 1 s" in text(page)
     assert page.xpath('//a[contains(@href, "compare.html#")]/@href') == [

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import os
+import pickle
 import signal
 import subprocess
 import sys
 import textwrap
 import time
-from concurrent.futures import Executor
+from concurrent.futures import Executor, Future
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -18,6 +20,7 @@ from ci.history import make_history
 from hil.core.errors import StoreError
 from hil.report.site.build import Site
 from hil.report.site.gather import Gathered, gather
+from hil.report.site.measures import RunCells
 from hil.report.site.publish import Piece, publish
 from hil.report.site.workers import WORTH, cores, workers
 from hil.store.index import open_index
@@ -60,7 +63,7 @@ def tree(folder: Path) -> dict[str, bytes]:
 
 
 def test_one_process_where_more_do_not_pay() -> None:
-    with workers(WORTH - 1, 2) as few, workers(WORTH, 1) as one:
+    with workers(WORTH - 1, 2) as few, workers(WORTH, 0) as one:
         assert few is None
         assert one is None
     assert cores() >= 1
@@ -99,6 +102,28 @@ def test_what_fails_there_leaves_the_old_site(pool: Executor, tmp_path: Path) ->
         publish(tmp_path / "out", bad, pool)
     assert tree(tmp_path / "out") == before
     assert [path.name for path in tmp_path.iterdir()] == ["out"]
+
+
+class Idle(Executor):
+    """Takes everything and begins nothing."""
+
+    def submit(self, _fn: Any, /, *_args: Any, **_more: Any) -> Future[Any]:
+        return Future()
+
+
+def test_what_no_other_process_has_begun_is_made_here(tmp_path: Path) -> None:
+    pieces = [Piece(f"{n}.html", partial(text, str(n)), apart=n % 7 > 0) for n in range(150)]
+    done = publish(tmp_path / "idle", pieces, Idle())
+    assert sorted(done.written) == sorted(piece.path for piece in pieces)
+    publish(tmp_path / "alone", pieces)
+    assert tree(tmp_path / "idle") == tree(tmp_path / "alone")
+
+
+def test_the_cells_of_runs_are_unpacked_once_in_another_process(strands: list[Gathered]) -> None:
+    cells = RunCells.of(strands[0].runs, "../")
+    one, other = (pickle.loads(pickle.dumps([cells, n])) for n in range(2))
+    assert one[0] is other[0]
+    assert (one[0].heads, one[0].ground) == (cells.heads, cells.ground)
 
 
 def test_what_a_killed_process_had_in_hand_is_made_here(tmp_path: Path) -> None:
