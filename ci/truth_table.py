@@ -34,14 +34,18 @@ def _loaded() -> tuple[Rig, Mapping[str, tuple[PlannedItem, ...]]]:
 
 
 def of_rig(seed: int, number: int) -> tuple[list[Held], list[str]]:
-    """Every kind of manoeuvre on one rig, sensing and direction drawn."""
+    """Every kind of manoeuvre, sensing and direction drawn, each on a rig of its own.
+
+    On one and the same rig the errors of several manoeuvres would be those of one instrument, and
+    several cases no more than one observation.
+    """
     rig, groups = _loaded()
     rng = np.random.default_rng([seed, number, 3])
     cases: list[Held] = []
     problems: list[str] = []
-    for items in groups.values():
+    for place, items in enumerate(groups.values()):
         item = items[int(rng.integers(len(items)))]
-        found, problem = held_against_truth(item, rig, seed, number)
+        found, problem = held_against_truth(item, rig, seed * len(groups) + place, number)
         cases += found
         problems += [problem] if problem else []
     return cases, problems

@@ -1,6 +1,6 @@
 """Measures held against the truth, which a simulated bench knows.
 
-A `Witness` stands between the bench and the drive and notes, once a millisecond, what truly
+A `Witness` stands between the bench and the drive and notes, twice a millisecond, what truly
 happens. From that a second trace is made, without quantisation, gain errors or telemetry, and the
 same definitions applied to it give the true values. What the firmware *says* is data and not an
 estimate of anything where a measure holds it against a witness: there the reported channel stays
@@ -30,6 +30,7 @@ from hil.core.conditions import Conditions
 from hil.core.measure import Measure
 from hil.core.trace import Accuracy, Channel, FloatArray, Trace
 from hil.measures.catalogue import measure
+from hil.measures.power_balance import NAMEPLATE
 from hil.plan.plan import PlannedItem
 from hil.plan.rig import Rig
 from hil.scenarios.act import conditions_of
@@ -43,7 +44,10 @@ from hil.twin.wires.registry import publish
 from hil.twin.wires.visa import visa_library
 from hil.twin.world import VirtualClock
 
-TICK = 0.001  # s between two looks
+TICK = 0.001  # s between two samples of the simulated counter
+#: s between two looks. Half a tick: the ends of a gate about any of them are looks too, so that a
+#: true mean speed needs no interpolation, and what happens between two samples is seen.
+LOOK = TICK / 2.0
 DEGREES = 6.0  # per second and rpm
 
 #: Measures that hold what the firmware says against a witness.
@@ -84,13 +88,13 @@ class Witness:
         return getattr(self._drive, name)
 
     def advance(self, seconds: float) -> None:
-        """Let time pass, and look once a millisecond."""
+        """Let time pass, and look twice a millisecond."""
         drive = self._drive
         end = drive.time + seconds
         while self._next <= end:
             drive.advance(max(0.0, self._next - drive.time))
             self._look(self._next)
-            self._next += TICK
+            self._next += LOOK
         drive.advance(max(0.0, end - drive.time))
 
     def _look(self, now: float) -> None:
@@ -125,7 +129,7 @@ class Witness:
         angle, speed = columns["witness.position"], columns["witness.speed"]
         columns["witness.speed"] = _gated(t, angle, speed, gate)
         channels = {
-            name: Channel(name, seen.channels[name].unit, t, y, interval=TICK)
+            name: Channel(name, seen.channels[name].unit, t, y, interval=LOOK)
             for name, y in columns.items()
             if name in seen.channels
         }
@@ -179,10 +183,16 @@ def as_defined(true: Trace, seen: Trace, drive: Drive) -> Trace:
 
 
 def stated_tolerances(rig: Rig) -> Tolerances:
-    """Healthy rigs whose boards and instruments use up the limits of error that the rig states."""
+    """Healthy rigs that use up the limits of error that the rig and the measures state.
+
+    Beside boards and instruments that are the nameplate constants, in which measures allow for
+    `NAMEPLATE`; a limit of error is a rectangular distribution (JCGM 100:2008, 4.3.7).
+    """
     told = rig.telemetry
     return replace(
         tolerances_of(rig),
+        back_emf=Spread(NAMEPLATE),
+        resistance=Spread(NAMEPLATE),
         shunt_gain=Spread(told.current_accuracy.limits().relative),
         shunt_offset=Spread(told.current_accuracy.limits().absolute),
         voltage_gain=Spread(told.voltage_accuracy.limits().relative),
@@ -241,7 +251,8 @@ def misread(trace: Trace, rng: np.random.Generator, late: float = 0.0) -> Trace:
 def _misreported(trace: Trace, rng: np.random.Generator) -> Mapping[str, Channel]:
     """Telemetry as another link and another sensor of temperature might have delivered it.
 
-    The simulated link always takes the same time, and the simulated sensor makes no error.
+    The simulated link always takes the same time, and the simulated sensor of temperature makes no
+    error and is told more finely than the rig file says that it resolves.
     """
     found = {n: c for n, c in trace.channels.items() if n.startswith("reported.")}
     share = rng.uniform(-1.0, 1.0)
@@ -252,7 +263,10 @@ def _misreported(trace: Trace, rng: np.random.Generator) -> Mapping[str, Channel
     if sensed is not None:
         a = sensed.accuracy
         gain, offset = 1.0 + a.relative * rng.uniform(-1, 1), a.absolute * rng.uniform(-1, 1)
-        found["reported.temperature"] = replace(sensed, y=gain * sensed.y + offset)
+        y = gain * sensed.y + offset
+        if a.resolution > 0.0:
+            y = a.resolution * np.rint(y / a.resolution)
+        found["reported.temperature"] = replace(sensed, y=y)
     return found
 
 

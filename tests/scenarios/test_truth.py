@@ -8,8 +8,9 @@ import pytest
 
 from hil.core.budget import ACCURACY, Contribution, Shape
 from hil.core.trace import Accuracy, Channel, Trace
+from hil.measures.power_balance import NAMEPLATE
 from hil.scenarios.campaign_task import items_of, rig_of
-from hil.scenarios.truth import drawn_rig, held_against_truth, misread
+from hil.scenarios.truth import LOOK, TICK, Witness, drawn_rig, held_against_truth, misread
 from hil.scenarios.truth_coverage import Held, coverage
 
 PLAN = str(Path(__file__).parents[2] / "ci/truth.plan.yaml")
@@ -84,3 +85,50 @@ def test_the_table():
     exact = Held("start", "dip", "%", 0.0, 0.0, 0.0, ())
     assert exact.covered
     assert not replace(exact, true=0.1).covered
+
+
+def test_nameplates_are_drawn_within_what_the_measures_allow_for():
+    rig = rig_of(PLAN)
+    drawn = [drawn_rig(rig, 1, n) for n in range(1, 200)]
+    for path in ("drive.motor.back_emf", "drive.motor.resistance"):
+        off = np.array([c.value - 1.0 for v in drawn for c in v.changes if c.path == path])
+        assert np.max(np.abs(off)) <= NAMEPLATE
+        # rectangular, not crowded in the middle
+        assert np.std(off) == pytest.approx(NAMEPLATE / np.sqrt(3.0), rel=0.1)
+
+
+def test_a_temperature_is_told_as_finely_as_the_rig_states():
+    t = np.arange(0.0, 100.0, 0.01)
+    told = Accuracy(0.0, 0.5, 1.0)
+    sensed = Channel("reported.temperature", "degC", t, 30.0 + 0.1 * t, told, 0.0)
+    trace = Trace({"reported.temperature": sensed}, (), 100.0)
+    errors = []
+    for seed in range(300):
+        y = misread(trace, np.random.default_rng(seed)).channels["reported.temperature"].y
+        assert np.array_equal(y, np.rint(y))
+        errors.append(float(y[seed * 30] - sensed.y[seed * 30]))
+    # limits of 0.5 K and half a step of 1 K, both rectangular (JCGM 100:2008, 4.3.7)
+    assert np.max(np.abs(errors)) <= 1.0
+    assert np.std(errors) == pytest.approx(np.sqrt(0.5**2 / 3.0 + 1.0 / 12.0), rel=0.1)
+
+
+def test_the_true_speed_is_a_mean_over_the_gate_without_interpolation():
+    """Looks lie at both ends of the gate about every tick, so that the angle is looked up."""
+    witness = Witness.__new__(Witness)
+    t = np.arange(0.0, 2.0, LOOK)
+    angle = 6.0 * 1000.0 * t + 3.0 * np.sin(2.0 * np.pi * 780.0 * t)  # faster than the ticks tell
+    witness.rows = [(a, 0.0, b, *(0.0,) * 8) for a, b in zip(t, angle, strict=True)]
+    flat = np.zeros(t.size)
+    seen = {
+        name: Channel(name, unit, t, flat, interval=0.001)
+        for name, unit in (
+            ("witness.speed", "rpm"),
+            ("supply.voltage", "V"),
+            ("supply.current", "A"),
+        )
+    }
+    true = witness.trace(0.0, Trace(seen, (), 1.5), 5.0 * TICK).channels["witness.speed"]
+    assert true.interval == LOOK
+    at = np.searchsorted(t, 0.75)
+    expected = (angle[at + 5] - angle[at - 5]) / (6.0 * 0.005)
+    assert true.y[at] == pytest.approx(expected, rel=1e-9)
