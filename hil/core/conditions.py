@@ -22,6 +22,8 @@ class Conditions:
     back_emf_constant : nameplate, V*s/rad, peak of the flat top, line to line; 0 when unknown.
     resistance : nameplate winding resistance, ohm, line to line; 0 when unknown.
     senses_direction : the tachometer tells which way the shaft turns; else it shows magnitudes.
+    speed_gate : s over which the tachometer counts one speed; 0 where it does not count or nobody
+        knows.
     trip_expected : a stall must trip; its partner must not.
     tolerance : half-width of the band that counts as 'at speed', % of target.
     """
@@ -39,3 +41,4 @@ class Conditions:
     back_emf_constant: float = 0.0
     resistance: float = 0.0
     senses_direction: bool = True
+    speed_gate: float = 0.0

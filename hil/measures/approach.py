@@ -55,7 +55,6 @@ class Approach:
     def shifts(self) -> tuple[float, float, float]:
         """How much the window may lie earlier (negative) or later in the samples, s; 0 between."""
         reach = math.sqrt(3.0) * math.hypot(self.raw.time_uncertainty, self.onset.uncertainty)
-        reach += self.raw.interval / 2.0  # a sample may just be in or out
         return -reach, 0.0, reach
 
     @property
@@ -94,12 +93,15 @@ class Approach:
         return "" if held >= HOLD else f"in the band for the last {held:.3g} s only"
 
     def beyond(self, part: Signal) -> Estimate:
-        """Overshoot of `part` in % of the waveform amplitude; the gain error cancels."""
+        """Overshoot of `part` in % of the waveform amplitude; the gain error cancels.
+
+        The final level is the mean of this very window: how the speed wanders in it is no error.
+        """
         base, final = self.levels
         highest, rounded = largest(part, steady.RIPPLE_FILTER)
         value = waveform.overshoot(np.array([highest]), (base, final))
         factor = 100.0 / (final - base)
-        level = self.steady.budget.of(NOISE, RESOLUTION)
+        level = self.steady.budget.of(RESOLUTION)
         return Estimate(
             value,
             factor * (rounded + part.offsets() + level),
@@ -206,7 +208,7 @@ def settling_recipe(find: ApproachOf, name: str, window: Window, percent: float 
                 f"within ±{half_width:.4g} rpm of {final:.4g} rpm for the last {held:.3g} s only"
             )
             raise Unmeasurable(Outcome.NEVER_REACHED, detail)
-        return it.instant(entry, level=it.steady.budget.without(ACCURACY))
+        return it.instant(entry, level=it.steady.budget.without(ACCURACY, NOISE))
 
     return recipe
 

@@ -65,15 +65,21 @@ def uneven_commutation(view: View) -> Estimate:
     if p > found.highest:
         detail = f"order {p} is beyond {found.highest:.3g}, the highest the sampling can tell"
         raise Unmeasurable(Outcome.NOT_APPLICABLE, detail)
+    # An amplitude is a weighted mean over all samples, and rounding averages out in it. What is
+    # left adds its power: that much is taken off again (JCGM 100:2008, 3.2.4).
+    rounded = part.accuracy.resolution / math.sqrt(12.0) * math.sqrt(2.0 / part.t.size)
     sizes = [_share(order, found.at(order)) for order in (p, 2 * p)]
+    errors = [_share(order, rounded) for order in (p, 2 * p)]
+    raw = math.hypot(*sizes)
+    value = math.sqrt(max(0.0, raw**2 - 2.0 * sum(error**2 for error in errors)))
     strongest = max(found.order, key=lambda order: _share(order, found.at(order)))
     why = spectrum.reason(float(strongest), p)
     detail = f"strongest: order {strongest:.3g}" + (f", {why}" if why else "")
-    # An amplitude is a weighted mean over all samples, and rounding averages out in it.
-    rounded = part.accuracy.resolution / math.sqrt(12.0) * math.sqrt(2.0 / part.t.size)
-    budget = _share(2 * p, 1.0) * line(RESOLUTION, rounded)
+    # Each amplitude counts by its share in the root of the sum of squares.
+    by = [size / raw if raw > 0.0 else 1.0 for size in sizes]
+    budget = line(RESOLUTION, math.hypot(*(b * error for b, error in zip(by, errors, strict=True))))
     budget += _share(p, 1.0) * rectangular(ACCURACY, part.accuracy.absolute / (2 * p))
-    return Estimate(math.hypot(*sizes), budget, _share(2 * p, rounded), detail)
+    return Estimate(value, budget, _share(2 * p, rounded), detail)
 
 
 @defines(

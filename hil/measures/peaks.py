@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
 
+from hil.core.budget import NOISE, line
 from hil.core.drive import DriveState
 from hil.core.trace import Accuracy
 from hil.measures import waveform
@@ -16,6 +18,7 @@ from hil.measures.view import View
 
 AT_REST = 0.1  # of the largest supply current: below it nothing worth mention is dropped
 READBACK_AROUND = 0.025  # s on either side of a readback within which the board saw the same
+LEAST_FRAMES = 3  # about a readback, for the board to be held against it
 
 #: Gives a judged window in s; None stands for the whole trace (`View.all_of`).
 WindowOf = Callable[[View], tuple[float, float]]
@@ -25,26 +28,32 @@ def _part(view: View, name: str, window: WindowOf | None) -> Signal:
     return view.all_of(name) if window is None else view.signal(name).window(*window(view))
 
 
-def _above_rest(view: View, reported: float) -> Estimate | None:
+def _freed(view: View, reported: float) -> Estimate | None:
     """A reported voltage freed of the board's error at rest, where no current drops any voltage.
 
-    None without a readback of the current, without telemetry where it is least, or if it never
-    falls to a tenth of its largest.
+    A systematic effect that is known is corrected (JCGM 100:2008, 3.2.4), whichever way it goes:
+    were only a board that reads too low corrected, the greater of two voltages would be too great.
+
+    None without a readback of the current, without telemetry about any readback, or if the current
+    there never falls to a tenth of its largest.
     """
     if view.trace.channel("supply.current") is None:
         return None
     volts, amps = view.signal("supply.voltage"), view.signal("supply.current")
-    current = np.abs(amps.y)
-    at = float(amps.t[np.argmin(current)])
-    if float(np.min(current)) > AT_REST * float(np.max(current)):
-        return None
     board = view.signal("reported.voltage")
-    then = board.cut(at - READBACK_AROUND, at + READBACK_AROUND)
-    if not then.t.size:
+    current = np.abs(np.interp(volts.t, amps.t, amps.y))
+    edges = [board.t.searchsorted(volts.t + by) for by in (-READBACK_AROUND, READBACK_AROUND)]
+    told = np.flatnonzero(edges[1] - edges[0] >= LEAST_FRAMES)
+    if not told.size:
         return None
-    rest = float(np.interp(at, volts.t, np.abs(volts.y)))
-    rise = max(0.0, reported - float(np.mean(np.abs(then.y))))
+    i = told[np.argmin(current[told])]
+    if float(current[i]) > AT_REST * float(np.max(np.abs(amps.y))):
+        return None
+    rest, then = abs(float(volts.y[i])), np.abs(board.y[edges[0][i] : edges[1][i]])
+    rise = reported - float(np.mean(then))
     budget = volts.level(rest) + replace(board, accuracy=_gain(board)).level(rise)
+    scatter = float(np.std(then, ddof=1)) / math.sqrt(then.size)
+    budget += line(NOISE, scatter, freedom=then.size - 1.0)
     return Estimate(rest + rise, budget)
 
 
@@ -87,9 +96,10 @@ def peak_dc_link_recipe(window: WindowOf | None, words: str) -> Recipe:
         "peak-dc-link-voltage",
         "V",
         f"""Largest DC-link voltage {words}: the greatest sample of the reported voltage, or of the
-        supply readback where that is greater. The readback is slow: what the board saw above its
-        own value at rest (mean of ±{1e3 * READBACK_AROUND:g} ms about the readback at the least
-        supply current of the trace) is then added to the readback there, if that gives more. No
+        supply readback where that is greater. The board's own error at rest is taken off: what it
+        saw above its mean of ±{1e3 * READBACK_AROUND:g} ms about the readback at the least supply
+        current of the trace ({LEAST_FRAMES} frames at least) is added to that readback. Without
+        such a rest (a tenth of the largest current at most) its samples are taken as they are. No
         filter beyond the board's own; a peak shorter than the telemetry interval can be missed.""",
         source=COMMON,
         channels=("reported.voltage", "supply.voltage"),
@@ -103,12 +113,13 @@ def peak_dc_link_recipe(window: WindowOf | None, words: str) -> Recipe:
         if not readback.t.size:
             return reported
         witnessed = _peak(readback, "from the supply readback, which is above the reported voltage")
-        if witnessed.value <= reported.value:
-            return reported
-        above = _above_rest(view, reported.value)
-        if above is None or above.value <= witnessed.value:
+        freed = _freed(view, reported.value)
+        if freed is None:
+            return reported if witnessed.value <= reported.value else witnessed
+        if freed.value < witnessed.value:
             return witnessed
-        return replace(witnessed, value=above.value, budget=above.budget)
+        note = f"reported {reported.value:.4g} V, less what the board is off at rest"
+        return replace(reported, value=freed.value, budget=freed.budget, detail=note)
 
     return recipe
 

@@ -19,7 +19,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from hil.core.budget import MODEL, Budget, rectangular
+from hil.core.budget import MODEL, rectangular
 from hil.core.measure import Outcome
 from hil.core.trace import FloatArray
 from hil.measures.compare import (
@@ -99,18 +99,42 @@ def current_disagreement(view: View) -> Estimate:
     share = off / scale
     k = int(np.argmax(share))
     source = view.signal("supply.current")
-    by_supply = float(expected[k] / means[3][k]) * source.level(float(means[3][k]))
-    by_model = Budget() if bound else rectangular(MODEL, float(expected[k]) * NAMEPLATE)
-    factor = 100.0 / float(scale[k])
+    by_current, by_emf, by_resistance = _sensitivities(view, means[:, k], float(expected[k]), bound)
+    by_supply = by_current * source.level(float(means[3][k]))
+    by_model = rectangular(MODEL, by_emf * NAMEPLATE) + rectangular(
+        MODEL, by_resistance * NAMEPLATE
+    )
+    # Where the expected current is the larger, it is the divisor as well: (I - r) / I.
+    told = float(min(means[2][k], expected[k])) if scale[k] == expected[k] else float(scale[k])
+    factor = 100.0 / float(scale[k]) * told / float(scale[k])
     detail = f"worst: {means[2][k]:.4g} A reported, "
     detail += f"at least {expected[k]:.4g} A" if bound else f"{expected[k]:.4g} A"
     detail += " by the supply" + (" (no nameplate: a bound)" if bound else " (power balance)")
     return Estimate(
         100.0 * float(share[k]),
         factor * (by_supply + by_model),
-        factor * reported.accuracy.resolution,
+        100.0 / float(scale[k]) * reported.accuracy.resolution,
         detail,
     )
+
+
+def _sensitivities(
+    view: View, means: FloatArray, expected: float, bound: bool
+) -> tuple[float, float, float]:
+    """How the expected current changes: by the supply current, and by the constants (relative).
+
+    From ``V·I_supply = e·I + R·I²`` with e = ke·w: the derivatives of I by I_supply (A/A), by ke
+    and by R over those (A for 1), JCGM 100:2008, 5.1.3.
+    """
+    if bound:
+        return 1.0, 0.0, 0.0
+    emf = view.conditions.back_emf_constant * float(means[1]) * np.pi / 30.0
+    drop = view.conditions.resistance * expected
+    slope = emf + 2.0 * drop
+    if slope <= 0.0 or means[3] <= 0.0:
+        return 0.0, 0.0, 0.0
+    voltage = float(means[0] / means[3])
+    return voltage / slope, expected * emf / slope, expected * drop / slope
 
 
 def _chunk_means(column: FloatArray) -> list[float]:

@@ -39,6 +39,7 @@ class Signal:
     time_uncertainty : standard uncertainty of one time stamp, s.
     interval : nominal sampling interval, s; the median one if the channel does not state it.
     note : what people should know about the source, or "".
+    gate : s over which one reading is counted; 0 if it is not counted or nobody knows.
     """
 
     name: str
@@ -48,6 +49,7 @@ class Signal:
     time_uncertainty: float
     interval: float
     note: str = ""
+    gate: float = 0.0
 
     @classmethod
     def of(cls, channel: Channel, factor: float = 1.0) -> Signal:
@@ -97,12 +99,22 @@ class Signal:
         j = int(np.searchsorted(self.t, end, side="right"))
         return replace(self, t=self.t[i:j], y=self.y[i:j])
 
+    def clipped(self, start: float, end: float) -> Signal:
+        """`cut` with the values at `start` and `end` in between samples, where there are samples.
+
+        What is looked for in it does not depend on how the samples fall about its ends.
+        """
+        part = self.cut(start, end)
+        inner = [at for at in (start, end) if self.t.size and self.t[0] < at < self.t[-1]]
+        t = np.union1d(part.t, inner)
+        return replace(part, t=t, y=np.interp(t, self.t, self.y)) if t.size else part
+
     def __neg__(self) -> Signal:
         return replace(self, y=-self.y)
 
     def level(self, reading: float) -> Budget:
         """Budget of one reading near `reading`: limits of error and rounding."""
-        return self.limits(reading) + rectangular(RESOLUTION, self.accuracy.resolution / 2.0)
+        return self.limits(reading) + self.rounding()
 
     def limits(self, reading: float) -> Budget:
         """Budget of the limits of error near `reading`.
@@ -116,8 +128,43 @@ class Signal:
 
     def mean_level(self, reading: float, width: float) -> Budget:
         """Budget of a mean over `width` s near `reading`: what is rounded averages out."""
-        spread = self.resolution_of_mean(width) / math.sqrt(12.0)
-        return self.limits(reading) + line(RESOLUTION, spread)
+        return self.limits(reading) + self.rounding(width)
+
+    def rounding(self, width: float = 0.0, ends: tuple[float, float] | None = None) -> Budget:
+        """Budget of what rounding does to a mean over `width` s, or to one reading.
+
+        A counted speed is the difference of two rounded counts a gate apart: triangular over plus
+        and minus one step. In a mean over n readings whose gates overlap, every count that ends one
+        gate and begins another cancels. Those of the first and of the last gate remain: g rounded
+        counts at either end (g readings a gate, at most n), each of standard uncertainty
+        step / sqrt(12), of which the mean is the n-th part. Readings that are not counted are
+        rounded each on its own.
+
+        That holds for a shaft that passes a count or more from one sample to the next. `ends` are
+        readings at the first and at the last gate, where it may be slower: counts that do not
+        change are rounded alike, and their errors do not average out but add up.
+        """
+        step = self.accuracy.resolution
+        if step <= 0.0:
+            return Budget()
+        readings = max(1.0, width / self.interval) if self.interval > 0.0 else 1.0
+        if self.gate <= 0.0:
+            if width <= 0.0:
+                return rectangular(RESOLUTION, step / 2.0)
+            return line(RESOLUTION, step / math.sqrt(12.0 * readings))
+        if readings <= 1.0:
+            return line(RESOLUTION, step, Shape.TRIANGULAR)
+        gate = self._readings_a_gate
+        counts = min(readings, gate)
+        # One step is one count in a gate, so that counts / gate of a reading pass at either end.
+        passed = [counts, counts] if ends is None else [abs(y) / step * counts / gate for y in ends]
+        alone = [min(max(1.0, p), counts) for p in passed]
+        variance = sum(counts**2 / n for n in alone) / 12.0
+        return line(RESOLUTION, step * math.sqrt(variance) / readings)
+
+    @property
+    def _readings_a_gate(self) -> float:
+        return max(1.0, self.gate / self.interval) if self.interval > 0.0 else 1.0
 
     def offsets(self) -> Budget:
         """Budget of the fixed errors of two readings; their gain error is common and cancels."""
@@ -137,6 +184,19 @@ class Signal:
             return self.offsets() + rounded + rounded
         other = line(RESOLUTION, self.resolution_of_mean(width) / math.sqrt(12.0))
         return self.offsets() + line(RESOLUTION, step, Shape.TRIANGULAR) + other
+
+    def travel(self, degrees: float) -> Budget:
+        """Budget of the difference of two angles that lie so many degrees apart.
+
+        Limits of error of an angle are those of an eccentric mounting, which errs as a sine over
+        the turn: nothing at all between two readings at one angle, and up to the chord
+        2 sin(degrees / 2) of its amplitude between others. Over all amplitudes and phases that make
+        the error of one angle rectangular within its limits, that of the difference is rectangular
+        within the chord of them. Both counts are rounded.
+        """
+        chord = 2.0 * abs(math.sin(math.radians(min(abs(degrees), 180.0)) / 2.0))
+        rounded = rectangular(RESOLUTION, self.accuracy.resolution / 2.0)
+        return rectangular(ACCURACY, chord * self.accuracy.absolute) + rounded + rounded
 
     def resolution_of_mean(self, width: float) -> float:
         """Resolution of a mean over `width` s: that of one reading over the root of their number.
@@ -163,9 +223,11 @@ class Signal:
             slope = abs(float(around[2] - around[0])) / (2.0 * span)
             bend = abs(float(around[2] - 2.0 * around[1] + around[0])) / span**2
             limit = 10.0 * max(span, self.interval)
-            error = self.mean_level(float(around[1]), smoothing)
+            reach = (self.gate + smoothing) / 2.0
+            first, last = (float(y) for y in np.interp([at - reach, at + reach], self.t, self.y))
+            error = self.limits(float(around[1])) + self.rounding(smoothing, (first, last))
             count = max(1.0, smoothing / self.interval) if self.interval > 0.0 else 1.0
-            if count <= FEW:
+            if self.gate <= 0.0 and count <= FEW:
                 # Readings counted over gates of their own: their errors do not overlap and cancel.
                 counted = line(RESOLUTION, self.accuracy.resolution, Shape.TRIANGULAR)
                 error = error.of(ACCURACY) + counted * (1.0 / math.sqrt(count))

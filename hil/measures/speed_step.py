@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from hil.core.budget import ACCURACY, CLOCK, RESOLUTION, rectangular
+from hil.core.budget import ACCURACY, CLOCK, NOISE, RESOLUTION, rectangular
 from hil.core.measure import Outcome
 from hil.measures import approach as to
 from hil.measures import steady, waveform
@@ -56,7 +56,7 @@ def transition_duration(view: View) -> Estimate:
     """10-90 % transition duration; see its definition."""
     it = view.once(_approach)
     first, second = waveform.transition(it.smooth.t, it.smooth.y, it.levels)
-    level = it.steady.budget.without(ACCURACY)
+    level = it.steady.budget.without(ACCURACY, NOISE)
     one, other = (it.smooth.crossing(at, to.SMOOTHING, level) for at in (first, second))
     # One time base and one gain stand behind both instants and the levels they are counted from.
     budget = (one + other).without(CLOCK)
@@ -78,15 +78,15 @@ def undershoot(view: View) -> Estimate:
     it = view.once(_approach)
     levels = it.levels
     _, until = waveform.transition(it.smooth.t, it.smooth.y, levels, (50.0, 90.0))
-    early, part, late = (it.raw.cut(it.onset.t + by, until + by) for by in it.shifts)
+    whole = view.speed if view.conditions.target > view.conditions.entry else -view.speed
+    early, part, late = (whole.clipped(it.onset.t + by, until + by) for by in it.shifts)
     lowest, rounded = largest(-part, steady.RIPPLE_FILTER)
     # An excursion at the edge of the window may belong into it or not.
     depths = [
-        max(0.0, levels[0] - float(np.min(waveform.full_means(p.t, p.y, steady.RIPPLE_FILTER))))
+        max(0.0, levels[0] - float(np.min(waveform.fine_means(p.t, p.y, steady.RIPPLE_FILTER))))
         for p in (early, part, late)
-        if p.t.size
     ]
-    doubt = float(np.ptp(depths))
+    doubt = max(abs(depth - depths[1]) for depth in depths)
     factor = 100.0 / (levels[1] - levels[0])
     level = part.mean_level(0.0, BEFORE).of(RESOLUTION)
     return Estimate(

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from hil.core.budget import CLOCK, SAMPLING, Budget, Shape, line
+from hil.core.budget import CLOCK, SAMPLING, Budget, Shape, line, rectangular
 from hil.core.drive import DriveState, Sensing
 from hil.core.measure import Outcome
 from hil.measures import approach as to
@@ -92,7 +92,7 @@ def backward_kick(view: View) -> Estimate:
     _, end = WINDOW.of(view)
     travel = _travel(view, end)
     value = max(0.0, -float(np.min(travel.y)))
-    return Estimate(value, travel.difference(), travel.accuracy.resolution)
+    return Estimate(value, travel.travel(value), travel.accuracy.resolution)
 
 
 @defines(
@@ -123,15 +123,23 @@ def total_kick(view: View) -> Estimate:
     travel = _travel(view, end).cut(start, limit)
     states = view.signal("reported.state").cut(start, limit)
     aligned = states.t[np.rint(states.y) == DriveState.ALIGN]
-    until = float(aligned[-1]) + states.interval if aligned.size else start
+    # The end of the alignment lies between two frames: in the middle, as any change of state.
+    until = float(aligned[-1]) + states.interval / 2.0 if aligned.size else start
+    early = late = until
+    if aligned.size:
+        reach = states.interval / 2.0 + math.sqrt(3.0) * states.time_uncertainty
+        early, late = until - reach, until + reach
     behind = np.maximum.accumulate(travel.y) - travel.y > max(
         BEHIND, 2.0 * travel.accuracy.resolution
     )
     if bool(np.any(behind)):
-        until = max(until, float(travel.t[np.flatnonzero(behind)[-1]]))
-    kick = travel.cut(start, until)
-    value = float(np.ptp(np.append(kick.y, 0.0)))
-    return Estimate(value, travel.difference(), travel.accuracy.resolution)
+        last = float(travel.t[np.flatnonzero(behind)[-1]])
+        until, early, late = max(until, last), max(early, last), max(late, last)
+    value, *others = (
+        float(np.ptp(np.append(travel.cut(start, end).y, 0.0))) for end in (until, early, late)
+    )
+    by_instant = rectangular(SAMPLING, max(abs(other - value) for other in others))
+    return Estimate(value, travel.travel(value) + by_instant, travel.accuracy.resolution)
 
 
 def _handover(view: View) -> Event:

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 import numpy as np
 
 from hil.core.budget import RESOLUTION, Budget, rectangular
 from hil.core.measure import Outcome
 from hil.measures import evenness, steady, sweep, waveform
+from hil.measures.extreme import largest_magnitude
 from hil.measures.peaks import fault_count, peak_current_recipe, peak_dc_link_recipe
 from hil.measures.recipe import COMMON, Estimate, Recipe, defines
 from hil.measures.unmeasurable import Unmeasurable
@@ -41,10 +43,11 @@ def _level(view: View) -> tuple[steady.Level, float]:
 )
 def peak_speed(view: View) -> Estimate:
     """Largest speed of the trace; see its definition."""
-    part = view.all_of(view.speed.name)
-    y = np.abs(waveform.moving_mean(part.t, part.y, steady.RIPPLE_FILTER))
-    value, _ = waveform.peak(part.t, y)
-    return Estimate(value, part.level(value), part.accuracy.resolution, view.speed.note)
+    speed = view.speed
+    part = replace(view.all_of(speed.name), gate=speed.gate)
+    value, rounded = largest_magnitude(part, steady.RIPPLE_FILTER)
+    budget = part.limits(value) + rounded
+    return Estimate(value, budget, part.accuracy.resolution, speed.note)
 
 
 @defines(

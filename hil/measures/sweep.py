@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 
-from hil.core.budget import ACCURACY, NOISE, RESOLUTION, Budget, clock, line, rectangular
+from hil.core.budget import ACCURACY, RESOLUTION, Budget, clock, rectangular
 from hil.core.measure import Outcome
 from hil.core.trace import FloatArray
 from hil.measures import steady, waveform
-from hil.measures.compare import on_grid, running
+from hil.measures.compare import STEP, on_grid, running
 from hil.measures.recipe import COMMON, Estimate, Recipe, defines
 from hil.measures.regression import confusion, deming
 from hil.measures.signal import Signal
@@ -47,26 +48,44 @@ def _line(view: View) -> _Line:
     start, end = float(grid[0]), float(grid[-1])
     around = round(MEAN / float(grid[1] - grid[0])) if grid.size > 1 else 1
     r = on_grid(reported.window(start, end, 2), grid, MEAN)
-    w = on_grid(witness.window(start, end, 2), grid, MEAN)
+    witnessed = witness.window(start, end, 2)
+    means = waveform.moving_mean(witnessed.t, witnessed.y, MEAN)
+    w = np.interp(grid, witnessed.t, means)
     use = valid & _even(w, around)
-    r, w = r[use][::around], w[use][::around]
-    if w.size < 3 or float(np.ptp(w)) < SPREAD:
+    at, r, w = grid[use], r[use], w[use]
+    count = w.size // around
+    if count < 3 or float(np.ptp(w)) < SPREAD:
         detail = f"steady speeds {SPREAD:g} rpm apart at least are needed to draw a line"
         raise Unmeasurable(Outcome.NOT_APPLICABLE, detail)
     fine = [s.resolution_of_mean(MEAN) for s in (reported, witness)]
     # Both speeds are means of rounded readings; without any rounding both count alike.
-    ratio = (fine[0] / fine[1]) ** 2 if min(fine) > 0.0 else 1.0
-    found = deming(w, r, min(max(ratio, 0.01), 100.0))
-    by_slope = line(NOISE, found.slope_uncertainty, freedom=float(found.freedom))
+    ratio = min(max((fine[0] / fine[1]) ** 2, 0.01), 100.0) if min(fine) > 0.0 else 1.0
+    found = deming(w, r, ratio)
+    # What is reported is data that the line is drawn through, and how it scatters about the line is
+    # no error of the line: uncertain is where the witness has the points.
+    # Of means that overlap, so many are independent.
+    square = count * float(np.var(w))
+    rounded = abs(found.slope) * witness.rounding(MEAN)
+    by_slope = rounded * (1.0 / math.sqrt(square))
     by_slope += abs(found.slope) * rectangular(ACCURACY, witness.accuracy.relative)
-    by_offset = line(NOISE, found.offset_uncertainty, freedom=float(found.freedom))
+    by_offset = rounded * math.sqrt(1.0 / count + float(np.mean(w)) ** 2 / square)
     by_offset += abs(found.slope) * rectangular(ACCURACY, witness.accuracy.absolute)
+    # By how much both change if one clock is late, as a difference quotient (JCGM 100:2008, 5.1.3).
+    late = math.hypot(reported.time_uncertainty, witness.time_uncertainty)
+    if late > 0.0:
+        early, after = (
+            deming(np.interp(at + by, witnessed.t, means), r, ratio) for by in (-late, late)
+        )
+        for one in (reported, witness):
+            share = clock(one.time_uncertainty) * (0.5 / late)
+            by_slope += (after.slope - early.slope) * share
+            by_offset += (after.offset - early.offset) * share
     return _Line(
         100.0 * (found.slope - 1.0),
         found.offset,
         100.0 * by_slope,
         by_offset,
-        int(w.size),
+        count,
         max(fine),
         confusion(found.slope, view.conditions.pole_pairs),
     )
@@ -92,9 +111,10 @@ def _even(speed: FloatArray, around: int) -> np.typing.NDArray[np.bool_]:
 
 _LINE_TEXT = f"""The line allows for errors of both speeds (Deming, variances as the resolutions of
     the two sources) and goes through means of {1e3 * MEAN:g} ms taken
-    {1e3 * MEAN:g} ms apart in the state run, wherever the witnessed mean stays within {EVEN:g} %
+    every {1e3 * STEP:g} ms in the state run, wherever the witnessed mean stays within {EVEN:g} %
     over ±{1e3 * MEAN:g} ms. No further filter. Not applicable unless such speeds lie
-    {SPREAD:g} rpm apart."""
+    {SPREAD:g} rpm apart. How the reported speed scatters about the line is no uncertainty of it:
+    reported speeds are what is judged. Points are counted {1e3 * MEAN:g} ms apart."""
 
 
 @defines(

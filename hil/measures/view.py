@@ -140,6 +140,8 @@ class View:
         The channel itself where the tachometer senses the direction.
         """
         found = self.signal(name)
+        if name == "witness.speed":
+            found = replace(found, gate=self.conditions.speed_gate)
         return found if self.conditions.senses_direction else replace(found, y=np.abs(found.y))
 
     @property
@@ -229,7 +231,7 @@ def _speed(view: View) -> Signal:
     factor = float(view.conditions.direction)
     if "witness.speed" in view.trace.channels:
         if view.conditions.senses_direction:
-            return view.signal("witness.speed", factor)
+            return replace(view.signal("witness.speed", factor), gate=view.conditions.speed_gate)
         note = "magnitude: the tachometer does not sense the direction"
         return replace(view.seen("witness.speed"), note=note)
     if "reported.speed" not in view.trace.channels:

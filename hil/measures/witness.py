@@ -82,10 +82,10 @@ def speed_disagreement(view: View) -> Estimate:
     larger = np.maximum(np.abs(it.reported), np.abs(it.witnessed))
     share = it.witness.distance(it.reported) / larger
     i = int(np.argmax(share))
-    # What the board reports is judged, not trusted: its own claim of accuracy is no uncertainty.
-    reported, witness = it.sources
-    rounded = rectangular(RESOLUTION, reported.resolution_of_mean(MEAN) / 2.0)
-    budget = witness.mean_level(float(it.witnessed[i]), MEAN) + rounded
+    # What the board reports is judged, not trusted: neither its claim of accuracy nor how it rounds
+    # is an uncertainty.
+    _, witness = it.sources
+    budget = witness.mean_level(float(it.witnessed[i]), MEAN)
     resolution = max(s.resolution_of_mean(MEAN) for s in it.sources)
     factor = 100.0 / float(larger[i])
     detail = f"worst: {it.reported[i]:.4g} rpm reported, {it.witnessed[i]:.4g} rpm witnessed"
@@ -141,8 +141,7 @@ def voltage_disagreement(view: View) -> Estimate:
     larger = np.maximum(np.abs(at.y), np.abs(own))
     share = Envelope(near.low[i], near.high[i]).distance(at.y) / larger
     worst = int(np.argmax(share))
-    rounded = rectangular(RESOLUTION, part.resolution_of_mean(MEAN) / 2.0)
-    budget = at.level(float(at.y[worst])) + rounded
+    budget = at.level(float(at.y[worst]))
     factor = 100.0 / float(larger[worst])
     resolution = max(part.accuracy.resolution, at.accuracy.resolution)
     detail = f"worst: {own[worst]:.4g} V reported, {at.y[worst]:.4g} V at the supply"

@@ -49,6 +49,7 @@ def conditions_for(
         back_emf_constant=rig.motor.back_emf_constant,
         resistance=rig.motor.resistance,
         senses_direction=rig.tachometer is None or rig.tachometer.senses_direction,
+        speed_gate=0.0 if rig.tachometer is None else rig.tachometer.speed_gate,
     )
 
 

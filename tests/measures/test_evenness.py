@@ -68,3 +68,14 @@ def test_a_short_stretch_and_no_direction(lab):
     assert found.outcome is Outcome.TOO_FEW_SAMPLES
     blind = of(lab, "uneven-commutation", 1200.0, 4, 2.0, senses_direction=False)
     assert blind.outcome is Outcome.NOT_APPLICABLE
+
+
+def test_rounding_adds_no_ripple_on_average(lab):
+    """The power of what is rounded is taken off: even shafts are even, at whatever speed."""
+    rng = np.random.default_rng(1)
+    found = [
+        of(lab, "uneven-commutation", float(rpm), 4, 0.05) for rpm in rng.uniform(900.0, 1500.0, 30)
+    ]
+    errors = np.array([m.value - 0.05 for m in found])
+    assert abs(np.mean(errors)) < 0.3 * np.mean([m.uncertainty for m in found])
+    assert all(abs(e) <= 2.0 * m.uncertainty for e, m in zip(errors, found, strict=True))

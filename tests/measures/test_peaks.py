@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -58,3 +60,45 @@ def test_neither_kind_of_current(lab, scene, gone):
     # one of both is enough
     scene.leave_out = (gone,)
     assert lab.measures("start", scene.trace())["peak-current"].value > 3.9
+
+
+@pytest.mark.parametrize("gain", [0.99, 1.0, 1.01])
+def test_a_peak_is_freed_of_what_the_board_is_off_at_rest(lab, gain):
+    """Whether it reads too high or too low: the readback at rest, and the rise above it."""
+    scene = lab.Scene(
+        end=2.0,
+        speed=lab.constant(1000.0),
+        marks=[("command", 0.5)],
+        current=lab.steps_of([(0.0, 0.0), (0.5, 3.0)]),
+        voltage=lab.ramps([(0.0, 24.0), (1.0, 24.0), (1.2, 30.0), (1.4, 24.0)]),
+    )
+    # The readback misses the top: it is there in no sample that the supply answers.
+    trace = lab.without(scene.trace(), "supply.voltage", 1.01, 1.39)
+    trace = lab.scaled(trace, "reported.voltage", gain)
+    m = lab.measures("steps", trace)["peak-dc-link-voltage"]
+    assert m.value == pytest.approx(24.0 + gain * 6.0)
+    # the voltmeter at 24 V, and the board's limit of 1 % of the rise alone
+    volts = ((0.001 * 24.0) ** 2 + 0.01**2) / 3.0 + 0.001**2 / 12.0
+    rise = (0.01 * gain * 6.0) ** 2 / 3.0 + 0.001**2 / 12.0
+    assert m.uncertainty == pytest.approx(np.sqrt(volts + rise), rel=1e-3)
+    assert abs(m.value - 30.0) <= np.sqrt(3.0) * m.uncertainty
+    if gain != 1.0:
+        assert "off at rest" in m.detail
+
+
+def test_the_rest_is_where_there_is_telemetry(lab):
+    """A supply that is read before the board has woken tells nothing of the board then."""
+    scene = lab.Scene(
+        end=2.0,
+        speed=lab.constant(1000.0),
+        marks=[("command", 0.5)],
+        current=lab.steps_of([(0.0, 0.0), (0.2, 0.05), (0.5, 3.0)]),
+        voltage=lab.constant(24.0),
+    )
+    trace = lab.scaled(scene.trace(), "reported.voltage", 1.01)
+    awake = trace.channels["reported.voltage"].between(0.1, 2.0)
+    trace = replace(trace, channels={**trace.channels, "reported.voltage": awake})
+    late = replace(trace, channels={**trace.channels, "reported.voltage": awake.between(0.3, 2.0)})
+    for one in (trace, late):
+        m = lab.measures("steps", one)["peak-dc-link-voltage"]
+        assert m.value == pytest.approx(24.0)

@@ -163,3 +163,72 @@ def test_a_window_is_whole_or_refused(seed, start, width):
         assert np.max(np.diff(part.t), initial=0.0) <= 0.0301
         assert part.t[0] - start <= 0.0301
         assert end - part.t[-1] <= EDGE + 1e-9
+
+
+def counting(resolution=3.0, gate=0.005):
+    return Signal(
+        "s", np.zeros(1), np.zeros(1), Accuracy(0.0, 0.0, resolution), 0.0, 0.001, "", gate
+    )
+
+
+@pytest.mark.parametrize("width", [0.0, 0.002, 0.005, 0.020, 0.200])
+def test_rounding_of_a_counted_speed_is_that_of_the_counts_at_its_ends(width):
+    """Closed form, and shafts of any speed that are really counted."""
+    rng, step, gate, n = np.random.default_rng(2), 3.0, 5, max(1, round(1000 * width))
+    ends = min(n, gate)
+    expected = step * np.sqrt(2.0 * ends / 12.0) / n  # 2 g rounded counts, the n-th part of each
+    assert counting().rounding(width).total == pytest.approx(expected)
+    errors = []
+    for _ in range(4000):
+        turned = rng.uniform() + rng.uniform(20.0, 60.0) * np.arange(n + gate)
+        turned += np.cumsum(rng.uniform(0.0, 1.0, turned.size))  # it wanders over its counts
+        off = (np.floor(turned) - turned)[gate:] - (np.floor(turned) - turned)[:-gate]
+        errors.append(step * float(np.mean(off)))
+    assert np.std(errors) == pytest.approx(expected, rel=0.06)
+
+
+def test_counts_of_a_shaft_that_stands_are_rounded_alike():
+    """At one end five counts a gate apart from five that are all one and the same."""
+    step, n = 3.0, 5
+    expected = step / n * np.sqrt((5.0 + 25.0) / 12.0)
+    assert counting().rounding(0.005, (300.0, 0.0)).total == pytest.approx(expected)
+    assert counting().rounding(0.005, (300.0, -300.0)).total == counting().rounding(0.005).total
+    rng, errors = np.random.default_rng(3), []
+    for _ in range(4000):
+        moving = rng.uniform() + np.cumsum(rng.uniform(20.0, 60.0, 5))
+        standing = np.full(5, rng.uniform())
+        off = [np.mean(np.floor(x) - x) for x in (standing, moving)]
+        errors.append(step * (off[0] - off[1]))
+    assert np.std(errors) == pytest.approx(expected, rel=0.06)
+
+
+def test_a_reading_that_is_not_counted_is_rounded_on_its_own():
+    s = counting(gate=0.0)
+    assert s.rounding() == budget.rectangular(budget.RESOLUTION, 1.5)
+    assert s.rounding(0.020).total == pytest.approx(3.0 / np.sqrt(12.0 * 20.0))
+    assert counting(resolution=0.0).rounding(0.020).parts == ()
+
+
+@pytest.mark.parametrize("degrees", [0.0, 10.0, -90.0, 180.0, 720.0])
+def test_two_angles_of_an_eccentric_encoder_differ_by_a_chord_of_its_error(degrees):
+    """Amplitude and phase drawn so that the error of one angle is uniform within its limits."""
+    limit, rng = 0.05, np.random.default_rng(4)
+    s = Signal("p", np.zeros(1), np.zeros(1), Accuracy(0.0, limit, 0.0), 0.0, 0.001)
+    size = limit * np.sqrt(1.0 - rng.uniform(-1.0, 1.0, 20000) ** 2)
+    phase = rng.uniform(0.0, 2.0 * np.pi, size.size)
+    turn = min(abs(degrees), 180.0)  # a travel of more passes the angle farthest away
+    off = size * (np.sin(phase + np.radians(turn)) - np.sin(phase))
+    half = 2.0 * limit * np.sin(np.radians(turn) / 2.0)
+    assert s.travel(degrees).total == pytest.approx(half / np.sqrt(3.0))
+    assert np.std(off) == pytest.approx(half / np.sqrt(3.0), rel=0.03)
+    assert np.max(np.abs(off)) <= half + 1e-12
+
+
+def test_what_is_clipped_begins_and_ends_where_it_is_asked_to():
+    s = signal([0.0, 1.0, 2.0, 3.0], [0.0, 10.0, 20.0, 30.0], interval=1.0)
+    part = s.clipped(0.25, 2.5)
+    assert part.t.tolist() == [0.25, 1.0, 2.0, 2.5]
+    assert part.y.tolist() == [2.5, 10.0, 20.0, 25.0]
+    assert s.clipped(1.0, 2.0).t.tolist() == [1.0, 2.0]
+    assert s.clipped(-5.0, 0.5).t.tolist() == [0.0, 0.5]
+    assert s.clipped(8.0, 9.0).t.size == 0

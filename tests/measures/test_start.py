@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from hil.core.budget import SAMPLING
 from hil.core.drive import Direction, DriveState, Fault, Sensing
 from hil.core.measure import Outcome
 
@@ -254,3 +255,15 @@ def test_time_to_speed_carries_its_uncertainty(lab, hall):
     level = np.hypot(0.001 * 1900.0, 0.5) / np.sqrt(3.0)
     parts = [0.0005, 0.0005, level / 2000.0]
     assert m.uncertainty == pytest.approx(np.sqrt(np.sum(np.square(parts))), rel=0.05)
+
+
+def test_a_kick_is_as_uncertain_as_when_the_alignment_ends(lab, sensorless):
+    """A shaft that turns at 1 deg/ms while the state changes between two frames 5 ms apart."""
+    end = next(t for t, state in sensorless.states if state is S.RAMP)
+    sensorless.position = lambda t: np.maximum(0.0, 1000.0 * (t - end + 0.02))
+    found = lab.measures("start", sensorless.trace(), sensing=Sensing.BACK_EMF)["total-kick"]
+    instant = [part for part in found.contributions if part.source == SAMPLING]
+    # half a frame and the clock of the board (0.5 ms, rectangular), rectangular
+    reach = 1000.0 * (0.0025 + np.sqrt(3.0) * 0.0005)
+    assert len(instant) == 1
+    assert instant[0].uncertainty == pytest.approx(reach / np.sqrt(3.0), abs=0.6)

@@ -158,3 +158,15 @@ def test_the_crest_is_that_of_the_last_speed(lab, sweep):
     # Of the last half second before the stop at 5 s 0.2 s are at 1 A and 0.3 s at 1.5 A.
     found = measured(lab, scene)["final-current-crest"]
     assert found.value == pytest.approx(1.2 * 1.5 / 1.3, rel=0.01)
+
+
+def test_how_reported_speeds_scatter_is_no_uncertainty_of_the_line(lab, sweep):
+    """They are what is judged: uncertain is where the witness has the points (limits of 0.1 %)."""
+    even, rough = sweep(), sweep()
+    smooth = even.reported_speed
+    rough.reported_speed = lambda t: smooth(t) + 5.0 * np.sign(np.sin(2.0 * np.pi * 83.0 * t))
+    u = [measured(lab, one)["reported-speed-slope"].uncertainty for one in (even, rough)]
+    assert u[0] == pytest.approx(100.0 * 0.001 / np.sqrt(3.0), rel=0.05)
+    assert u[1] == pytest.approx(u[0], rel=0.1)
+    offset = measured(lab, even)["reported-speed-offset"].uncertainty
+    assert offset == pytest.approx(0.5 / np.sqrt(3.0), rel=0.05)

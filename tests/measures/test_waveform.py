@@ -361,3 +361,41 @@ def test_integral_of_square_is_exact_for_straight_pieces():
     assert wf.integral_of_square(t, y, 1.0, 3.0) == pytest.approx(18.0)  # last value held
     assert wf.integral_of_square(t, y, 1.0, 1.0) == 0.0
     reason(Outcome.TOO_FEW_SAMPLES, wf.integral_of_square, np.empty(0), np.empty(0), 0.0, 1.0)
+
+
+def test_full_means_begin_and_end_with_the_waveform():
+    """On a ramp the first is the value half a width after the start, wherever the samples lie."""
+    for start in (0.0, 0.3, 0.7):
+        t = np.union1d([start, 9.4], np.arange(1.0, 10.0))
+        t = t[t <= 9.4]
+        means = wf.full_means(t, 2.0 * t, 3.0)
+        assert means[0] == pytest.approx(2.0 * (start + 1.5))
+        assert means[-1] == pytest.approx(2.0 * (9.4 - 1.5))
+        assert means[1:-1] == pytest.approx(2.0 * t[(t > start + 1.5) & (t < 9.4 - 1.5)])
+
+
+@pytest.mark.parametrize("frequency", [40.0, 100.0, 130.0])
+def test_fine_means_find_the_crests_that_samples_miss(frequency):
+    """A sine after a moving mean of 5 ms has the amplitude sinc(f * 5 ms), sampled at 1 kHz."""
+    t = 0.001 * np.arange(400)
+    exact = float(np.sinc(0.005 * frequency))
+    worst = {"fine": 0.0, "full": 0.0}
+    for phase in np.linspace(0.0, 2.0 * np.pi, 11):
+        y = np.sin(2.0 * np.pi * frequency * t + phase)
+        for name, of in (("fine", wf.fine_means), ("full", wf.full_means)):
+            worst[name] = max(worst[name], abs(float(np.ptp(of(t, y, 0.005))) / 2.0 - exact))
+    assert worst["fine"] < 0.01 * exact
+    assert worst["fine"] < 0.4 * worst["full"]
+
+
+def test_fine_means_need_samples_at_even_distances():
+    rng = np.random.default_rng(1)
+    t = np.sort(rng.uniform(0.0, 1.0, 300))
+    y = rng.normal(size=300)
+    assert np.array_equal(wf.fine_means(t, y, 0.02), wf.full_means(t, y, 0.02))
+    few = 0.001 * np.arange(9)
+    assert np.array_equal(wf.fine_means(few, few, 0.005), wf.full_means(few, few, 0.005))
+    even = 0.001 * np.arange(50)
+    assert wf.fine_means(even, 3.0 * even, 0.005)[1:-1] == pytest.approx(
+        3.0 * np.arange(0.003, 0.0461, 0.0005)
+    )

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from hil.core.drive import DriveState
 from hil.core.measure import Outcome
 from hil.measures.compare import Envelope, envelope
-from hil.measures.power_balance import motor_current
+from hil.measures.power_balance import _sensitivities, motor_current
+from hil.measures.view import View
 
 S = DriveState
 
@@ -229,3 +232,43 @@ def test_envelope_and_distance():
     assert found.high.tolist() == [0.0, 1.0, 5.0, 5.0]
     band = Envelope(np.array([1.0]), np.array([2.0]))
     assert [float(band.distance(np.array([x]))[0]) for x in (0.5, 1.5, 4.0)] == [0.5, 0.0, 2.0]
+
+
+def test_the_expected_current_depends_on_its_inputs_as_its_derivatives_say(lab, run):
+    """JCGM 100:2008, 5.1.3: against difference quotients of the power balance itself."""
+    speed, current = 2000.0, 1.5
+    emf = lab.KE * speed * np.pi / 30.0
+    supply, volts = (emf * current + lab.R * current**2) / 24.0, 24.0
+    view = View(run.trace(), lab.conditions())
+    means = np.array([volts * supply, speed, 1.4, supply])
+    found = _sensitivities(view, means, current, False)
+    d = 1e-6
+
+    def expected(i=supply, ke=lab.KE, r=lab.R):
+        return motor_current(volts * i, speed, ke, r)
+
+    assert expected() == pytest.approx(current)
+    assert found[0] == pytest.approx((expected(i=supply + d) - expected(i=supply - d)) / (2 * d))
+    relative = (
+        (expected(ke=lab.KE * (1.0 - d)) - expected(ke=lab.KE * (1.0 + d))) / (2 * d),
+        (expected(r=lab.R * (1.0 - d)) - expected(r=lab.R * (1.0 + d))) / (2 * d),
+    )
+    assert found[1:] == pytest.approx(relative, rel=1e-4)
+    # both constants too large by their limits never change the current by more than one of them
+    assert found[1] + found[2] < current
+    assert _sensitivities(view, means, supply, True) == (1.0, 0.0, 0.0)
+
+
+def test_what_the_board_rounds_is_what_it_says(lab, run):
+    """Its resolution is part of the disagreement that is judged, and no uncertainty of it."""
+    fine = judge(lab, run.trace())
+    trace = run.trace()
+    coarse = {
+        name: replace(c, accuracy=replace(c.accuracy, resolution=50.0 * c.accuracy.resolution))
+        for name, c in trace.channels.items()
+        if name in ("reported.speed", "reported.voltage")
+    }
+    found = judge(lab, replace(trace, channels={**trace.channels, **coarse}))
+    for name in ("speed-disagreement", "voltage-disagreement"):
+        assert found[name].uncertainty == pytest.approx(fine[name].uncertainty)
+        assert found[name].resolution > fine[name].resolution
