@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import asdict
 from typing import Any
 
 from hil.cli.bands_draft import Draft
@@ -11,6 +12,7 @@ from hil.plan.plan import PlannedItem
 from hil.store.reading import RunRecord
 from hil.verdicts.baseline import Gathered
 from hil.verdicts.proposal import Proposal, Wish, hindsight
+from hil.verdicts.risk import GlobalRisks, risks_of
 
 
 def lines(
@@ -75,9 +77,29 @@ def _told(proposal: Proposal, band: Band) -> Iterator[str]:
         f"{proposal.method}"
     )
     yield f"    past results: {before} now, {after} with the proposed band"
+    risks = _risks(proposal, band)
+    if risks is not None:
+        yield (
+            f"    in the long run, if results scatter so: {_share(risks.nonconforming)} outside "
+            f"the proposed band, {_share(risks.consumer)} outside it and passed, "
+            f"{_share(risks.producer)} inside it and not passed (JCGM 106, 9.5)"
+        )
     if after.not_passed:
         yield f"    not passed in {', '.join(after.not_passed)}"
     yield from (f"    note: {remark}" for remark in proposal.remarks)
+
+
+def _risks(proposal: Proposal, band: Band) -> GlobalRisks | None:
+    sample = proposal.sample
+    if sample is None:
+        return None
+    return risks_of(band, sample.mean, sample.deviation, proposal.baseline.uncertainty)
+
+
+def _share(fraction: float) -> str:
+    """A share of all results in %; what is next to nothing is said to be below a hundredth."""
+    percent = 100.0 * fraction
+    return f"{percent:.2g} %" if percent >= 0.01 else "below 0.01 %"
 
 
 def facts(
@@ -102,6 +124,8 @@ def facts(
             found |= {"mean": proposal.sample.mean, "deviation": proposal.sample.deviation}
         if band is not None:
             found["past-proposed"] = hindsight(band, proposal.baseline).counts
+            risks = _risks(proposal, band)
+            found["long-run"] = None if risks is None else asdict(risks)
         return found
 
     return {

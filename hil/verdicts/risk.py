@@ -9,6 +9,9 @@ from itertools import pairwise
 import numpy as np
 from scipy.special import ndtr, ndtri
 
+from hil.core.band import Band, Rule
+from hil.verdicts.uncertainty import COVERAGE
+
 SPAN, NODES = 9.0, 4001  # standard deviations of what is made, and points of the integral
 
 
@@ -65,7 +68,37 @@ def global_risks(
             inside, producer = inside + mass, producer + mass - taken
         else:
             consumer += taken
-    return GlobalRisks(1.0 - inside, consumer, producer)
+    # A share is not negative, not even by the error of the integral.
+    return GlobalRisks(*(max(0.0, share) for share in (1.0 - inside, consumer, producer)))
+
+
+def risks_of(band: Band, mean: float, deviation: float, uncertainty: float) -> GlobalRisks | None:
+    """Long-run risks of judging by `band` what scatters about `mean` by `deviation`.
+
+    Passed is what the rule of the band passes: inside its limits, or inside by the guard band.
+
+    Parameters
+    ----------
+    mean, deviation : of the results of many runs, in the unit of the band. They hold what the
+        measurement itself scatters as well, so that the true values spread no more.
+    uncertainty : standard uncertainty of one result.
+
+    Returns
+    -------
+    GlobalRisks | None
+        None where nothing scatters, nothing is uncertain, or the guard bands leave no room.
+    """
+    if not (deviation > 0.0 and uncertainty > 0.0):
+        return None
+    guard = 0.0
+    if band.rule is Rule.GUARDED:
+        share = band.guard if band.risk is None else guard_for_risk(band.risk)
+        guard = share * COVERAGE * uncertainty
+    low = -math.inf if band.low is None else band.low
+    high = math.inf if band.high is None else band.high
+    if not (low < high and low + guard < high - guard):
+        return None
+    return global_risks((mean, deviation), (low, high), (low + guard, high - guard), uncertainty)
 
 
 def guard_for_risk(risk: float) -> float:

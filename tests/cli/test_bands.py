@@ -148,6 +148,7 @@ def test_it_proposes_and_leaves_the_plan_alone(
     assert "peak-current at most 3 A -> at most 2.1" in said
     assert "start.ccw: 6 values of 6 runs, mean 2.001 A" in said
     assert "past results: 6 pass now, 6 pass with the proposed band" in said
+    assert re.search(r"in the long run, .* outside it and passed, .* \(JCGM 106, 9\.5\)", said)
     assert "time-to-speed stays at most 0.8 s: stands for R-1" in said
     assert "telemetry-loss stays at most 2 %: it applies to none of its items" in said
     assert "2 bands of counts and exact values stay" in said
@@ -202,6 +203,9 @@ def test_a_shared_band_fits_all_its_items(
     assert facts[1]["proposed"]["max"] == max(i["proposed"]["max"] for i in facts[1]["items"])
     assert [len(item["runs"]) for item in facts[1]["items"]] == [6, 6, 12]
     assert all(set(item["past-proposed"]) == {"pass"} for item in facts[1]["items"])
+    for item in facts[1]["items"]:
+        assert set(item["long-run"]) == {"nonconforming", "consumer", "producer"}
+        assert all(0.0 <= share < 0.05 for share in item["long-run"].values())
 
 
 def test_a_band_with_an_item_without_data_stays(

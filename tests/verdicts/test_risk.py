@@ -6,8 +6,10 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.special import ndtr
 
-from hil.verdicts.risk import global_risks, guard_for_risk
+from hil.core.band import Band, Rule
+from hil.verdicts.risk import global_risks, guard_for_risk, risks_of
 
 RESISTORS = (1500.0, 0.12), (1499.8, 1500.2), (1499.82, 1500.18), 0.04
 
@@ -69,3 +71,34 @@ def test_guard_band_of_a_risk():
     for risk in (0.0, 0.5, math.nan):
         with pytest.raises(ValueError, match="risk"):
             guard_for_risk(risk)
+
+
+def test_the_risks_of_a_simple_band_are_those_of_its_limits():
+    band = Band("ripple", None, 2.0, "%")
+    found = risks_of(band, 1.0, 0.5, 0.2)
+    assert found == global_risks((1.0, 0.5), (-math.inf, 2.0), (-math.inf, 2.0), 0.2)
+    # one limit two deviations away: what is measured scatters by hypot(0.5, 0.2) (closed form)
+    passed = 1.0 - found.nonconforming - found.producer + found.consumer
+    assert found.nonconforming == pytest.approx(ndtr(-2.0), abs=1e-7)
+    assert passed == pytest.approx(ndtr(1.0 / math.hypot(0.5, 0.2)), abs=1e-7)
+
+
+@pytest.mark.parametrize("more", [{"guard": 0.5}, {"risk": 0.025}])
+def test_a_guard_band_moves_risk_from_the_one_to_the_other(more):
+    simple = risks_of(Band("ripple", 0.0, 2.0, "%"), 1.0, 0.5, 0.1)
+    band = Band("ripple", 0.0, 2.0, "%", rule=Rule.GUARDED, **more)
+    found = risks_of(band, 1.0, 0.5, 0.1)
+    share = more.get("guard") or guard_for_risk(more["risk"])
+    by = share * 2.0 * 0.1
+    assert found == global_risks((1.0, 0.5), (0.0, 2.0), (by, 2.0 - by), 0.1)
+    assert found.nonconforming == simple.nonconforming
+    assert found.consumer < simple.consumer
+    assert found.producer > simple.producer
+
+
+def test_no_risk_is_told_where_there_is_nothing_to_tell():
+    band = Band("ripple", 0.0, 2.0, "%", rule=Rule.GUARDED)
+    assert risks_of(band, 1.0, 0.0, 0.1) is None
+    assert risks_of(band, 1.0, 0.5, 0.0) is None
+    assert risks_of(band, 1.0, 0.5, 0.5) is None  # two guard bands of 1.0 leave nothing
+    assert risks_of(Band("count", 1.0, 1.0, "V"), 1.0, 0.5, 0.1) is None

@@ -1,5 +1,6 @@
 """Series that stop once they have decided."""
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -8,6 +9,7 @@ from hil.core.measure import Outcome
 from hil.core.verdict import Verdict
 from hil.verdicts.sequence import Series, announce, judge_series
 from hil.verdicts.sequential import Decision
+from hil.verdicts.sequential_design import forecast
 
 SERIES = Series.between(0.02, 0.15, 0.05, 0.05)
 
@@ -72,3 +74,17 @@ def test_every_series_decides_by_its_longest_and_agrees_with_its_verdict(
     _, judgement = judge_series(SERIES, progress, 1.0)
     accepted = progress.decision is Decision.ACCEPT
     assert judgement.verdict is (Verdict.PASS if accepted else Verdict.FAIL)
+
+
+def test_what_the_readme_says_of_starts_saved():
+    """1 % against 5 % at risks of 5 %: exact expectations over true rates from 0.1 % to 30 %."""
+    series = Series.between(0.01, 0.05, 0.05, 0.05)
+
+    def saving(rate: float) -> int:
+        return round(100.0 * forecast(series.test, series.fixed, rate, 1.0).saving)
+
+    assert (series.fixed.trials, series.most) == (181, 272)
+    assert (saving(0.01), saving(0.05)) == (40, 63)
+    worst, at = min((saving(rate), rate) for rate in np.geomspace(0.001, 0.3, 60))
+    assert worst == 28
+    assert 0.01 < at < 0.05
