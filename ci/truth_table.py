@@ -72,11 +72,16 @@ def main() -> int:
             if number % 50 == 0:
                 print(f"{number} of {options.rigs} rigs", file=sys.stderr, flush=True)
     table = coverage(cases)
-    print(f"{'measure':<28}{'n':>6}{'held %':>8}{'bias':>8}{'spread':>8}  95 % interval")
+    print(
+        f"{'measure':<28}{'n':>6}{'held %':>8}{'between':>14}{'exact':>7}{'bias':>8}{'spread':>8}"
+        "  95 % interval"
+    )
     for line in table:
         sign = "UNDER" if line.share < LOW else "wide" if line.share > HIGH else ""
+        low, high = line.limits
         print(
-            f"{line.measure:<28}{line.n:>6}{line.share:>8.1f}{line.bias:>8.2f}{line.spread:>8.2f}"
+            f"{line.measure:<28}{line.n:>6}{line.share:>8.1f}{low:>7.1f}-{high:<6.1f}"
+            f"{line.exact:>7}{line.bias:>8.2f}{line.spread:>8.2f}"
             f"  ± {line.half_width:.3g} {line.unit} {sign}"
         )
     held = 100.0 * sum(line.held for line in table) / max(1, sum(line.n for line in table))
@@ -88,7 +93,9 @@ def main() -> int:
             "rigs": options.rigs,
             "seed": options.seed,
             "held": held,
-            "measures": [{**asdict(line), "share": line.share} for line in table],
+            "measures": [
+                {**asdict(line), "share": line.share, "limits": line.limits} for line in table
+            ],
             "problems": problems,
         }
         options.json.write_text(json.dumps(said, indent=2) + "\n", encoding="utf-8")

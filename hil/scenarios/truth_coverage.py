@@ -8,6 +8,7 @@ import numpy as np
 
 from hil.core.budget import Contribution
 from hil.core.trace import FloatArray
+from hil.verdicts.samples import interval
 from hil.verdicts.uncertainty import interval_factor
 
 
@@ -45,6 +46,8 @@ class Coverage:
     n, held : cases, and cases in which the 95 % interval held the true value.
     bias, spread : mean and standard deviation of the error over the stated standard uncertainty.
     half_width : median half-width of the interval, in the unit of the measure.
+    exact : cases without any error, such as the kick of a shaft that did not kick: they are held
+        whatever the uncertainty, and raise the share.
     """
 
     measure: str
@@ -54,6 +57,13 @@ class Coverage:
     bias: float
     spread: float
     half_width: float
+    exact: int = 0
+
+    @property
+    def limits(self) -> tuple[float, float]:
+        """Within what the share would lie in the long run, %: exact 95 % interval of a count."""
+        low, high = interval(self.held, self.n, 0.95)
+        return 100.0 * low, 100.0 * high
 
     @property
     def share(self) -> float:
@@ -80,6 +90,7 @@ def coverage(cases: list[Held]) -> list[Coverage]:
                 float(np.mean(z)),
                 float(np.std(z)),
                 float(np.median([c.half_width for c in group])),
+                int(np.count_nonzero(np.abs(errors) < 1e-9)),
             )
         )
     return found

@@ -82,6 +82,9 @@ def test_the_table():
     (line,) = coverage([case, replace(case, true=9.0)])
     assert (line.n, line.held, line.share) == (2, 1, 50.0)
     assert line.bias == pytest.approx(-2.25)
+    assert line.limits == pytest.approx((1.258, 98.742), abs=0.001)  # 1 of 2 (Clopper, Pearson)
+    assert line.exact == 0
+    assert coverage([replace(case, true=case.value)])[0].exact == 1
     exact = Held("start", "dip", "%", 0.0, 0.0, 0.0, ())
     assert exact.covered
     assert not replace(exact, true=0.1).covered
