@@ -25,6 +25,8 @@ _MOST_SHOWN = 10
 def verify(folder: Path, key: Path | None, json_file: Path | None) -> int:
     """Name the first altered, missing or added file of FOLDER, a dossier or a run.
 
+    A link or a device among the files is an alteration, too.
+
     Exit code 0: intact; 6: not; 7: the files are intact, but the signature does not fit.
     """
     from hil.report.dossier.verify import verified

@@ -65,29 +65,65 @@ def names_below(folder: Path, leave_out: Collection[str] = ()) -> list[str]:
         For what is no plain file (a link could point to something that changes), for a name that
         cannot stand in a list, and for a folder that cannot be read.
     """
-    return sorted(
-        (name for name in _walk(folder) if name not in leave_out), key=lambda name: name.encode()
-    )
+    names, odd = entries_below(folder)
+    if odd:
+        raise StoreError(f"{folder}/{odd[0].shown}: {odd[0].why}")
+    return [name for name in names if name not in leave_out]
 
 
-def _walk(folder: Path) -> Iterator[str]:
+@dataclass(frozen=True, slots=True)
+class Odd:
+    """Something below a folder that no list of hashes can have, and why."""
+
+    path: str
+    why: str
+
+    @property
+    def shown(self) -> str:
+        """Its path on one line, whatever is in it."""
+        return repr(self.path)[1:-1]
+
+
+def entries_below(folder: Path) -> tuple[list[str], list[Odd]]:
+    """Every file below `folder`, and whatever else is there, each in the order of `names_below`.
+
+    Raises
+    ------
+    StoreError
+        For a folder that cannot be read.
+    """
+    names: list[str] = []
+    odd: list[Odd] = []
+    for path in _walk(folder):
+        relative = path.relative_to(folder).as_posix()
+        if why := _oddness(path, relative):
+            odd.append(Odd(relative, why))
+        else:
+            names.append(relative)
+    odd.sort(key=lambda one: os.fsencode(one.path))
+    return sorted(names, key=str.encode), odd
+
+
+def _walk(folder: Path) -> Iterator[Path]:
     def refuse(problem: OSError) -> None:
         raise StoreError(f"{problem.filename}: cannot be read: {problem.strerror}") from problem
 
     for place, folders, files in os.walk(folder, onerror=refuse):
         here = Path(place)
         for name in [*files, *(one for one in folders if (here / one).is_symlink())]:
-            path = here / name
-            if path.is_symlink() or not path.is_file():
-                raise StoreError(f"{path}: expected a plain file, found a link or a device")
-            relative = path.relative_to(folder).as_posix()
-            try:
-                relative.encode()
-            except UnicodeEncodeError:
-                raise StoreError(f"{path!r}: its name is no UTF-8 text") from None
-            if any(mark in relative for mark in _FORBIDDEN):
-                raise StoreError(f"{relative!r}: a line end or backslash cannot stand in a list")
-            yield relative
+            yield here / name
+
+
+def _oddness(path: Path, relative: str) -> str:
+    if path.is_symlink() or not path.is_file():
+        return "expected a plain file, found a link or a device"
+    try:
+        relative.encode()
+    except UnicodeEncodeError:
+        return "its name is no UTF-8 text"
+    if any(mark in relative for mark in _FORBIDDEN):
+        return "a line end or backslash cannot stand in a list"
+    return ""
 
 
 def hashes_below(folder: Path, leave_out: Collection[str] = ()) -> list[Hashed]:

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from hil.core.errors import StoreError
-from hil.store.hashing import Hashed, digest, names_below
+from hil.store.hashing import Hashed, digest, entries_below
 from hil.store.manifest import MANIFEST, THINNED, read_manifest
 from hil.store.reading import RECORD
 
@@ -61,13 +61,18 @@ def compare(
 ) -> tuple[list[Difference], list[str]]:
     """Hold the files of `folder` against `files`; also the names of those that were thinned.
 
-    `thinned` says of a file which hash it had, and to which (None: removed) it went from there.
+    A link or a device in the place of a file counts as altered, any other as added: what is behind
+    it can change and is not read. `thinned` says of a file which hash it had, and to which (None:
+    removed) it went from there.
     """
-    present = set(names_below(folder, leave_out))
+    names, odd = entries_below(folder)
+    present, others = set(names) - set(leave_out), {one.path for one in odd}
     found: list[Difference] = []
     excused: list[str] = []
     for file in files:
         steps = (thinned or {}).get(file.path, {})
+        if file.path in others:
+            continue  # told below
         now = digest(folder / file.path) if file.path in present else None
         if now == file.sha256:
             continue
@@ -81,6 +86,9 @@ def compare(
                 text = "lines were added after the manifest: a resumed run without its end"
             found.append(Difference(file.path, ALTERED, text))
     listed = {file.path for file in files}
+    for one in odd:
+        kind = ALTERED if one.path in listed or one.path in leave_out else ADDED
+        found.append(Difference(one.shown, kind, one.why))
     for name in sorted(present - listed, key=str.encode):
         found.append(Difference(name, ADDED, "the manifest does not list it"))
     return found, excused

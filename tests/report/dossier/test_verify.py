@@ -1,7 +1,9 @@
 """A dossier or a run looked at, in words and exit codes."""
 
 import json
+import os
 import subprocess
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -154,3 +156,72 @@ def test_what_is_neither_and_a_run_with_a_key(tmp_path: Path) -> None:
     (tmp_path / "record.jsonl").write_text("{}\n")
     with pytest.raises(StoreError, match="a run is not signed"):
         verified(tmp_path, tmp_path / "key.pem")
+
+
+def _link(place: Path) -> None:
+    """To a copy that is, for now, the same to the last byte."""
+    copy = place.parent.parent / "copy"
+    if place.is_file():
+        place.rename(copy)
+    place.symlink_to(copy)
+
+
+def _dangling(place: Path) -> None:
+    place.unlink(missing_ok=True)
+    place.symlink_to("nowhere")
+
+
+def _pipe(place: Path) -> None:
+    place.unlink(missing_ok=True)
+    os.mkfifo(place)
+
+
+def _folder(place: Path) -> None:
+    """A link to a folder of somewhere else."""
+    place.unlink(missing_ok=True)
+    place.symlink_to("/", target_is_directory=True)
+
+
+@pytest.mark.parametrize("kind", ["dossier", "run"])
+@pytest.mark.parametrize(("name", "word"), [("dossier.html", "altered"), ("more.html", "added")])
+@pytest.mark.parametrize("put", [_link, _dangling, _pipe, _folder])
+def test_a_link_or_a_device_is_an_alteration(
+    put: Callable[[Path], None],
+    name: str,
+    word: str,
+    kind: str,
+    dossier: Path,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    if kind == "run":
+        (dossier / SUMS).unlink()
+        (dossier / "record.jsonl").write_text("{}\n")
+        write_manifest(dossier, "2026-03-01T22:15:09.123Z")
+    put(dossier / name)
+    assert hil(dossier) == 6
+    said = capsys.readouterr().out.splitlines()
+    assert said[0] == (
+        f"{kind} release: NOT intact: {name}: {word}: expected a plain file, found a link or a "
+        "device"
+    )
+    assert len([line for line in said if name in line]) == 1, "told once"
+
+
+@pytest.mark.parametrize("name", [SUMS, SIGNATURE])
+def test_a_link_in_the_place_of_what_is_not_listed(name: str, dossier: Path, public: Path) -> None:
+    assert hil(dossier, "--key", public) == 0
+    _link(dossier / name)
+    found = verified(dossier, public).checked
+    assert [(one.path, one.kind) for one in found.differences] == [(name, "altered")]
+    assert hil(dossier, "--key", public) == 6
+
+
+@pytest.mark.parametrize("name", [b"a\nb", b"a\\b", b"\xff"])
+def test_an_added_file_of_an_impossible_name_is_told_on_one_line(
+    name: bytes, dossier: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    Path(os.fsdecode(os.fsencode(dossier) + b"/" + name)).write_text("x")
+    assert hil(dossier) == 6
+    first, *rest = capsys.readouterr().out.splitlines()
+    assert ": added: " in first
+    assert rest == ["  signature: none: anyone who can write the folder could have made it anew"]
