@@ -66,7 +66,7 @@ def parse_pattern(text: str) -> int:
 def special(values: FloatArray) -> FloatArray:
     """Numbers of which some may stand for infinity or 'no value', as `parse_number` has them."""
     size = np.abs(values)
-    if not bool(np.any(size > 1e37)):
+    if not size.size or float(size.max()) <= 1e37:  # not so if any is NaN, which is rare
         return values
     out = values.copy()
     out[np.isclose(values, NOT_A_NUMBER, rtol=TOLERANCE, atol=0.0)] = math.nan

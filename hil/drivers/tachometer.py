@@ -161,8 +161,10 @@ class ScpiTachometer(ScpiInstrument):
     def _unwrapped(self, position: FloatArray) -> FloatArray:
         """Positions across the end of the counter's range, the shorter way from one to the next."""
         span = self._commands.position.wraps_at
+        if span <= 0.0:
+            return position
         told = np.isfinite(position)
-        if span <= 0.0 or not told.any():
+        if not told.any():
             return position
         known = position[told]
         first = known[0] if math.isnan(self._last) else self._last

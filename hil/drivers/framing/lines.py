@@ -33,12 +33,16 @@ class LineFraming(Framing):
         width = 2 * self._checksum.size if self._checksum else 0
         self._form = b"%%0%d%s" % (width, b"x" if spec.digits == "lower" else b"X")
         self._any = spec.digits == "any"
+        self._end = len(spec.mark) + width  # bytes of a line that are not its payload
 
     def feed(self, data: bytes) -> Cut:
         """Take what arrived and return what is complete; never raises on bad bytes."""
         cut = Cut()
         frames, rejects = cut.frames, cut.rejects
         lines = self._splitter.split(data, rejects)
+        if (sound := self._sound(lines)) is not None:
+            frames += sound
+            return cut
         check, mark, form, dressed = self._checksum, self._mark, self._form, self._dressed
         for raw in lines:
             line = raw[:-1] if raw.endswith(b"\r") else raw
@@ -70,6 +74,21 @@ class LineFraming(Framing):
             else:
                 frames.append(payload)
         return cut
+
+    def _sound(self, lines: list[bytes]) -> list[bytes] | None:
+        """Payloads of lines of which each is as it should be; None as soon as one is not."""
+        check, end, mark, form = self._checksum, self._end, self._mark, self._form
+        if check is None or self._dressed:
+            return None
+        payloads = []
+        for line in lines:
+            payload = line[:-end]
+            if line[-end:] != mark + form % check.compute(payload):
+                return None
+            payloads.append(payload)
+        if not all(payloads) or b"".join(payloads).translate(None, PRINTABLE):
+            return None
+        return payloads
 
     def _undress(self, line: bytes, rejects: list[Reject]) -> bytes:
         """The line without prompt, begin text and echo; empty if nothing is left."""

@@ -92,7 +92,9 @@ class SimulatedTachometer(SimulatedInstrument):
         if not self._running:
             return
         speed = (counts - extended[: counts.size]) * (60.0 / COUNTS / (GATE * INTERVAL))
-        self._memory.append(np.column_stack((t - self._origin, counts * (360.0 / COUNTS), speed)))
+        block = np.empty((counts.size, 3))
+        block[:, 0], block[:, 1], block[:, 2] = t - self._origin, counts * (360.0 / COUNTS), speed
+        self._memory.append(block)
         self._stored += counts.size
         if self._stored > MEMORY:
             self._drop(self._stored - MEMORY)

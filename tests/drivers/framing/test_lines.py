@@ -202,3 +202,23 @@ def test_digits_and_mark_of_the_checksum():
         assert found.feed(line + bad + b"\n").frames == []
     with pytest.raises(ValueError, match="needs a mark"):
         dressed(checksum="XOR-8", mark=b"")
+
+
+@given(
+    payloads=st.lists(
+        st.binary(min_size=0, max_size=20).filter(lambda found: b"\n" not in found), max_size=6
+    ),
+    spoilt=st.booleans(),
+)
+def test_sound_lines_read_together_are_what_each_of_them_is(payloads, spoilt) -> None:
+    """A bad line among them makes every line be looked at by itself: the others stay the same."""
+    # the CRC of binascii from all ones is CRC-16/IBM-3740
+    lines = [b"%s*%04X\n" % (one, binascii.crc_hqx(one, 0xFFFF)) for one in payloads]
+    if spoilt:
+        lines.append(b"x*0000\n")
+    together, framing = checked().feed(b"".join(lines)), checked()
+    apart = [framing.feed(line) for line in lines]
+    assert together.frames == [frame for cut in apart for frame in cut.frames]
+    assert together.rejects == [reject for cut in apart for reject in cut.rejects]
+    printable = [one for one in payloads if one and all(0x20 <= byte < 0x7F for byte in one)]
+    assert [frame for frame in together.frames if frame in printable] == printable

@@ -219,7 +219,8 @@ def test_a_disturbed_line(make_world, every: int, pieces: int) -> None:
     assert wrong == list(range(every - 1, len(clean), every))
 
 
-def test_two_threads_do_not_get_in_each_others_way(world: World, drive) -> None:
+@pytest.mark.parametrize("way", ["advance", "pass_by"])
+def test_two_threads_do_not_get_in_each_others_way(world: World, drive, way: str) -> None:
     library = visa_library(world)
     manager = pyvisa.ResourceManager(library)
     supply = manager.open_resource(SUPPLY, read_termination="\n", write_termination="\n")
@@ -236,7 +237,9 @@ def test_two_threads_do_not_get_in_each_others_way(world: World, drive) -> None:
     thread.start()
     for _ in range(200):
         world.send(b"stop\n")
-        world.advance(0.003)
+        before = world.now
+        getattr(world, way)(0.003)
+        assert world.now >= before + 0.003 - 1e-9
     thread.join(20.0)
     assert not failures
     assert not thread.is_alive()
