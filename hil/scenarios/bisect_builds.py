@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from hil.core.errors import BenchError, PlanError
+from hil.scenarios.outliving import ended_with_parent
 
 #: Lines of a command's output that a message repeats.
 TAIL = 8
@@ -184,7 +185,8 @@ def call(command: Sequence[str], folder: Path, limit: float, log: Path) -> str:
     -------
     "" if it succeeded, else how it ended and the last of what it said. A command that takes longer
     than `limit` (s), or is interrupted with this process, is ended with everything it started:
-    first by SIGTERM, so that a run can leave its bench safe.
+    first by SIGTERM, so that a run can leave its bench safe. That it gets also if this process is
+    killed (Linux).
 
     Raises
     ------
@@ -204,6 +206,7 @@ def call(command: Sequence[str], folder: Path, limit: float, log: Path) -> str:
                 stdout=file,
                 stderr=subprocess.STDOUT,
                 start_new_session=True,
+                preexec_fn=ended_with_parent(),  # noqa: PLW1509 - no thread holds a lock here
             )
         except OSError as error:
             raise BenchError(f"{command[0]} cannot be run: {error.strerror}") from error
