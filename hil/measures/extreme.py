@@ -45,14 +45,25 @@ def largest(part: Signal, width: float) -> tuple[float, Budget]:
 
 
 def largest_magnitude(part: Signal, width: float) -> tuple[float, Budget]:
-    """Largest magnitude of the full means over `width` s, wherever in a whole trace.
+    """Largest magnitude of the full means over `width` s of a speed that is even for the most part.
 
-    Most of a trace is even speed, where the counts advance by nearly one fraction from sample to
-    sample: their roundings lie anywhere between repeating, which adds nothing to an extreme, and
-    being independent. Half of what `largest` would take off is taken off, and the error of that is
-    rectangular over the same half (JCGM 100:2008, 4.3.8: bounds that are not symmetric).
+    As a whole trace is. See `largest_of_even`.
     """
-    found, size, most = _extreme(part, width, _farthest)
+    return _halved(*_extreme(part, width, _farthest))
+
+
+def largest_of_even(part: Signal, width: float) -> tuple[float, Budget]:
+    """Largest full mean over `width` s of a speed that is even.
+
+    Its counts advance by nearly one fraction from sample to sample: their roundings lie anywhere
+    between repeating, which adds nothing to an extreme, and being independent. Half of what
+    `largest` would take off is taken off, and the error of that is rectangular over the same half
+    (JCGM 100:2008, 4.3.8: bounds that are not symmetric).
+    """
+    return _halved(*_extreme(part, width, _highest))
+
+
+def _halved(found: float, size: float, most: float) -> tuple[float, Budget]:
     return found - most / 2.0, line(RESOLUTION, size) + rectangular(RESOLUTION, most / 2.0)
 
 

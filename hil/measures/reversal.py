@@ -87,7 +87,9 @@ def time_to_standstill(view: View) -> Estimate:
 def dwell(view: View) -> Estimate:
     """Time at standstill between the two directions; see its definition."""
     _, raw = view.once(_standstill)
-    part = replace(raw, y=waveform.moving_mean(raw.t, raw.y, steady.RIPPLE_FILTER))
+    # The speed bends where the shaft stops: freed of what straight lines between samples do to it.
+    t, y = waveform.fine_course(raw.t, raw.y, steady.RIPPLE_FILTER)
+    part = replace(raw, t=t, y=y)
     threshold = standstill_threshold(view)
     entering = waveform.crossings(part.t, part.y, threshold, waveform.Polarity.FALLING)
     if not entering.size:

@@ -162,6 +162,11 @@ class Signal:
         variance = sum(counts**2 / n for n in alone) / 12.0
         return line(RESOLUTION, step * math.sqrt(variance) / readings)
 
+    def _spacing(self, at: float) -> float:
+        """How far the two values about `at` lie apart, s; the interval at most."""
+        i = int(np.clip(np.searchsorted(self.t, at), 1, self.t.size - 1))
+        return min(self.interval, float(self.t[i] - self.t[i - 1]))
+
     @property
     def _readings_a_gate(self) -> float:
         return max(1.0, self.gate / self.interval) if self.interval > 0.0 else 1.0
@@ -238,7 +243,8 @@ class Signal:
                 flat = slope * limit <= size  # the level is passed so slowly that it says little
                 by_level = error * (limit / size if flat else 1.0 / slope)
             # A chord of a parabola misses it by bend h^2/8 at most, and never by a whole interval.
-            missed = bend * self.interval**2 / 8.0
-            most = self.interval / 2.0
+            chord = self._spacing(at)
+            missed = bend * chord**2 / 8.0
+            most = chord / 2.0
             by_bend = rectangular(SAMPLING, most if missed >= slope * most else missed / slope)
         return clock(self.time_uncertainty) + by_bend + by_level

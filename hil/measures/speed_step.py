@@ -10,7 +10,7 @@ from hil.core.budget import ACCURACY, CLOCK, NOISE, RESOLUTION, rectangular
 from hil.core.measure import Outcome
 from hil.measures import approach as to
 from hil.measures import steady, waveform
-from hil.measures.extreme import largest
+from hil.measures.extreme import largest_of_even
 from hil.measures.peaks import peak_current_recipe
 from hil.measures.recipe import COMMON, IEEE_181, Estimate, Recipe, defines
 from hil.measures.unmeasurable import Unmeasurable
@@ -80,7 +80,8 @@ def undershoot(view: View) -> Estimate:
     _, until = waveform.transition(it.smooth.t, it.smooth.y, levels, (50.0, 90.0))
     whole = view.speed if view.conditions.target > view.conditions.entry else -view.speed
     early, part, late = (whole.clipped(it.onset.t + by, until + by) for by in it.shifts)
-    lowest, rounded = largest(-part, steady.RIPPLE_FILTER)
+    # Until the drive answers, the speed is as even as it was before.
+    lowest, rounded = largest_of_even(-part, steady.RIPPLE_FILTER)
     # An excursion at the edge of the window may belong into it or not.
     depths = [
         max(0.0, levels[0] - float(np.min(waveform.fine_means(p.t, p.y, steady.RIPPLE_FILTER))))

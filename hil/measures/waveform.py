@@ -232,35 +232,49 @@ def full_means(t: FloatArray, y: FloatArray, width: float) -> FloatArray:
     first full one begins and the last one ends with the waveform, wherever the samples lie. With
     fewer than three full ones about samples, means about all samples are given.
     """
+    return _full_course(t, y, width)[1]
+
+
+def _full_course(t: FloatArray, y: FloatArray, width: float) -> tuple[FloatArray, FloatArray]:
     means = moving_mean(t, y, width)
-    full = (t > t[0] + width / 2.0) & (t < t[-1] - width / 2.0)
+    start, end = float(t[0]) + width / 2.0, float(t[-1]) - width / 2.0
+    full = (t > start) & (t < end)
     if np.count_nonzero(full) < 3:
-        return means
+        return t, means
     first = _mean_between(t, y, float(t[0]), float(t[0]) + width)
     last = _mean_between(t, y, float(t[-1]) - width, float(t[-1]))
-    return np.concatenate(([first], means[full], [last]))
+    at = np.concatenate(([start], t[full], [end]))
+    return at, np.concatenate(([first], means[full], [last]))
 
 
 def fine_means(t: FloatArray, y: FloatArray, width: float) -> FloatArray:
     """`full_means` of a smooth waveform, freed of what its samples miss; shape (m,), m <= 2 n.
 
-    Straight lines between samples flatten every crest: a mean over them is off by a twelfth of its
+    Straight lines between samples flatten every bend: a mean over them is off by a twelfth of its
     second difference (trapezoid rule), which is taken off; and an extreme lies between samples as a
     rule, so that the values half-way between two means (cubic through four) are given as well, in
     order. Samples that are not evenly spaced, or fewer than six full means, stay as `full_means`.
     """
-    plain = full_means(t, y, width)
+    return fine_course(t, y, width)[1]
+
+
+def fine_course(t: FloatArray, y: FloatArray, width: float) -> tuple[FloatArray, FloatArray]:
+    """Instants and values of `fine_means`; shape (m,) each."""
+    at, plain = _full_course(t, y, width)
     steps = np.diff(t)
     even = steps.size > 0 and float(np.ptp(steps)) <= 0.02 * float(np.mean(steps))
     if width <= 0.0 or not even or plain.size < 8 or plain.size > t.size:
-        return plain
+        return at, plain
     m = plain[1:-1].copy()
     m[1:-1] -= np.diff(m, 2) / 12.0
-    found = np.empty(2 * m.size - 1)
-    found[::2] = m
-    found[1::2] = 0.5 * (m[:-1] + m[1:])
+    times, found = (np.empty(2 * m.size - 1) for _ in range(2))
+    found[::2], times[::2] = m, at[1:-1]
+    found[1::2], times[1::2] = 0.5 * (m[:-1] + m[1:]), 0.5 * (at[1:-2] + at[2:-1])
     found[3:-3:2] = (9.0 * (m[1:-2] + m[2:-1]) - m[:-3] - m[3:]) / 16.0
-    return np.concatenate((plain[:1], found, plain[-1:]))
+    return (
+        np.concatenate((at[:1], times, at[-1:])),
+        np.concatenate((plain[:1], found, plain[-1:])),
+    )
 
 
 def _mean_between(t: FloatArray, y: FloatArray, start: float, end: float) -> float:

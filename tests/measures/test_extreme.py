@@ -9,7 +9,7 @@ import pytest
 
 from hil.core.budget import RESOLUTION
 from hil.core.trace import Accuracy
-from hil.measures.extreme import largest, largest_magnitude, peak_to_peak
+from hil.measures.extreme import largest, largest_magnitude, largest_of_even, peak_to_peak
 from hil.measures.signal import Signal
 from hil.measures.waveform import full_means
 
@@ -106,14 +106,15 @@ def test_readings_whose_gates_overlap_share_counts(ripple, of):
     assert max(part.uncertainty for part in budget.parts) >= 0.95 * one
 
 
-def test_the_largest_of_an_even_speed_is_neither_too_high_nor_too_low():
+@pytest.mark.parametrize("of", [largest_magnitude, largest_of_even])
+def test_the_largest_of_an_even_speed_is_neither_too_high_nor_too_low(of):
     """Speeds whose counts advance by whole, half or odd fractions, over whole traces."""
     rng = np.random.default_rng(7)
     errors, stated = [], []
     for _ in range(150):
         speed = np.full(905, 2000.0 + rng.uniform(-15, 15)) + rng.normal(0.0, 0.3, 905)
-        value, budget = largest_magnitude(replace(counted(speed, rng), gate=0.005), 0.005)
-        errors.append(value - largest_magnitude(exact(speed), 0.005)[0])
+        value, budget = of(replace(counted(speed, rng), gate=0.005), 0.005)
+        errors.append(value - of(exact(speed), 0.005)[0])
         stated.append(budget.total)
     errors, u = np.array(errors), float(np.mean(stated))
     assert abs(float(np.mean(errors))) < 0.75 * u

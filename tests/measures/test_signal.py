@@ -232,3 +232,10 @@ def test_what_is_clipped_begins_and_ends_where_it_is_asked_to():
     assert s.clipped(1.0, 2.0).t.tolist() == [1.0, 2.0]
     assert s.clipped(-5.0, 0.5).t.tolist() == [0.0, 0.5]
     assert s.clipped(8.0, 9.0).t.size == 0
+
+
+def test_a_chord_between_values_that_lie_nearer_misses_less():
+    t = np.arange(0.0, 1.0, 0.005)
+    s = signal(t, 200.0 * t**2, interval=0.01)
+    bend = 400.0 * 0.005**2 / 8.0 / 200.0
+    assert s.crossing(0.5).of(budget.SAMPLING).total == pytest.approx(bend / np.sqrt(3.0), rel=1e-6)
