@@ -11,6 +11,9 @@ from hil.core.errors import BenchError, FirmwareError
 from hil.twin.drive_like import DriveLike
 from hil.twin.instruments.base import SimulatedInstrument
 
+#: Longest stretch between two looks of the instruments, s: a little more than lies between two
+#: readings of the supply, so that what passes between them is simulated in one go.
+SLICE = 0.06
 BOARD_BUFFER = 65536  # bytes from the board kept for a reader that is late; the oldest are lost
 
 
@@ -57,7 +60,7 @@ class World:
         instruments: Mapping[str, SimulatedInstrument],
         *,
         query_time: float = 0.001,
-        slice_time: float = 0.05,
+        slice_time: float = SLICE,
     ) -> None:
         if not slice_time > 0.0:
             raise ValueError(f"slice_time must be positive, found {slice_time}")
