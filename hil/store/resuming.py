@@ -137,18 +137,21 @@ def refuse_if_other(record: RunRecord, now: RunStart, *, asked: bool = True) -> 
 
 def differences(before: RunStart, now: RunStart, *, asked: bool = True) -> Iterator[str]:
     """What two parts of one run must not differ in and do, one line each."""
-    if before.simulated != now.simulated:
+    # A simulated bench that is served is hardware until its instruments say who they are.
+    known = asked or now.simulated
+    if before.simulated != now.simulated and known:
         words = {True: "the simulated bench", False: "hardware"}
         yield f"it ran on {words[before.simulated]}, this would be {words[now.simulated]}"
     yield from _different("rig", {"name": before.rig}, {"name": now.rig}, "")
     yield from _different("", before.hashes, now.hashes, "SHA-256 ")
     yield from _different("limit", before.limits, now.limits, "")
-    yield from _different(
-        "firmware",
-        {n: h for n, h in before.firmware.items() if n not in before.hashes},
-        {n: h for n, h in now.firmware.items() if n not in now.hashes},
-        "SHA-256 ",
-    )
+    if known or not before.simulated:
+        yield from _different(
+            "firmware",
+            {n: h for n, h in before.firmware.items() if n not in before.hashes},
+            {n: h for n, h in now.firmware.items() if n not in now.hashes},
+            "SHA-256 ",
+        )
     if before.seed != now.seed:
         yield f"seed: was {before.seed}, is {now.seed}"
     if before.items != now.items:

@@ -135,6 +135,18 @@ def test_each_difference_is_named_with_both_sides(
     assert str(refusal.value).startswith("runs/r cannot be resumed")
 
 
+def test_a_served_simulated_bench_is_told_by_its_instruments_alone(start: RunStart) -> None:
+    """Reached as hardware is, it is not known to be simulated before they were asked."""
+    assert start.simulated
+    now = replace(start, simulated=False, firmware={}, identities=())
+    assert list(differences(start, now, asked=False)) == []
+    told = list(differences(start, replace(now, identities=start.identities), asked=True))
+    assert told[0] == "it ran on the simulated bench, this would be hardware"
+    real = replace(start, simulated=False)
+    (told_at_once,) = differences(real, replace(real, simulated=True), asked=False)
+    assert told_at_once == "it ran on hardware, this would be the simulated bench"
+
+
 def test_devices_are_compared_only_once_they_were_asked(start: RunStart) -> None:
     assert list(differences(start, replace(start, identities=()), asked=False)) == []
 
