@@ -30,7 +30,11 @@ class SpeedAccuracy(Accuracy):
 
 
 class PositionAccuracy(Accuracy):
-    """Limits of error of an angle, mechanical degrees."""
+    """Limits of error of an angle, mechanical degrees.
+
+    Taken as those of an eccentric mounting, once per turn: between two angles near each other
+    little of it is left.
+    """
 
     absolute: Angle = 0.0
     resolution: Angle = 0.0
