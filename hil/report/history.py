@@ -137,10 +137,7 @@ def _runs_of(series: Series, known: dict[bytes, _Runs]) -> _Runs:
 def _summed(series: Series, runs: _Runs) -> tuple[Nights, NightMeans]:
     night, first, count = runs.night, runs.first, len(runs.run)
     means = night_means(night, series.value, count)
-    banded = np.isin(series.verdict, _JUDGED)
-    fails = np.bincount(night, weights=series.verdict == Verdict.FAIL.value, minlength=count)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        failed = fails / np.bincount(night, weights=banded, minlength=count)
+    failed = _failed(night, series.verdict, count)
     known = means.mean[~np.isnan(means.mean)]
     columns = Nights(
         run=runs.run,
@@ -159,7 +156,23 @@ def _summed(series: Series, runs: _Runs) -> tuple[Nights, NightMeans]:
 
 
 #: Verdicts that say something of the firmware or of the data; the others were never judged.
-_JUDGED = [Verdict.PASS.value, Verdict.FAIL.value, Verdict.UNDECIDED.value]
+_JUDGED = frozenset((Verdict.PASS.value, Verdict.FAIL.value, Verdict.UNDECIDED.value))
+
+
+def _failed(night: NDArray[np.intp], verdict: NDArray[Any], nights: int) -> NDArray[np.float64]:
+    """Share of the figures of each night that fail, NaN where none was judged."""
+    words = set(verdict.tolist())
+    judged = words & _JUDGED
+    if not judged:
+        return np.full(nights, math.nan)
+    banded = np.bincount(
+        night, weights=None if judged == words else np.isin(verdict, list(judged)), minlength=nights
+    )
+    if Verdict.FAIL.value not in words:
+        return np.where(banded > 0, 0.0, math.nan)
+    fails = np.bincount(night, weights=verdict == Verdict.FAIL.value, minlength=nights)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.asarray(fails / banded)
 
 
 def _iso(utc: NDArray[np.datetime64]) -> NDArray[Any]:

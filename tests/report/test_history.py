@@ -2,10 +2,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
+from hil.core.verdict import Verdict
 from hil.report.history import Effect, Latest, changes_of, effect_of, nights_of
 from hil.store.index.rows import Series, SeriesKey
 
@@ -138,6 +142,18 @@ def test_a_level_beyond_its_limit_is_told_with_the_share_that_fails():
 )
 def test_effects(before, after, effect):
     assert effect_of(before, after) is effect
+
+
+@given(st.lists(st.sampled_from(["", *(word.value for word in Verdict)]), min_size=6, max_size=6))
+def test_the_share_that_fails_is_of_those_that_were_judged(words):
+    one = replace(series([1.0, 2.0, 3.0], repeats=2), verdict=np.array(words, dtype=object))
+    nights, _ = nights_of(one)
+    for n, failed in enumerate(nights.failed.tolist()):
+        judged = [
+            word for word in words[2 * n : 2 * n + 2] if word in ("pass", "fail", "undecided")
+        ]
+        share = judged.count("fail") / len(judged) if judged else math.nan
+        assert failed == pytest.approx(share, nan_ok=True)
 
 
 def test_nights_are_runs_and_repeats_their_scatter():

@@ -290,11 +290,15 @@ def _by_run(
 ) -> dict[str, dict[tuple[str, str], ItemResultLine]]:
     """Run -> item -> its result, the last one of several."""
     found: dict[str, dict[tuple[str, str], ItemResultLine]] = {}
+    # Most items come to the same night after night.
+    lines: dict[tuple[str, str, str, str], ItemResultLine] = {}
     for row in rows:
-        reason = " ".join(row.reason.split()) if row.reason else ""
-        key = row.plan, row.item
-        line = ItemResultLine(row.item, row.verdict, reason, pages[key])
-        found.setdefault(row.run, {})[key] = line
+        told = row.plan, row.item, row.verdict, row.reason
+        if told not in lines:
+            reason = " ".join(row.reason.split())
+            page = pages[row.plan, row.item]
+            lines[told] = ItemResultLine(row.item, row.verdict, reason, page)
+        found.setdefault(row.run, {})[row.plan, row.item] = lines[told]
     return found
 
 
