@@ -28,6 +28,7 @@ ROOT = Path(__file__).parents[1]
 RIG = ROOT / "testplans" / "rigs" / "dosing-pump.yaml"
 ROLES = ("board", "supply", "tachometer", "brake", "switch")
 LIMIT = 1.0  # s after the kill by which the supply must be off
+TOLD = 6.0  # s after that by which the guard must have said so: it writes when all is safe
 PLAN = f"""\
 format: 1
 plan: kill
@@ -39,7 +40,8 @@ scenarios:
     hold: 60 s
     bands: {{success: {{exactly: 1}}}}
 """
-TOOK = re.compile(r"read back off ([\d.]+) s after")
+OFF = "supply off, read back off "
+TOOK = re.compile(rf"{OFF}([\d.]+) s after")
 #: When a run is killed: how soon after the output was first seen on, or after its start, s.
 MOMENTS = ("at output-on", "while turning", "any time")
 
@@ -139,7 +141,7 @@ def kill_once(folder: Path, places: dict[str, str], moment: str, draw: random.Ra
         run.kill()
         run.wait()
         supply.close()
-    logs = [log.read_text() for log in out.glob("*/guard.log")]
+    logs = _guard_logs(out, wait=was_on)
     return Kill(
         moment=moment,
         after_start=killed - begun,
@@ -147,9 +149,19 @@ def kill_once(folder: Path, places: dict[str, str], moment: str, draw: random.Ra
         was_on=was_on,
         off_after=off - killed,
         stayed_off=stayed,
-        guard_said=any("supply off, read back" in log for log in logs),
+        guard_said=any(OFF in log for log in logs),
         guard_took=next((float(t) for log in logs for t in TOOK.findall(log)), None),
     )
+
+
+def _guard_logs(out: Path, wait: bool) -> list[str]:
+    """What the guards of a run have written; waited for, if one has something to say."""
+    end = time.monotonic() + (TOLD if wait else 0.0)
+    while True:
+        logs = [log.read_text() for log in out.glob("*/guard.log")]
+        if any(OFF in log for log in logs) or time.monotonic() >= end:
+            return logs
+        time.sleep(0.01)
 
 
 def _wait_for_moment(
