@@ -402,8 +402,9 @@ def open_session(serve, manager) -> Iterator[Callable[..., tuple[ScpiPeer, ScpiS
         session.close()
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def manager() -> Iterator[pyvisa.ResourceManager]:
+    """PyVISA has one for the whole process: whoever closes it closes it for all."""
     found = pyvisa.ResourceManager("@py")
     yield found
     found.close()
