@@ -34,8 +34,9 @@ def _freed(view: View, reported: float) -> Estimate | None:
     A systematic effect that is known is corrected (JCGM 100:2008, 3.2.4), whichever way it goes:
     were only a board that reads too low corrected, the greater of two voltages would be too great.
 
-    None without a readback of the current, without telemetry about any readback, or if the current
-    there never falls to a tenth of its largest.
+    None without a readback of the current, or if no readback is at rest: telemetry about it, at
+    most a tenth of the largest current, and both voltages within their limits of error of each
+    other. A link that is pumped up above a supply that takes nothing back draws no current either.
     """
     if view.trace.channel("supply.current") is None:
         return None
@@ -43,18 +44,24 @@ def _freed(view: View, reported: float) -> Estimate | None:
     board = view.signal("reported.voltage")
     current = np.abs(np.interp(volts.t, amps.t, amps.y))
     edges = [board.t.searchsorted(volts.t + by) for by in (-READBACK_AROUND, READBACK_AROUND)]
-    told = np.flatnonzero(edges[1] - edges[0] >= LEAST_FRAMES)
-    if not told.size:
-        return None
-    i = told[np.argmin(current[told])]
-    if float(current[i]) > AT_REST * float(np.max(np.abs(amps.y))):
-        return None
-    rest, then = abs(float(volts.y[i])), np.abs(board.y[edges[0][i] : edges[1][i]])
-    rise = reported - float(np.mean(then))
-    budget = volts.level(rest) + replace(board, accuracy=_gain(board)).level(rise)
-    scatter = float(np.std(then, ddof=1)) / math.sqrt(then.size)
-    budget += line(NOISE, scatter, freedom=then.size - 1.0)
-    return Estimate(rest + rise, budget)
+    idle = current <= AT_REST * float(np.max(np.abs(amps.y)))
+    told = np.flatnonzero(idle & (edges[1] - edges[0] >= LEAST_FRAMES))
+    for i in told[np.argsort(current[told], kind="stable")].tolist():
+        rest, then = abs(float(volts.y[i])), np.abs(board.y[edges[0][i] : edges[1][i]])
+        seen = float(np.mean(then))
+        if abs(seen - rest) > _limit(volts, rest) + _limit(board, seen):
+            continue
+        budget = volts.level(rest) + replace(board, accuracy=_gain(board)).level(reported - seen)
+        scatter = float(np.std(then, ddof=1)) / math.sqrt(then.size)
+        budget += line(NOISE, scatter, freedom=then.size - 1.0)
+        return Estimate(rest + reported - seen, budget)
+    return None
+
+
+def _limit(part: Signal, reading: float) -> float:
+    """How far a sound reading may be off."""
+    a = part.accuracy
+    return a.relative * abs(reading) + a.absolute + a.resolution
 
 
 def _gain(part: Signal) -> Accuracy:
@@ -99,8 +106,10 @@ def peak_dc_link_recipe(window: WindowOf | None, words: str) -> Recipe:
         supply readback where that is greater. The board's own error at rest is taken off: what it
         saw above its mean of ±{1e3 * READBACK_AROUND:g} ms about the readback at the least supply
         current of the trace ({LEAST_FRAMES} frames at least) is added to that readback. Without
-        such a rest (a tenth of the largest current at most) its samples are taken as they are. No
-        filter beyond the board's own; a peak shorter than the telemetry interval can be missed.""",
+        such a rest (a tenth of the largest current at most, and both voltages within their limits
+        of error of each other: not while the link is pumped up) its samples are taken as they are.
+        No filter beyond the board's own; a peak shorter than the telemetry interval can be
+        missed.""",
         source=COMMON,
         channels=("reported.voltage", "supply.voltage"),
     )

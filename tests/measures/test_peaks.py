@@ -102,3 +102,26 @@ def test_the_rest_is_where_there_is_telemetry(lab):
     for one in (trace, late):
         m = lab.measures("steps", one)["peak-dc-link-voltage"]
         assert m.value == pytest.approx(24.0)
+
+
+def test_a_link_that_is_pumped_up_is_no_rest(lab):
+    """Braking energy feeds the board, and the supply nothing, which does not see it (a diode)."""
+    scene = lab.Scene(
+        end=2.0,
+        speed=lab.constant(1000.0),
+        marks=[("command", 0.5)],
+        current=lab.steps_of([(0.0, 0.05), (0.5, 3.0), (1.0, 0.0), (1.4, 3.0)]),
+        voltage=lab.ramps([(0.0, 24.0), (1.0, 24.0), (1.001, 38.0), (1.4, 38.0), (1.401, 24.0)]),
+    )
+    trace = lab.scaled(scene.trace(), "reported.voltage", 1.01)
+    supply = trace.channels["supply.voltage"]
+    blind = replace(supply, y=np.full(supply.y.size, 24.0))
+    trace = replace(trace, channels={**trace.channels, "supply.voltage": blind})
+    m = lab.measures("steps", trace)["peak-dc-link-voltage"]
+    assert m.value == pytest.approx(24.0 + 1.01 * 14.0)  # freed by the rest before the command
+    always = lab.steps_of([(0.0, 3.0), (1.0, 0.0), (1.4, 3.0)])
+    amps = trace.channels["supply.current"]
+    loaded = replace(amps, y=np.array([always(t) for t in amps.t]))
+    trace = replace(trace, channels={**trace.channels, "supply.current": loaded})
+    m = lab.measures("steps", trace)["peak-dc-link-voltage"]
+    assert m.value == pytest.approx(1.01 * 38.0)  # no rest at all: as it was read
