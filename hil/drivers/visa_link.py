@@ -168,8 +168,11 @@ class VisaLink:
     def write_unproven(self, command: str) -> None:
         """Send a command to whoever is there, recovery or not; nobody knows whether it arrived.
 
-        For switching off alone: an instrument that does not answer may still obey.
+        For switching off alone: an instrument that does not answer may still obey. It is given the
+        time that it needs between two messages, as what follows is, or it would hear neither.
         """
+        with suppress(Exception):  # a wait or a setting that fails must not keep it from being sent
+            self._prepare()
         with suppress(InstrumentError), self._converted(f"{command!r} failed"):
             if self._wire.resource is not None:
                 self._wire.resource.write(command)

@@ -7,7 +7,7 @@ import time
 import pytest
 import pyvisa
 
-from hil.core.errors import InstrumentError, InstrumentTimeout
+from hil.core.errors import FirmwareError, InstrumentError, InstrumentTimeout
 from hil.drivers.scpi import (
     MOST_ERRORS,
     QueueEntry,
@@ -196,6 +196,38 @@ def test_commands_keep_their_distance(open_session, simple):
     clock.time += 1.0
     session.write("VOLT 2")
     assert len(clock.slept) == 3
+
+
+def test_a_command_in_doubt_keeps_its_distance_on_both_sides(open_session, simple):
+    """Else an instrument that needs it hears neither that command nor what brings it back."""
+    clock = CountingClock()
+    instrument = simple("X", {"OUTP": 1.0})
+    peer, session = open_session(instrument, clock=clock, command_gap=0.05)
+    session.write("OUTP 1")
+    session.distrust()
+    assert session.in_doubt
+    clock.slept.clear()
+    session.write_unproven("OUTP 0")
+    assert clock.slept == pytest.approx([0.05])
+    session.query("OUTP?")
+    assert not session.in_doubt
+    assert clock.slept == pytest.approx([0.05, 0.05, 0.05])  # before *IDN? and before the query
+    assert peer.received[-2:] == ["*IDN?", "OUTP?"]
+
+
+def test_a_command_in_doubt_is_sent_even_if_waiting_fails(open_session, simple):
+    clock = CountingClock()
+    peer, session = open_session(simple("X", {"OUTP": 1.0}), clock=clock, command_gap=0.05)
+    session.distrust()
+
+    def fails(_seconds: float) -> None:
+        raise FirmwareError("the firmware has crashed")
+
+    wait, clock.sleep = clock.sleep, fails
+    session.write_unproven("OUTP 0")
+    clock.sleep = wait
+    session.query("OUTP?")
+    assert "OUTP 0" in peer.received
 
 
 # ---------------------------------------------------------------------- trouble
