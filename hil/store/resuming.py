@@ -120,7 +120,8 @@ def refuse_if_other(record: RunRecord, now: RunStart, *, asked: bool = True) -> 
     Parameters
     ----------
     now : what the first line of the record would be if the run began now.
-    asked : board and instruments were asked who they are, so that `now.identities` counts.
+    asked : board and instruments are to be the same devices. If not, `now.identities` still tells,
+        if there are any, whether the bench is simulated.
 
     Raises
     ------
@@ -138,7 +139,7 @@ def refuse_if_other(record: RunRecord, now: RunStart, *, asked: bool = True) -> 
 def differences(before: RunStart, now: RunStart, *, asked: bool = True) -> Iterator[str]:
     """What two parts of one run must not differ in and do, one line each."""
     # A simulated bench that is served is hardware until its instruments say who they are.
-    known = asked or now.simulated
+    known = asked or now.simulated or bool(now.identities)
     if before.simulated != now.simulated and known:
         words = {True: "the simulated bench", False: "hardware"}
         yield f"it ran on {words[before.simulated]}, this would be {words[now.simulated]}"

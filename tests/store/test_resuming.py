@@ -142,6 +142,8 @@ def test_a_served_simulated_bench_is_told_by_its_instruments_alone(start: RunSta
     assert list(differences(start, now, asked=False)) == []
     told = list(differences(start, replace(now, identities=start.identities), asked=True))
     assert told[0] == "it ran on the simulated bench, this would be hardware"
+    (told_before,) = differences(start, replace(start, simulated=False), asked=False)
+    assert told_before == told[0]  # they were asked, though the board may still get its firmware
     real = replace(start, simulated=False)
     (told_at_once,) = differences(real, replace(real, simulated=True), asked=False)
     assert told_at_once == "it ran on hardware, this would be the simulated bench"

@@ -41,15 +41,26 @@ NOTHING_RUN = 10
 ABOUT = ("--hil-operator=A. Bench", "--hil-place=east bay", "--hil-ambient=22 degC")
 
 
+FLASH = """
+board:
+  flash: {{command: [touch, '{}', '{{image}}'], watch: 0.3 s, identity-within: 5 s}}
+"""
+
+
 @pytest.fixture(scope="module")
-def bench(make_hardware):
-    return make_hardware(plan=PLAN)
+def flashed(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A file that is there once something was put on the board."""
+    return tmp_path_factory.mktemp("flash") / "flashed"
 
 
-@pytest.fixture
-def killed(hardware) -> Path:
+@pytest.fixture(scope="module")
+def bench(make_hardware, flashed: Path):
+    return make_hardware(plan=PLAN, more=FLASH.format(flashed))
+
+
+def cut_short(hardware, *more: str) -> Path:
     """A run folder as a kill in the second of three items leaves it; the guard switched off."""
-    hardware.start("t.plan.yaml", *ABOUT)
+    hardware.start("t.plan.yaml", *ABOUT, *more)
 
     def second() -> bool:
         records = list(hardware.out.glob(f"*/{RECORD}"))
@@ -63,9 +74,15 @@ def killed(hardware) -> Path:
     return folder
 
 
-def resumed(hardware, folder: Path) -> subprocess.CompletedProcess[str]:
+@pytest.fixture
+def killed(hardware) -> Path:
+    return cut_short(hardware)
+
+
+def resumed(hardware, folder: Path, *more: str) -> subprocess.CompletedProcess[str]:
+    going_on = "--hil-preflight=off", "t.plan.yaml", f"--hil-resume={folder}", *ABOUT, *more
     return subprocess.run(
-        hardware.command("--hil-preflight=off", "t.plan.yaml", f"--hil-resume={folder}", *ABOUT),
+        hardware.command(*going_on),
         cwd=hardware.folder, capture_output=True, text=True, check=False, timeout=120.0,
     )  # fmt: skip
 
@@ -139,3 +156,21 @@ def test_another_supply_than_before_is_refused_before_anything_is_energised(
     assert "SIM-0002" in done.stdout + done.stderr
     assert True not in was_on
     assert (killed / RECORD).read_bytes() == before
+
+
+def test_firmware_is_not_put_on_a_real_board_to_go_on_with_a_simulated_run(
+    hardware, flashed: Path, tmp_path: Path, monkeypatch
+) -> None:
+    image = tmp_path / "image.bin"
+    image.write_bytes(b"firmware")
+    folder = cut_short(hardware, f"--hil-firmware={image}")
+    assert flashed.exists()
+    assert read(folder).start.simulated
+    flashed.unlink()
+    for one in hardware.served.world.instruments.values():
+        monkeypatch.setattr(one, "identity", one.identity.replace("SIM-", "NOT-SIM-", 1))
+    done = resumed(hardware, folder, f"--hil-firmware={image}")
+    said = done.stdout + done.stderr
+    assert done.returncode == NOTHING_RUN, said
+    assert "it ran on the simulated bench, this would be hardware" in said
+    assert not flashed.exists()
