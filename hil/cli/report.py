@@ -12,7 +12,7 @@ from hil.cli import shared
 
 @click.command("report")
 @click.argument("run", type=click.Path(exists=True, path_type=Path))
-@shared.json_file("Write counts, items and file names as JSON.")
+@shared.json_file("Write counts, items, file names and operating points as JSON.")
 def report(run: Path, json_file: Path | None) -> None:
     """Rebuild junit.xml, measures.csv and report.html of the run folder RUN from its record.
 
@@ -21,7 +21,7 @@ def report(run: Path, json_file: Path | None) -> None:
     from hil.core.errors import StoreError
     from hil.ports.clock import utc_now
     from hil.report.rebuild import rebuild
-    from hil.report.summary import facts
+    from hil.report.summary import facts, operating_facts
     from hil.store.manifest import DERIVED, renew
 
     record = rebuild(run)
@@ -33,7 +33,7 @@ def report(run: Path, json_file: Path | None) -> None:
     except StoreError as problem:  # the files are there; that the run was altered must be seen
         click.echo(f"The manifest was left as it is: {problem}", err=True)
     if json_file is not None:
-        shared.write_json(json_file, found)
+        shared.write_json(json_file, found | {"operating_points": operating_facts(record)})
 
 
 def _lines(found: dict[str, Any]) -> list[str]:

@@ -85,6 +85,8 @@ def convert(text: object, kind: str) -> float:
 
 
 def _scaled(number: float, unit: str, kind: str, wanted: str, expected: str) -> float:
+    if unit == wanted:  # nothing to convert, and the registry is slow to load
+        return number
     found = f"{number:g} {unit}"
     try:
         parsed: Any = registry().parse_units(unit)

@@ -10,10 +10,12 @@ from urllib.parse import quote
 
 from markupsafe import Markup
 
+from hil.core.conditions import Conditions
 from hil.core.errors import StoreError
 from hil.core.record import Identity, ItemResult, StateSpan
 from hil.core.trace import Mark, Trace
 from hil.core.verdict import SEVERITY, Verdict, combine
+from hil.measures.efficiency import OperatingPoint, operating_points
 from hil.report.items import Item
 from hil.report.judged import Tables, tables
 from hil.report.plots import chart_data, panels
@@ -55,6 +57,7 @@ class Drawn:
     statistics: str = ""
     verdict: str = ""  # of the repetition, "" without a judgement of its own
     problem: str = ""
+    points: tuple[OperatingPoint, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -92,17 +95,24 @@ def reports_on(record: RunRecord) -> tuple[IdentityLine, ...]:
     return tuple(lines)
 
 
-def contents(folder: Path, items: Sequence[Item]) -> list[ItemContent]:
-    """The content of each item, in the order given; charts share one budget of points."""
+def contents(
+    folder: Path, items: Sequence[Item], known: Conditions | None = None
+) -> list[ItemContent]:
+    """The content of each item, in the order given; charts share one budget of points.
+
+    With what is `known` of the motor each trace drawn has its operating points, else none.
+    """
     drawn = sum(min(len(i.result.traces), MOST_DRAWN) for i in items if i.result)
     affordable = DATA_BUDGET / (_CHARACTERS_PER_POINT * _SERIES_PER_TRACE * max(1, drawn))
     points = max(60, min(MOST_POINTS, int(affordable)))
     ids = {item.item for item in items}
     logs = {item: _raw_log(folder, item, ids) for item in ids}
-    return [_content(folder, item, points, logs[item.item]) for item in items]
+    return [_content(folder, item, points, logs[item.item], known) for item in items]
 
 
-def _content(folder: Path, item: Item, points: int, log: str) -> ItemContent:
+def _content(
+    folder: Path, item: Item, points: int, log: str, known: Conditions | None
+) -> ItemContent:
     result = item.result
     raw_log = quote(log)
     words = [item.name, item.standing, item.reason]
@@ -110,20 +120,26 @@ def _content(folder: Path, item: Item, points: int, log: str) -> ItemContent:
         return ItemContent(item, Tables((), (), ()), raw_log=raw_log, search=" ".join(words))
     words += [result.title, result.scenario, result.plan, *result.requirements]
     words += [f"{name} {value}" for name, value in result.conditions.items()]
-    numbered = list(enumerate(result.traces, 1))
     worst = _worst(result)
-    ordered = sorted(numbered, key=lambda found: (_rank(worst.get(found[0])), found[0]))
+    ordered = numbered(result)
     return ItemContent(
         item,
         tables(result),
         tuple(
-            _drawn(folder, result, n, name, points, worst.get(n))
+            _drawn(folder, result, n, name, points, worst.get(n), known)
             for n, name in ordered[:MOST_DRAWN]
         ),
         tuple((n, _trace_link(name)) for n, name in sorted(ordered[MOST_DRAWN:])),
         raw_log,
         " ".join(words),
     )
+
+
+def numbered(result: ItemResult) -> list[tuple[int, str]]:
+    """Repetition and file name of every trace, the worst first: the first few are drawn."""
+    worst = _worst(result)
+    found = enumerate(result.traces, 1)
+    return sorted(found, key=lambda trace: (_rank(worst.get(trace[0])), trace[0]))
 
 
 def _raw_log(folder: Path, item: str, ids: Collection[str]) -> str:
@@ -155,6 +171,7 @@ def _drawn(
     name: str,
     points: int,
     verdict: Verdict | None,
+    known: Conditions | None,
 ) -> Drawn:
     link = _trace_link(name)
     try:
@@ -172,6 +189,7 @@ def _drawn(
         _spans([span for span in result.spans if span.repeat == repeat], trace.end),
         _statistics(trace),
         verdict.value if verdict else "",
+        points=tuple(operating_points(trace, known)) if known else (),
     )
 
 

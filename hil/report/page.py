@@ -10,6 +10,7 @@ from jinja2 import Environment
 
 from hil.report.content import contents, reports_on
 from hil.report.items import counts, listing, overall, worst_first
+from hil.report.losses import Found, conditions, losses
 from hil.report.markup import CAUTIONS, environment, style, template_text
 from hil.report.numbers import lasting
 from hil.store.atomic import replace_file
@@ -37,6 +38,7 @@ def write_page(record: RunRecord, path: Path) -> None:
 def page(record: RunRecord) -> str:
     """The page of `record` as HTML; a function of the run folder alone."""
     items = listing(record)
+    shown = contents(record.path, worst_first(items), conditions(record.start.motor))
     return (
         _environment()
         .get_template("report.html.j2")
@@ -52,7 +54,15 @@ def page(record: RunRecord) -> str:
             counts=counts(items),
             total=len(items),
             bench_time=lasting(sum(item.result.duration for item in items if item.result)),
-            items=contents(record.path, worst_first(items)),
+            items=shown,
+            losses=losses(
+                [
+                    Found(c.item.name, c.item.anchor, drawn.repeat, point)
+                    for c in sorted(shown, key=lambda content: content.item.number)
+                    for drawn in c.drawn
+                    for point in drawn.points
+                ]
+            ),
             cautions=CAUTIONS,
             script=SCRIPT,
             style=style(),

@@ -4,10 +4,15 @@ from __future__ import annotations
 
 from typing import Any
 
+from hil.core.errors import StoreError
+from hil.measures.efficiency import operating_points
+from hil.report.content import MOST_DRAWN, numbered
 from hil.report.items import counts, listing, overall, worst_first
+from hil.report.losses import Found, conditions, loss_facts
 from hil.report.rebuild import JUNIT, MEASURES, PAGE
 from hil.store.condition import problems
 from hil.store.reading import RunRecord
+from hil.store.traces import read_trace
 
 
 def facts(record: RunRecord) -> dict[str, Any]:
@@ -41,3 +46,20 @@ def facts(record: RunRecord) -> dict[str, Any]:
             "page": str(record.path / PAGE),
         },
     }
+
+
+def operating_facts(record: RunRecord) -> list[dict[str, Any]]:
+    """The operating points of a run as JSON data: of the traces that the page draws."""
+    known = conditions(record.start.motor)
+    if known is None:
+        return []
+    found: list[Found] = []
+    for item in listing(record):
+        for repeat, name in numbered(item.result)[:MOST_DRAWN] if item.result else ():
+            try:
+                trace = read_trace(record.path / "traces" / name)
+            except StoreError:  # told in the page and among the problems
+                continue
+            points = operating_points(trace, known)
+            found += [Found(item.name, item.anchor, repeat, point) for point in points]
+    return loss_facts(found)

@@ -68,6 +68,7 @@ def test_the_figures_as_json(run: Path, tmp_path: Path) -> None:
     assert found["counts"]["fail"] == 1
     assert found["standing"] == "fail"
     assert found["items"][0] == {"name": "stall", "standing": "fail", "reason": "as expected"}
+    assert found["operating_points"] == []  # no traces, and no nameplate
 
 
 def test_an_unfinished_run_is_named(run: Path, capsys: pytest.CaptureFixture[str]) -> None:

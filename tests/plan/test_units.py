@@ -103,6 +103,13 @@ def test_canonical_units_are_left_alone(kind, value):
     assert convert(f"{value!r} {CANONICAL_UNITS[kind]}", kind) == pytest.approx(value, rel=1e-12)
 
 
+def test_canonical_units_do_without_the_registry(monkeypatch):
+    monkeypatch.setattr("hil.plan.units.registry", None)
+    assert convert("0.04 V*s/rad", "back-emf constant") == 0.04
+    with pytest.raises(ValueError, match="not finite"):
+        convert("1e999 V", "voltage")
+
+
 @given(st.text(max_size=20), st.sampled_from(sorted(CANONICAL_UNITS)))
 def test_any_text_converts_or_raises_value_error(text, kind):
     try:

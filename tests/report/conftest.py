@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 
 from hil.core.band import Band, Rule
+from hil.core.drive import DriveState
 from hil.core.measure import Measure, Outcome
 from hil.core.record import (
     Identity,
@@ -22,7 +23,7 @@ from hil.core.record import (
     RunStart,
     StateSpan,
 )
-from hil.core.trace import Channel, Mark, Trace
+from hil.core.trace import Accuracy, Channel, Mark, Trace
 from hil.core.verdict import Judgement, Verdict
 from hil.store.folder import RunFolder
 
@@ -284,6 +285,55 @@ def big_run(tmp_path: Path, start_entry: RunStart) -> Path:
             run.append(_result(name, verdict, traces=(trace,), **fields))
         run.append(RunEnd(utc=UTC, reason="completed", counts={"pass": 68, "fail": 2}))
         return run.path
+
+
+KE, R = 0.05, 0.6  # V*s/rad and ohm, line to line
+
+
+def _steady(rpm: float, amps: float, end: float = 3.0) -> Trace:
+    """Steady running of which all is known: the supply delivers ke w I + R I^2 at 24 V."""
+    power = KE * rpm * np.pi / 30.0 * amps + R * amps * amps
+    levels = {
+        "witness.speed": ("rpm", 0.001, rpm),
+        "reported.current": ("A", 0.005, amps),
+        "reported.state": ("1", 0.005, float(DriveState.RUN)),
+        "supply.voltage": ("V", 0.05, 24.0),
+        "supply.current": ("A", 0.05, power / 24.0),
+    }
+    channels = {}
+    for name, (unit, interval, level) in levels.items():
+        t = np.arange(0.0, end + 1e-9, interval)
+        y = np.full_like(t, level)
+        channels[name] = Channel(name, unit, t, y, Accuracy(0.001), interval=interval)
+    return Trace(channels, (Mark("command", 0.1), Mark("stop", end)), end)
+
+
+@pytest.fixture
+def make_steady() -> Callable[..., Trace]:
+    """Builder of a steady trace of known power balance: ``make_steady(rpm, amps)``."""
+    return _steady
+
+
+@pytest.fixture
+def make_loaded(tmp_path: Path, start_entry: RunStart) -> Callable[..., Path]:
+    """Builder of a run with one item a steady state: ``make_loaded([(rpm, amps)], motor=)``."""
+
+    def make(states: list[tuple[float, float]], motor: dict[str, str] | None = None) -> Path:
+        plate = {
+            "back-emf-constant": f"{KE} V*s/rad",
+            "back-emf-convention": "line-to-line-peak",
+        }
+        names = tuple(f"load-{n}" for n in range(1, len(states) + 1))
+        with RunFolder.create(tmp_path, "loaded") as run:
+            run.append(replace(start_entry, items=names, motor=plate if motor is None else motor))
+            for n, (name, state) in enumerate(zip(names, states, strict=True), 1):
+                run.append(ItemStart(item=name, utc=UTC, position=n, of=len(names)))
+                trace = run.write_trace(name, 1, _steady(*state))
+                run.append(_result(name, Verdict.PASS, traces=(trace,)))
+            run.append(RunEnd(utc=UTC, reason="completed", counts={"pass": len(names)}))
+            return run.path
+
+    return make
 
 
 @pytest.fixture(scope="module")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import json
 import shutil
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -123,6 +124,28 @@ def test_a_link_opens_its_item(browser: Any, full_run: Path) -> None:
     assert not browser.execute_script(f"return document.getElementById('{target}').open")
     browser.execute_script("arguments[0].click()", link)
     _wait_until(browser, f"return document.getElementById('{target}').open")
+
+
+@pytest.mark.parametrize("width", [360, 1280])
+def test_the_map_of_losses_fits_the_screen(
+    browser: Any, make_loaded: Callable[..., Path], width: int
+) -> None:
+    _open(browser, make_loaded([(1000.0, 1.0), (2000.0, 1.0), (2000.0, 3.0)]), width)
+    assert browser.execute_script("return document.documentElement.scrollWidth") <= width
+    box, rows, outside = browser.execute_script(
+        "const s = document.getElementById('losses').parentElement;"
+        "const b = s.querySelector('svg').getBoundingClientRect();"
+        "const all = [...s.querySelectorAll('svg text, svg path, td, th')]"
+        "  .filter(e => !e.closest('thead')).map(e => e.getBoundingClientRect());"
+        "return [b.width, s.querySelectorAll('tbody tr').length,"
+        "  all.filter(r => r.left < 0 || r.right > innerWidth).length]"
+    )
+    assert 250 < box <= min(width, 544)
+    assert rows == 3
+    assert outside == 0
+    low = browser.execute_script(CONTRAST)
+    assert low == []
+    assert [entry["message"] for entry in browser.get_log("browser")] == []
 
 
 def test_the_keyboard_reaches_the_skip_link_first(browser: Any, full_run: Path) -> None:
