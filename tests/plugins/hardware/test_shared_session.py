@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import re
 import subprocess
-import time
 
 import pytest
 
@@ -211,6 +210,7 @@ def test_a_reset_connection_takes_both_and_both_come_back(hardware, two: TwoOutp
 
 def test_an_instrument_that_hangs_takes_both(hardware, two: TwoOutputs, guard: str) -> None:
     loaded(hardware, two)
+    before = two.conversations
     assert hardware.strike(lambda: setattr(two, "silent", True)) < OFF_WITHIN
     hardware.wait(lambda: all_off(two), OFF_WITHIN, "the brake is still fed")
     if guard == "takeover":  # that a run waits for answers in vain is to its guard a run that hangs
@@ -221,7 +221,7 @@ def test_an_instrument_that_hangs_takes_both(hardware, two: TwoOutputs, guard: s
         assert [entry.item for entry in record.interrupted] == ["long"]
         assert two.strays == []
         return
-    time.sleep(0.5)
+    hardware.wait(lambda: two.conversations > before, 10.0, "nobody connects to it again")
     two.silent = False
     first, second = judged(hardware)
     assert first.verdict is Verdict.BENCH_FAULT
