@@ -33,7 +33,7 @@ def prepare(run: Run, tell: Tell) -> None:
         return
     try:
         with run.bench("preflight") as bench:
-            run.verify_kind()
+            run.verify_bench()
             if options.firmware is not None:
                 _flash(run, bench, tell)
             elif options.build:

@@ -206,10 +206,10 @@ class Run:
         if self._resume is None:  # else it is there already, or the run is refused
             self.image = self.folder.keep_inputs([image])
 
-    def verify_kind(self) -> None:
-        """Raise `StoreError` if a run goes on and the bench, now open, is of another kind.
+    def verify_bench(self) -> None:
+        """Raise `StoreError` if a run goes on and the bench, now open, is another one.
 
-        Before firmware is put on the board, after which alone board and build can be compared.
+        Before firmware is put on the board, after which alone its build can be compared.
         """
         if self._resume is not None:
             refuse_if_other(self._resume.record, self._head(), asked=False)

@@ -120,8 +120,8 @@ def refuse_if_other(record: RunRecord, now: RunStart, *, asked: bool = True) -> 
     Parameters
     ----------
     now : what the first line of the record would be if the run began now.
-    asked : board and instruments are to be the same devices. If not, `now.identities` still tells,
-        if there are any, whether the bench is simulated.
+    asked : board and instruments were asked who they are, and the board has its firmware. If not,
+        `now.identities`, if there are any, tell of the instruments alone.
 
     Raises
     ------
@@ -159,6 +159,8 @@ def differences(before: RunStart, now: RunStart, *, asked: bool = True) -> Itera
         yield f"{len(before.items)} items were planned, other than the {len(now.items)} found now"
     if asked:
         yield from _other_devices(before.identities, now.identities)
+    elif now.identities:
+        yield from _other_devices(*map(_instruments, (before.identities, now.identities)))
 
 
 def _different(what: str, was: Mapping[str, str], now: Mapping[str, str], kind: str) -> list[str]:
@@ -175,6 +177,10 @@ def _shown(value: str | None, kind: str) -> str:
     if value is None:
         return "none"
     return value[:_SHOWN] if kind else value
+
+
+def _instruments(devices: tuple[Identity, ...]) -> tuple[Identity, ...]:
+    return tuple(who for who in devices if who.role != "board")
 
 
 def _other_devices(was: tuple[Identity, ...], now: tuple[Identity, ...]) -> Iterator[str]:

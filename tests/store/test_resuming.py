@@ -153,6 +153,18 @@ def test_devices_are_compared_only_once_they_were_asked(start: RunStart) -> None
     assert list(differences(start, replace(start, identities=()), asked=False)) == []
 
 
+def test_a_board_that_still_gets_its_firmware_may_have_another_the_rest_may_not(
+    start: RunStart,
+) -> None:
+    supply = Identity(role="supply", model="S", serial="1")
+    before = replace(start, identities=(BOARD, supply))
+    board = replace(BOARD, revision="1.5.0")
+    now = replace(start, identities=(board, supply))
+    assert list(differences(before, now, asked=False)) == []
+    now = replace(start, identities=(board, replace(supply, serial="2")))
+    assert list(differences(before, now, asked=False)) == ["supply: was S 1, is S 2"]
+
+
 def test_hashes_are_those_that_a_folder_gives(tmp_path: Path) -> None:
     for place in ("one", "two"):
         (tmp_path / place).mkdir()

@@ -158,19 +158,27 @@ def test_another_supply_than_before_is_refused_before_anything_is_energised(
     assert (killed / RECORD).read_bytes() == before
 
 
-def test_firmware_is_not_put_on_a_real_board_to_go_on_with_a_simulated_run(
-    hardware, flashed: Path, tmp_path: Path, monkeypatch
+@pytest.mark.parametrize(
+    ("was", "becomes", "words"),
+    [
+        ("SIM-", "NOT-SIM-", "it ran on the simulated bench, this would be hardware"),
+        ("SIM-SUPPLY,SIM-0001", "SIM-SUPPLY,SIM-0002", "supply: was GREENHOUSE BENCH SIM-SUPPLY"),
+    ],
+)
+def test_on_another_bench_no_firmware_is_put_on_the_board(
+    hardware, flashed: Path, tmp_path: Path, monkeypatch, was: str, becomes: str, words: str
 ) -> None:
     image = tmp_path / "image.bin"
     image.write_bytes(b"firmware")
+    flashed.unlink(missing_ok=True)
     folder = cut_short(hardware, f"--hil-firmware={image}")
     assert flashed.exists()
     assert read(folder).start.simulated
     flashed.unlink()
     for one in hardware.served.world.instruments.values():
-        monkeypatch.setattr(one, "identity", one.identity.replace("SIM-", "NOT-SIM-", 1))
+        monkeypatch.setattr(one, "identity", one.identity.replace(was, becomes, 1))
     done = resumed(hardware, folder, f"--hil-firmware={image}")
     said = done.stdout + done.stderr
     assert done.returncode == NOTHING_RUN, said
-    assert "it ran on the simulated bench, this would be hardware" in said
+    assert words in said
     assert not flashed.exists()
