@@ -40,7 +40,9 @@ def heard_of_link(board: Board, clock: Clock, asked: float, *, mute: bool = Fals
             volts = readings.values.get("reported.voltage")
             if volts is None or not volts.size or readings.board_time[-1] == stamp:
                 continue
-            stamp, found, at = float(readings.board_time[-1]), float(volts[-1]), clock.now()
+            stamp = float(readings.board_time[-1])
+            if math.isfinite(volts[-1]):
+                found, at = float(volts[-1]), clock.now()
     except Exception:  # nothing may keep a bench from being left, and what was heard still counts
         pass
     if not math.isfinite(found):

@@ -32,7 +32,10 @@ class Silent:
 
 @dataclass(slots=True)
 class Latest:
-    """The newest value of everything a scenario waits for; NaN until first read."""
+    """The newest value of everything a scenario waits for; NaN until first read.
+
+    `fault_frames` counts the frames so far in which the firmware reported a fault.
+    """
 
     reported_speed: float = np.nan
     witness_speed: float = np.nan
@@ -42,6 +45,7 @@ class Latest:
     temperature: float = np.nan
     state: DriveState | None = None
     fault: Fault = Fault.NONE
+    fault_frames: int = 0
 
     @property
     def speed(self) -> float:

@@ -192,6 +192,8 @@ class Readout:
             now.temperature = values.get("reported.temperature", np.nan)
             state = values.get("reported.state", np.nan)
             now.state = DriveState(int(state)) if np.isfinite(state) else None
+            states = readings.values.get("reported.state", np.empty(0))
+            now.fault_frames += int(np.count_nonzero(states == DriveState.FAULT.value))
             fault = values.get("reported.fault", 0.0)
             now.fault = Fault(int(fault)) if np.isfinite(fault) else Fault.NONE
         self._poll_instruments()

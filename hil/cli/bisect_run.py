@@ -107,7 +107,8 @@ class BuiltBench:
             return self._load(home)
         if question.flash_command:
             command = filled(question.flash_command, {**values, "out": str(self._image)})
-            said = call(command, self._source, question.build_limit, home / "flash.log")
+            log = home / "flash.log"
+            said = call(command, self._source, question.build_limit, log, outlives=True)
             return f"flash {said}" if said else ""
         return ""
 

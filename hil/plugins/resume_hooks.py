@@ -44,8 +44,12 @@ def pytest_collection_modifyitems(
     try:
         refuse_if_over(read(path))
         folder = RunFolder.reopen(path)
-        record = folder.read()
-        refuse_if_over(record)
+        try:
+            record = folder.read()
+            refuse_if_over(record)
+        except BaseException:
+            folder.close()  # else its lock stays until this process ends
+            raise
     except HilError as error:
         raise pytest.UsageError(str(error)) from error
     found = {item_id(item): item for item in items if on_bench(item)}

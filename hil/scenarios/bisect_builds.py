@@ -178,7 +178,9 @@ def filled(command: Sequence[str], values: Mapping[str, str]) -> list[str]:
     ]
 
 
-def call(command: Sequence[str], folder: Path, limit: float, log: Path) -> str:
+def call(
+    command: Sequence[str], folder: Path, limit: float, log: Path, *, outlives: bool = False
+) -> str:
     """Run a command without a shell, its output into `log`.
 
     Returns
@@ -186,7 +188,7 @@ def call(command: Sequence[str], folder: Path, limit: float, log: Path) -> str:
     "" if it succeeded, else how it ended and the last of what it said. A command that takes longer
     than `limit` (s), or is interrupted with this process, is ended with everything it started:
     first by SIGTERM, so that a run can leave its bench safe. That it gets also if this process is
-    killed (Linux).
+    killed (Linux), unless it `outlives` it: a board half flashed answers nobody any more.
 
     Raises
     ------
@@ -206,7 +208,7 @@ def call(command: Sequence[str], folder: Path, limit: float, log: Path) -> str:
                 stdout=file,
                 stderr=subprocess.STDOUT,
                 start_new_session=True,
-                preexec_fn=ended_with_parent(),  # noqa: PLW1509 - no thread holds a lock here
+                preexec_fn=None if outlives else ended_with_parent(),  # noqa: PLW1509 - no thread holds a lock here
             )
         except OSError as error:
             raise BenchError(f"{command[0]} cannot be run: {error.strerror}") from error

@@ -62,7 +62,11 @@ def _one(  # noqa: PLR0912, PLR0915 - one branch a step is what this function is
         case plan.Hold():
             steps.say(f"hold {step.seconds:g} s without a fault")
             latest = steps.bench.latest
-            if steps.bench.wait_unless(lambda: latest.state is DriveState.FAULT, step.seconds):
+            before = latest.fault_frames  # a fault that clears itself between two looks is one
+            if steps.bench.wait_unless(
+                lambda: latest.state is DriveState.FAULT or latest.fault_frames > before,
+                step.seconds,
+            ):
                 raise ManoeuvreFailed(f"fault while holding: {steps.describe()}")
         case plan.WaitForSpeed():
             speed = direction * step.speed

@@ -100,6 +100,13 @@ class Replayed:
         return BoardReadings(np.zeros(1), stamp, {"reported.voltage": volts})
 
 
+def test_a_reading_that_is_no_number_takes_nothing_back(kit: Kit, board) -> None:
+    board.feed_voltage = 23.4
+    kit.clock.at(0.2, lambda: setattr(board, "feed_voltage", np.nan))
+    told = heard_of_link(board, kit.clock, 24.0)
+    assert told.startswith("the board read 23.4 V at its DC link 0.")
+
+
 def test_what_had_arrived_before_and_what_only_repeats_itself_do_not_count(kit: Kit) -> None:
     assert nothing(heard_of_link(Replayed((1.0, 0.2)), kit.clock, 24.0))
     once = heard_of_link(Replayed((1.0, 0.2), None, (1.02, 24.1), (1.02, 24.1)), kit.clock, 24.0)

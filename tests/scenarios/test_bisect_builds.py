@@ -247,6 +247,38 @@ def test_the_command_ends_in_order_however_this_process_ends(
     pytest.fail("the command was not told to end")
 
 
+def test_a_command_that_may_outlive_this_process_is_left_to_its_end(tmp_path: Path) -> None:
+    """Flashing: half an image on a board is worse than a search that ends a little late."""
+    flash = (
+        "import pathlib, time\n"
+        "pathlib.Path('begun').touch()\n"
+        "while not pathlib.Path('gone').exists(): time.sleep(0.02)\n"
+        "pathlib.Path('flashed').touch()\n"
+    )
+    script = tmp_path / "outer.py"
+    script.write_text(
+        "import sys\nfrom pathlib import Path\n"
+        "from hil.scenarios.bisect_builds import call\n"
+        f"call([sys.executable, '-c', {flash!r}], Path('.'), 60.0, Path('log'), outlives=True)\n"
+    )
+    outer = subprocess.Popen([sys.executable, str(script)], cwd=tmp_path)
+    try:
+        await_file(tmp_path / "begun")
+    finally:
+        outer.kill()
+        outer.wait()
+    (tmp_path / "gone").touch()
+    await_file(tmp_path / "flashed")
+
+
+def await_file(path: Path) -> None:
+    for _ in range(1200):
+        if path.exists():
+            return
+        time.sleep(0.05)
+    pytest.fail(f"there is no {path.name}")
+
+
 def test_no_shell_is_in_between(tmp_path: Path) -> None:
     show = "import sys; print(sys.argv[1]); sys.exit(1)"
     said = call([sys.executable, "-c", show, "$HOME; *"], tmp_path, 60.0, tmp_path / "log")

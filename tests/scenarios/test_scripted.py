@@ -4,7 +4,7 @@ from types import SimpleNamespace
 
 import pytest
 
-from hil.core.drive import Fault
+from hil.core.drive import DriveState, Fault
 from hil.core.errors import HarnessError
 from hil.plan.steps import read_step
 from hil.scenarios.manoeuvres import Approach
@@ -106,6 +106,24 @@ def test_a_fault_during_a_hold_ends_it_at_once(kit: Kit, steps: Steps) -> None:
     with pytest.raises(ManoeuvreFailed, match=r"step 1: fault while holding: .*over-temperature"):
         run(steps, {"hold": "5 s"})
     assert kit.clock.now() - before < 0.4
+
+
+def test_a_fault_that_clears_itself_between_two_looks_ends_a_hold_too(
+    kit: Kit, steps: Steps
+) -> None:
+    read, trips = kit.board.read, kit.clock.now() + 0.3
+
+    def with_a_short_fault():
+        readings = read()
+        states = readings.values.get("reported.state")
+        if kit.clock.now() >= trips and states is not None and states.size > 1:
+            states[0] = DriveState.FAULT.value  # the newest frame is sound again
+        return readings
+
+    kit.board.read = with_a_short_fault
+    with pytest.raises(ManoeuvreFailed, match="fault while holding"):
+        run(steps, {"hold": "5 s"})
+    assert kit.clock.now() < trips + 1.0
 
 
 def test_during_a_wait_anything_may_happen(kit: Kit, steps: Steps) -> None:
