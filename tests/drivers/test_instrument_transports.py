@@ -61,24 +61,25 @@ class SerialPeer:
         os.close(self._slave)
 
 
-class HislipPeer:
-    """A HiSLIP server as IVI-6.1 (HiSLIP 1.1), tables 3 and 4, describes it: as much as is asked.
-
-    Message types: 0 Initialize, 6 Data, 7 DataEnd, 8 DeviceClearComplete, 15 AsyncMaxMsgSize,
-    17 AsyncInitialize, 19 AsyncDeviceClear; the answer to each is the type after it, or 23 to 19.
-    """
-
-    HEADER = struct.Struct("!2sBBIQ")
+class TcpPeer:
+    """Accepts connections on a free port and has each served by a thread of its own."""
 
     def __init__(self, reply: Reply) -> None:
         self.reply, self.clears, self.connections = reply, 0, 0
         self._server = socket.create_server(("127.0.0.1", 0))
         self._server.settimeout(0.01)
-        port = self._server.getsockname()[1]
-        self.resource = f"TCPIP::127.0.0.1::hislip0,{port}::INSTR"
+        self.resource = self._named(self._server.getsockname()[1])
         self._running = True
         self._threads = [threading.Thread(target=self._accept, daemon=True)]
         self._threads[0].start()
+
+    def _named(self, port: int) -> str:
+        """The VISA resource name of this peer."""
+        raise NotImplementedError
+
+    def _talk(self, connection: socket.socket) -> None:
+        """Serve one connection, until it ends or `_running` does."""
+        raise NotImplementedError
 
     def _accept(self) -> None:
         while self._running:
@@ -93,6 +94,25 @@ class HislipPeer:
             thread = threading.Thread(target=self._talk, args=(connection,), daemon=True)
             self._threads.append(thread)
             thread.start()
+
+    def close(self) -> None:
+        self._running = False
+        self._server.close()
+        for thread in self._threads:
+            thread.join(2.0)
+
+
+class HislipPeer(TcpPeer):
+    """A HiSLIP server as IVI-6.1 (HiSLIP 1.1), tables 3 and 4, describes it: as much as is asked.
+
+    Message types: 0 Initialize, 6 Data, 7 DataEnd, 8 DeviceClearComplete, 15 AsyncMaxMsgSize,
+    17 AsyncInitialize, 19 AsyncDeviceClear; the answer to each is the type after it, or 23 to 19.
+    """
+
+    HEADER = struct.Struct("!2sBBIQ")
+
+    def _named(self, port: int) -> str:
+        return f"TCPIP::127.0.0.1::hislip0,{port}::INSTR"
 
     def _exactly(self, connection: socket.socket, size: int) -> bytes:
         data = b""
@@ -138,14 +158,8 @@ class HislipPeer:
                         if answer is not None:
                             say(7, parameter, answer.encode() + b"\n")
 
-    def close(self) -> None:
-        self._running = False
-        self._server.close()
-        for thread in self._threads:
-            thread.join(2.0)
 
-
-class Vxi11Peer:
+class Vxi11Peer(TcpPeer):
     """A VXI-11 server (VXI-11 of 1995, B.6): the core channel of one device, what is asked of it.
 
     Calls are those of RFC 5531, in records (its section 11), values those of RFC 4506.
@@ -157,27 +171,11 @@ class Vxi11Peer:
     END, TIMEOUT, ENDED = 8, 15, 4  # flag of a last block; error of a read, reason for its end
 
     def __init__(self, reply: Reply) -> None:
-        self.reply, self.clears, self.connections, self.links = reply, 0, 0, 0
-        self._server = socket.create_server(("127.0.0.1", 0))
-        self._server.settimeout(0.01)
-        self.resource = f"TCPIP::127.0.0.1,{self._server.getsockname()[1]}::inst0::INSTR"
-        self._running = True
-        self._threads = [threading.Thread(target=self._accept, daemon=True)]
-        self._threads[0].start()
+        self.links = 0
+        super().__init__(reply)
 
-    def _accept(self) -> None:
-        while self._running:
-            try:
-                connection, _ = self._server.accept()
-            except TimeoutError:
-                continue
-            except OSError:
-                return
-            self.connections += 1
-            connection.settimeout(0.01)
-            thread = threading.Thread(target=self._talk, args=(connection,), daemon=True)
-            self._threads.append(thread)
-            thread.start()
+    def _named(self, port: int) -> str:
+        return f"TCPIP::127.0.0.1,{port}::inst0::INSTR"
 
     def _record(self, connection: socket.socket) -> bytes:
         record = b""
@@ -224,12 +222,6 @@ class Vxi11Peer:
         else:
             assert procedure == 23
         return self.WORD.pack(0)
-
-    def close(self) -> None:
-        self._running = False
-        self._server.close()
-        for thread in self._threads:
-            thread.join(2.0)
 
 
 class Vxi11Device:
