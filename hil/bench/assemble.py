@@ -36,6 +36,7 @@ def assemble(
             poll=poll,
             quiet_poll=quiet_poll,
             settling=rig.settling,
+            dc_link_capacitance=rig.regeneration.dc_link_capacitance,
             silence=max(0.5, 10.0 / rig.profile.telemetry_rate),
             keep_alive=rig.board.keep_alive or 0.0,
             answer_within=rig.answer_within,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Callable, Iterator
 
+from hil.bench.coming_up import ComingUp
 from hil.bench.dc_link import heard_of_link
 from hil.bench.parts import Parts, Settings
 from hil.bench.readout import Readout
@@ -37,6 +38,8 @@ class Bench(Readout):
         ------
         InstrumentError
             If a readback differs or the output does not settle.
+        Overload
+            If it draws what charging the DC link does not explain.
         InterlockOpen
             If the emergency stop is pressed or a guard open; GuardLost without a guard process.
         """
@@ -53,7 +56,18 @@ class Bench(Readout):
         self.energised = True
         self.supply.switch_on()
         self.mark("supply-on")
-        self.await_voltage(voltage)
+        self._coming_up = ComingUp(
+            asked=voltage,
+            settling=settings.settling,
+            current_limit=limit,
+            limits=self.watch.limits,
+            capacitance=settings.dc_link_capacitance,
+            begun=self.clock.now(),
+        )
+        try:
+            self.await_voltage(voltage)
+        finally:
+            self._coming_up = None
 
     def await_voltage(self, voltage: float) -> None:
         """Wait until every reading has been at `voltage` for as long as the supply needs.
@@ -70,8 +84,10 @@ class Bench(Readout):
         settled = False
         while not settled:
             reading = self._read_supply()
-            self.watch.check_supply(reading)
+            self._poll_probes()
             near = abs(reading.voltage - voltage) <= tolerance
+            # An inrush is part of coming up: the output has settled once it is over.
+            near = near and abs(reading.current) <= self.watch.limits.current
             since = since if near and inside else reading.time
             inside = inside + 1 if near else 0
             settled = inside >= SETTLED_READINGS and reading.time - since >= rule.hold - 1e-9

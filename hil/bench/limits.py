@@ -45,7 +45,7 @@ class Watch:
     """
 
     def __init__(self, limits: Limits) -> None:
-        self._limits = limits
+        self.limits = limits
         self._agreement = Agreement(limits.agreement)
         self._expected: int | None = None
         self._origin: float | None = None  # deg, where the shaft rested
@@ -63,17 +63,17 @@ class Watch:
     def check_board(self, readings: BoardReadings) -> None:
         """Raise if the firmware reports something beyond a limit, or contradicts the shaft."""
         for name, limit, unit in (
-            ("reported.speed", self._limits.speed, "rpm"),
-            ("reported.current", self._limits.current, "A"),
-            ("reported.voltage", self._limits.dc_link_voltage, "V"),
-            ("reported.temperature", self._limits.temperature, "degC"),
+            ("reported.speed", self.limits.speed, "rpm"),
+            ("reported.current", self.limits.current, "A"),
+            ("reported.voltage", self.limits.dc_link_voltage, "V"),
+            ("reported.temperature", self.limits.temperature, "degC"),
         ):
             self._check(name, readings.values.get(name), limit, unit)
         self._agreement.check(readings)
 
     def check_supply(self, reading: SupplyReading) -> None:
         """Raise `LimitExceeded` if the supply readback is beyond a limit."""
-        limits = self._limits
+        limits = self.limits
         if abs(reading.voltage) > limits.dc_link_voltage:
             raise _beyond("supply.voltage", abs(reading.voltage), limits.dc_link_voltage, "V")
         if abs(reading.current) > limits.current:
@@ -81,14 +81,14 @@ class Watch:
 
     def check_temperature(self, degrees: float) -> None:
         """Raise `LimitExceeded` if the thermometer reads more than the limit, degC."""
-        if abs(degrees) > self._limits.temperature:
-            raise _beyond("witness.temperature", abs(degrees), self._limits.temperature, "degC")
+        if abs(degrees) > self.limits.temperature:
+            raise _beyond("witness.temperature", abs(degrees), self.limits.temperature, "degC")
 
     def check_shaft(self, readings: ShaftReadings) -> None:
         """Raise `LimitExceeded` for over-speed, the wrong direction, or motion uncommanded."""
         if not readings.time.size:
             return
-        self._check("witness.speed", readings.speed, self._limits.speed, "rpm")
+        self._check("witness.speed", readings.speed, self.limits.speed, "rpm")
         self._agreement.add_shaft(readings)
         if self._expected is None:
             return
@@ -98,28 +98,28 @@ class Watch:
                 self._check_idle_speed(readings)
                 return
             travel = float(np.max(np.abs(readings.position - self._origin)))
-            if travel > self._limits.idle_travel:
+            if travel > self.limits.idle_travel:
                 raise LimitExceeded(
                     f"the shaft moved {travel:.1f} deg although no motion was commanded "
-                    f"(limit {self._limits.idle_travel:g} deg)"
+                    f"(limit {self.limits.idle_travel:g} deg)"
                 )
             return
         forward = readings.position * self._expected
         self._furthest = max(self._furthest, float(forward.max()))
         behind = self._furthest - float(forward[-1])
-        if behind > self._limits.wrong_direction:
+        if behind > self.limits.wrong_direction:
             raise LimitExceeded(
                 f"the shaft turned {behind:.0f} deg against the commanded direction "
-                f"(limit {self._limits.wrong_direction:g} deg)"
+                f"(limit {self.limits.wrong_direction:g} deg)"
             )
 
     def _check_idle_speed(self, readings: ShaftReadings) -> None:
         """As for the travel, where no angle is known."""
         speed = float(np.nanmax(np.abs(readings.speed), initial=0.0))
-        if speed > self._limits.idle_speed:
+        if speed > self.limits.idle_speed:
             raise LimitExceeded(
                 f"the shaft turned at {speed:.0f} rpm although no motion was commanded "
-                f"(limit {self._limits.idle_speed:g} rpm)"
+                f"(limit {self.limits.idle_speed:g} rpm)"
             )
 
     @staticmethod

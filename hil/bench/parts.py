@@ -30,6 +30,7 @@ class Settings:
     quiet_poll : as `poll`, while nothing but time is waited for; 0 for the same.
     current_limit, over_voltage : limits given to the supply before every output-on.
     settling : when a new output voltage counts as there.
+    dc_link_capacitance : F, what the output charges when it goes on.
     rest_speed : rpm below which the shaft counts as standing.
     silence : without telemetry for longer, once it has begun, the board counts as gone.
     encoder_poll, thermometer_poll : of reading these.
@@ -43,6 +44,7 @@ class Settings:
     quiet_poll: float = 0.0
     supply_poll: float = 0.05
     settling: Settling = Settling()  # noqa: RUF009 - frozen
+    dc_link_capacitance: float = 0.0
     rest_speed: float = 5.0
     rest_time: float = 4.0
     silence: float = 0.5

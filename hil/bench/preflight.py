@@ -39,6 +39,7 @@ def look_over(
     """
     yield Finding("rig file", Grade.OK, f"{rig.rig}: {rig.description or rig.motor.name}")
     yield from _limits(rig)
+    yield from _current_limits(rig)
     try:
         yield from driver_findings(rig, Registry.installed())
     except HilError as error:
@@ -101,6 +102,17 @@ def _identity(who: Identity, today: date) -> Finding:
     overdue = date.fromisoformat(who.calibration_due) < today
     note = f"; calibration {'was' if overdue else 'is'} due {who.calibration_due}"
     return Finding(who.role, Grade.WARNING if overdue else Grade.OK, f"{who}{place}{note}")
+
+
+def _current_limits(rig: Rig) -> Iterator[Finding]:
+    """Where the supply limits its current before the abort limit can act on what it reads."""
+    limit, supply = rig.limits.current, rig.supply.current_limit
+    if limit > supply:
+        yield Finding(
+            "abort current",
+            Grade.OK,
+            f"{limit:g} A of what the board reports; the supply itself stops at {supply:g} A",
+        )
 
 
 def _limits(rig: Rig) -> Iterator[Finding]:

@@ -7,6 +7,7 @@ from collections.abc import Callable
 
 import numpy as np
 
+from hil.bench.coming_up import ComingUp
 from hil.bench.keeper import Keeper
 from hil.bench.limits import Limits, Watch
 from hil.bench.observe import Latest, Observer, Silent
@@ -66,6 +67,7 @@ class Readout:
         self._polled = -np.inf  # when the last poll was over
         self._settled_at: float | None = None  # V, what the output has been seen to reach
         self._asked = 0.0  # V, what the supply was last told to give
+        self._coming_up: ComingUp | None = None  # while an output that went on settles
         self._next_supply = self._next_encoder = self._next_thermometer = 0.0
         self._heard: float | None = None  # host time of the newest telemetry
         self._board_time = np.nan  # of the newest telemetry, s
@@ -237,7 +239,6 @@ class Readout:
 
     def _poll_supply(self) -> None:
         reading = self._read_supply()
-        self.watch.check_supply(reading)
         self._check_output(reading)
         self._check_supply(reading)
         self._poll_probes()
@@ -303,6 +304,10 @@ class Readout:
         reading = self.supply.measure()
         self._recorder.add_supply(reading)
         self._next_supply = self.clock.now() + self.settings.supply_poll
+        if self._coming_up is None:
+            self.watch.check_supply(reading)
+        else:
+            self._coming_up.check(reading)
         return reading
 
     def _check_output(self, reading: SupplyReading) -> None:

@@ -13,6 +13,7 @@ from collections.abc import Callable
 
 from hil.bench.bench import Bench
 from hil.bench.choose import Choice
+from hil.bench.coming_up import Overload
 from hil.bench.keeper import InterlockOpen
 from hil.bench.observe import Observer
 from hil.bench.open import Guarding, open_bench
@@ -161,14 +162,15 @@ class Session:
         """After trouble with a link or an instrument, or an item cut short, let go of the bench.
 
         It is opened again when it is next needed, if that is possible within `RECONNECT` seconds.
-        After an open interlock, or a person who stopped it, it is not: a person has to look first.
+        After an open interlock, an overload at output-on, or a person who stopped it, it is not: a
+        person has to look first.
         """
         cut_short = problem is not None and not isinstance(problem, Exception)
-        if cut_short or isinstance(problem, LinkError | InstrumentError):
-            self._troubled = " ".join(str(problem).split()) or type(problem).__name__
-            self.close(ask=False)
-        elif isinstance(problem, InterlockOpen | OperatorStop):
+        if isinstance(problem, InterlockOpen | OperatorStop | Overload):
             self.dead = str(problem)
+            self.close(ask=False)
+        elif cut_short or isinstance(problem, LinkError | InstrumentError):
+            self._troubled = " ".join(str(problem).split()) or type(problem).__name__
             self.close(ask=False)
 
     def close(self, *, ask: bool = True) -> None:

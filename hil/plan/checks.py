@@ -38,6 +38,19 @@ def check_commands(rig: Rig) -> Iterator[Complaint]:
     yield from _check_interlock(rig)
 
 
+def check_telemetry(rig: Rig) -> Iterator[Complaint]:
+    """Contradictions between the rig file and what the board reports by its link profile."""
+    limit, supply = rig.limits.current, rig.supply.current_limit
+    channels = {spec.channel for spec in rig.profile.messages["telemetry"].fields}
+    if "reported.current" not in channels and limit > supply:
+        yield (
+            ("limits", "current"),
+            f"limits.current: expected at most supply.current-limit {supply:g} A, found "
+            f"{limit:g} A: the board reports no current, and the supply never gives that much, so "
+            "that the limit could not act",
+        )
+
+
 def _check_interlock(rig: Rig) -> Iterator[Complaint]:
     told = rig.readings.get("interlock")
     if rig.interlock is None or not isinstance(told, InterlockCommands) or not told.inputs:

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from hil.plan.checked import at_places, read_checked, refuse_if_any, repeated
-from hil.plan.checks import check_commands, check_rig
+from hil.plan.checks import check_commands, check_rig, check_telemetry
 from hil.plan.described import find
 from hil.plan.explain import validate
 from hil.plan.firmware import find_firmware
@@ -72,6 +72,7 @@ def load_rig(path: Path | str) -> Rig:
     refuse_if_any(at_places(source, check_commands(rig)))
     rig._files = (*source.files, *described, *firmware, profile)
     rig._profile = load_profile(profile)
+    refuse_if_any(at_places(source, check_telemetry(rig)))
     return rig
 
 

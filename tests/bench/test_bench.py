@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 
 from hil.bench.bench import SETTLED_READINGS, closing
+from hil.bench.coming_up import Overload
 from hil.bench.limits import LimitExceeded
-from hil.core.errors import BenchError, InstrumentError
+from hil.core.errors import BenchError, FirmwareError, InstrumentError
 from hil.ports.supply_commands import Settling
 
 Kit = SimpleNamespace
@@ -78,8 +79,37 @@ def test_while_an_output_settles_every_reading_is_held_against_the_limits(kit: K
     bench.begin_trace()
     bench.poll()
     kit.supply.current = 16.0  # the limit is 15 A
-    with pytest.raises(LimitExceeded, match=r"supply\.current reached 16 A"):
+    with pytest.raises(Overload, match=r"at 16\.00 A .*abort limit 15 A") as told:
         bench.energise(24.0)
+    assert not isinstance(told.value, FirmwareError)  # which nobody had asked to do anything
+
+
+def test_while_another_voltage_settles_the_firmware_answers_for_what_is_drawn(kit: Kit) -> None:
+    energised(kit)
+    kit.supply.current = 16.0
+    kit.supply.set_voltage(20.0)
+    with pytest.raises(LimitExceeded, match=r"supply\.current reached 16 A"):
+        kit.bench.await_voltage(20.0)
+
+
+def test_an_inrush_above_the_abort_limit_is_waited_for(kit: Kit) -> None:
+    kit.supply.current = 16.0
+    kit.clock.at(0.07, lambda: setattr(kit.supply, "current", 0.3))
+    before = kit.clock.now()
+    kit.bench.energise(24.0)
+    assert 0.07 + 0.04 <= kit.clock.now() - before < 0.15
+
+
+def test_a_short_at_output_on_is_told_before_the_time_to_settle_is_over(kit: Kit) -> None:
+    kit.bench = kit.make(dc_link_capacitance=2.2e-3)
+    kit.supply.sag, kit.supply.current = 23.5, 10.0
+    before = kit.clock.now()
+    with pytest.raises(Overload, match=r"0\.50 V of 24 V reached .* charging 2200 uF"):
+        kit.bench.energise(24.0)
+    assert kit.clock.now() - before < 0.2
+    assert kit.bench.make_safe() == []
+    kit.supply.sag, kit.supply.current = 0.0, 0.3
+    kit.bench.energise(24.0)  # what was held against the last output is forgotten
 
 
 def test_an_output_that_comes_and_goes_has_not_settled(kit: Kit) -> None:

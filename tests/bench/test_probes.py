@@ -71,6 +71,26 @@ def test_a_hot_power_stage_ends_the_wait_whatever_the_board_says(kit: Kit, probe
         kit.bench.wait(3.0)
 
 
+def test_both_are_read_while_an_output_settles(kit: Kit, probes) -> None:
+    thermometer, encoder = probes
+    kit.supply.sag = 3.0
+    kit.clock.at(1.6, lambda: setattr(kit.supply, "sag", 0.0))
+    kit.bench.energise(24.0)
+    assert thermometer.asked == pytest.approx(4, abs=1)
+    assert encoder.asked == pytest.approx(15, abs=2)  # due each 0.1 s, looked at each 0.02 s
+    assert kit.bench.trace().channels["encoder.position"].y.size == encoder.asked
+
+
+def test_a_power_stage_that_gets_hot_while_an_output_settles_is_seen(kit: Kit, probes) -> None:
+    thermometer, _ = probes
+    kit.supply.sag = 3.0
+    kit.clock.at(0.7, lambda: setattr(thermometer, "value", 95.0))
+    before = kit.clock.now()
+    with pytest.raises(LimitExceeded, match=r"witness\.temperature reached 95 degC"):
+        kit.bench.energise(24.0)
+    assert kit.clock.now() - before == pytest.approx(1.0, abs=0.05)
+
+
 @pytest.mark.usefixtures("probes")
 def test_without_a_tachometer_the_encoder_tells_the_angle(kit: Kit) -> None:
     kit.bench = kit.make(tachometer=None)

@@ -9,7 +9,9 @@ import pytest
 
 from hil.bench import session as sessions
 from hil.bench.choose import Choice
+from hil.bench.coming_up import Overload
 from hil.bench.keeper import InterlockOpen
+from hil.bench.operator import OperatorStop
 from hil.bench.session import RECONNECT, Session, same_device
 from hil.core.errors import BenchError, FirmwareError, InstrumentError, LinkError
 from hil.core.record import Identity
@@ -153,10 +155,11 @@ def test_what_changed_until_the_end_is_told(run) -> None:
     assert session.changed() == "the board answers as M 2, but the run began with M 1"
 
 
-def test_after_an_open_interlock_nothing_is_opened_again(run) -> None:
+@pytest.mark.parametrize("kind", [InterlockOpen, OperatorStop, Overload])
+def test_what_a_person_must_see_to_first_is_not_opened_again(run, kind) -> None:
     session = run.session()
     session.open("a")
-    session.let_go_after(InterlockOpen("interlock open: guard"))
+    session.let_go_after(kind("interlock open: guard"))
     with pytest.raises(BenchError, match="interlock open: guard"):
         session.open("b")
     assert run.opened == 1

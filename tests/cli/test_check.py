@@ -64,6 +64,13 @@ def test_findings_are_graded_and_only_a_failure_changes_the_code(
     assert result.exit_code == (3 if what.startswith("FAILED") else 0)
 
 
+def test_what_the_abort_limit_of_the_current_is_held_against(tmp_path: Path) -> None:
+    said = run(RIG, "--twin").output
+    assert "15 A of what the board reports; the supply itself stops at 10 A" in said
+    below = changed(tmp_path, "limits: {current: 9 A}\n")
+    assert "abort current" not in run(below, "--twin").output
+
+
 def test_the_findings_as_json(tmp_path: Path) -> None:
     file = tmp_path / "findings.json"
     assert run(RIG, "--twin", "--json", str(file)).exit_code == 0

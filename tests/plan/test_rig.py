@@ -286,6 +286,31 @@ def test_contradictions_between_entries(rig_file, old, new, message):
     assert error.column is not None
 
 
+def without_reported_current(path):
+    """Next to this rig file, a profile whose telemetry has no current."""
+    profile = path.parent.parent / "profiles" / "dosing-lines.profile.yaml"
+    field = "channel: reported.current, unit: mA"
+    text = profile.read_text()
+    assert field in text
+    profile.write_text(text.replace(f", {field}", ""))
+    return path
+
+
+def test_a_current_limit_that_nothing_can_reach_is_refused(rig_file):
+    path = without_reported_current(rig_file())
+    error = refused(path)
+    assert (
+        "limits.current: expected at most supply.current-limit 10 A, found 15 A: the board "
+        "reports no current"
+    ) in str(error)
+    assert (error.line, error.column) == place_of(path, "15 A")
+
+
+def test_a_current_limit_that_the_supply_can_reach_needs_no_word_of_the_board(rig_file):
+    path = without_reported_current(rig_file("current: 15 A", "current: 10 A"))
+    assert load_rig(path).limits.current == 10.0
+
+
 def test_every_problem_is_told_and_the_first_one_first(rig_file):
     path = rig_file("pole-pairs: 4", "pole-pairs: four")
     text = path.read_text().replace("inertia: 1.5e-5 kg*m^2", "inertia: 3 kg")

@@ -9,6 +9,7 @@ from types import SimpleNamespace
 import pytest
 
 from hil.core.verdict import Verdict
+from hil.store.traces import read_trace
 
 TWO = """
   - id: first
@@ -160,6 +161,40 @@ def test_a_supply_that_does_not_reach_its_voltage(lab) -> None:
 
     lab.prepare = weak
     bench_fault(lab, "supply output did not settle: measured 11.900 V")
+
+
+def short(ohms: float):
+    """Put that much across the DC link."""
+
+    def across(world) -> None:
+        world.drive._constants["bleeder"] = ohms
+
+    return across
+
+
+@pytest.mark.parametrize("abort", ["15 A", "8 A"], ids=["above", "below the current limit"])
+@pytest.mark.parametrize("ohms", [0.01, 1.0])
+def test_a_short_is_no_fault_of_firmware_that_was_asked_nothing(lab, ohms: float, abort: str):
+    lab.prepare = short(ohms)
+    rig = lab.rig(f"limits: {{current: {abort}}}\n")
+    result = lab.run(lab.plan(TWO, rig=rig))
+    check(
+        lab, result, verdict=Verdict.BENCH_FAULT, rest=Verdict.NOT_RUN,
+        reason=r"bench: overload at output-on: .* of 24 V .*\(current limit 10 A.*Look at polarity",
+    )  # fmt: skip
+    assert lab.record.results[1].reason.startswith("overload at output-on")
+
+
+def test_an_inrush_above_the_abort_limit_is_no_fault_of_anybody(lab) -> None:
+    rig = lab.rig(
+        "supply: {current-limit: 20 A, settle-time: 4 s}\nlimits: {current: 14 A}\n"
+        "regeneration: {dc-link-capacitance: 100000 uF}\n"
+    )
+    result = lab.run(lab.plan(TWO, rig=rig))
+    assert result.ret == pytest.ExitCode.OK
+    (trace,) = lab.record.results[0].traces
+    inrush = read_trace(lab.folders[-1] / "traces" / trace).channels["supply.current"]
+    assert inrush.y[inrush.t < 0.1].max() > 14.0
 
 
 # -- in mid-scenario ----------------------------------------------------------------------
