@@ -209,7 +209,11 @@ class Bench(Readout):
 
     def close(self) -> list[str]:
         """Make safe and release every port; returns what went wrong."""
-        problems = self.make_safe()
+        return self.make_safe() + self.release()
+
+    def release(self) -> list[str]:
+        """Release every port of a bench that was made safe; returns what went wrong."""
+        problems: list[str] = []
         for part in (
             self.board, self.tachometer, self.encoder, self.thermometer, self.brake, self.switch,
             self.supply,

@@ -182,7 +182,7 @@ class Session:
         if ask and not problems:
             with contextlib.suppress(HilError):
                 self.identities_at_end = bench.identities()
-        problems += bench.close()
+        problems += bench.release()
         self.left_unsafe = bench.energised
         for problem in dict.fromkeys(problems):
             self.unsafe.append(problem)

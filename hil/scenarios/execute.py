@@ -30,7 +30,10 @@ from hil.verdicts.sequential import Decision, Progress
 
 @dataclass(slots=True)
 class Executed:
-    """What came of an item; `problem` is the error that ended it early, if one did."""
+    """What came of an item; `problem` is the error that ended it early, if one did.
+
+    `unsafe` : something went wrong while the bench was made safe; the notes say what.
+    """
 
     verdict: Verdict = Verdict.NOT_RUN
     reason: str = ""
@@ -42,6 +45,7 @@ class Executed:
     steps: list[str] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     problem: HilError | None = None
+    unsafe: bool = False
     progress: Progress | None = None  # of a sequential series
 
 
@@ -78,7 +82,7 @@ def execute(
     except HilError as error:
         done.problem = error
     finally:
-        done.notes += bench.make_safe()
+        _make_safe(bench, done)
     _conclude(item, done)
     return done
 
@@ -106,10 +110,10 @@ def _repetition(
     except HilError as error:
         done.problem = _cause(error, bench)
         end = bench.clock.now()
-        done.notes += bench.make_safe()
+        _make_safe(bench, done)
         bench.take_rest()
     except BaseException:  # an interrupt: off first, then keep what there is
-        done.notes += bench.make_safe()
+        _make_safe(bench, done)
         done.steps += [*steps.log, *bench.keeper.take_stops()]
         with contextlib.suppress(Exception):
             keep(repeat, bench.trace())
@@ -133,6 +137,14 @@ def _repetition(
         if found.name in bands:
             done.judgements.append(judge(bands[found.name], found, repeat))
     return True
+
+
+def _make_safe(bench: Bench, done: Executed) -> None:
+    """Make safe, and note what goes wrong once: a second attempt says it again in other figures."""
+    problems = bench.make_safe()
+    if not done.unsafe:
+        done.notes += problems
+    done.unsafe = done.unsafe or bool(problems)
 
 
 def _decided(item: PlannedItem, done: Executed, seconds: float) -> bool:

@@ -180,6 +180,19 @@ def test_a_bench_that_cannot_be_made_safe_is_left_unsafe_until_it_is(run) -> Non
     assert session.unsafe  # it is not forgotten
 
 
+def test_what_is_left_unsafe_is_told_once_whatever_the_link_does_meanwhile(run) -> None:
+    session = run.session()
+    session.open("a").energise(24.0)
+    run.kit.supply.broken = "no answer"
+    for step in range(40):  # the DC link runs down
+        volts = 24.0 - step
+        run.kit.clock.at(0.1 * step, lambda v=volts: setattr(run.kit.board, "feed_voltage", v))
+    session.close()
+    (said,) = session.unsafe
+    assert said.startswith("supply off failed: no answer; the board read ")
+    assert [text for level, text in run.notes if level == "error"] == [said]
+
+
 def test_a_time_limit_follows_the_guard_from_bench_to_bench(run) -> None:
     said: list[tuple[float | None, str]] = []
     run.kit.parts.guard = SimpleNamespace(
