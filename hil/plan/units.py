@@ -26,6 +26,23 @@ _MISLEADING = {
     "back-emf constant": {"hertz"},
 }
 
+#: What most files are written in, as how many of it make one canonical unit: loading pint takes
+#: longer than reading a rig file does, and every process that opens a bench reads one.
+_COMMON = {
+    ("angle", "turn"): 1.0 / 360.0,
+    ("voltage", "mV"): 1e3,
+    ("current", "mA"): 1e3,
+    ("resistance", "mohm"): 1e3,
+    ("inductance", "mH"): 1e3,
+    ("inductance", "uH"): 1e6,
+    ("capacitance", "uF"): 1e6,
+    ("inertia", "g*cm^2"): 1e7,
+    ("torque", "mN*m"): 1e3,
+    ("time", "ms"): 1e3,
+    ("time", "us"): 1e6,
+    ("frequency", "kHz"): 1e-3,
+}
+
 #: A number, then its unit. Only this is a quantity: `1 V + 2 V` is arithmetic, not a nameplate.
 _FORM = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(\S.*)?", re.DOTALL)
 
@@ -87,6 +104,8 @@ def convert(text: object, kind: str) -> float:
 def _scaled(number: float, unit: str, kind: str, wanted: str, expected: str) -> float:
     if unit == wanted:  # nothing to convert, and the registry is slow to load
         return number
+    if (kind, unit) in _COMMON:
+        return _rounded(number / _COMMON[kind, unit])
     found = f"{number:g} {unit}"
     try:
         parsed: Any = registry().parse_units(unit)
@@ -114,8 +133,12 @@ def _scaled(number: float, unit: str, kind: str, wanted: str, expected: str) -> 
         zero = float(registry().Quantity(0.0, parsed).to(target).magnitude)
         if zero != 0.0:
             return float(f"{float(quantity.to(target).magnitude) - zero:.10g}")
-    # Unit factors leave noise in the last digits, which would show in item ids and reports.
-    return float(f"{float(quantity.to(target).magnitude):.14g}")
+    return _rounded(float(quantity.to(target).magnitude))
+
+
+def _rounded(value: float) -> float:
+    """Unit factors leave noise in the last digits, which would show in item ids and reports."""
+    return float(f"{value:.14g}")
 
 
 _EXAMPLES = {

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from hil.core.errors import StoreError
 from hil.core.trace import Accuracy, Channel, Mark, Trace
@@ -63,18 +64,22 @@ def trace_bytes(trace: Trace) -> bytes:
 
 
 def _rows(channel: Channel, schema: Any) -> Any:
+    """Arrays from buffers: `pyarrow.array` would load pandas, which takes long."""
     import pyarrow as pa
 
-    same = pa.array(np.zeros(len(channel), dtype=np.int16))
-    return pa.table(
-        [
-            pa.DictionaryArray.from_arrays(same, pa.array([channel.name])),
-            pa.DictionaryArray.from_arrays(same, pa.array([channel.unit])),
-            pa.array(channel.t),
-            pa.array(channel.y),
-        ],
-        schema=schema,
-    )
+    def column(values: npt.NDArray[Any], dtype: type[np.generic]) -> Any:
+        held = pa.py_buffer(np.ascontiguousarray(values, dtype=dtype))
+        return pa.Array.from_buffers(pa.from_numpy_dtype(dtype), len(channel), [None, held])
+
+    def word(text: str) -> Any:
+        content = text.encode()
+        ends = pa.py_buffer(np.array([0, len(content)], dtype=np.int32))
+        one = pa.Array.from_buffers(pa.string(), 1, [None, ends, pa.py_buffer(content)])
+        return pa.DictionaryArray.from_arrays(same, one)
+
+    same = column(np.zeros(len(channel)), np.int16)
+    times, values = column(channel.t, np.float64), column(channel.y, np.float64)
+    return pa.table([word(channel.name), word(channel.unit), times, values], schema=schema)
 
 
 def read_trace(path: Path) -> Trace:
@@ -89,11 +94,12 @@ def read_trace(path: Path) -> Trace:
     import pyarrow.parquet as pq
 
     try:
-        table = pq.read_table(path, partitioning=None)
+        with pq.ParquetFile(path) as file:  # `read_table` would load pandas, as below
+            table = file.read()
         facts = json.loads((table.schema.metadata or {})[_KEY])
         if facts["format"] > _FORMAT:
             raise StoreError(f"{path}: trace format {facts['format']} is newer than {_FORMAT}")
-        t, y = table["t"].to_numpy(), table["y"].to_numpy()
+        t, y = _numbers(table["t"]), _numbers(table["y"])
         channels: dict[str, Channel] = {}
         first = 0
         for c in facts["channels"]:
@@ -123,6 +129,13 @@ def read_trace(path: Path) -> Trace:
         )
     except (OSError, ValueError, KeyError, TypeError, pa.ArrowException) as problem:
         raise StoreError(f"{path}: {_why(path, problem)}") from problem
+
+
+def _numbers(column: Any) -> npt.NDArray[np.float64]:
+    """A column as an array: `to_numpy` would load pandas."""
+    if str(column.type) != "double" or column.null_count:
+        raise ValueError(f"expected a column of numbers, found {column.type}")
+    return np.concatenate([np.empty(0), *map(np.from_dlpack, column.chunks)])
 
 
 def check_trace(path: Path) -> None:

@@ -141,13 +141,15 @@ def interval_factor(contributions: Iterable[Contribution], confidence: float = 0
     for shape, width in widths:
         wave = wave * _characteristic(shape, n * width)
 
-    from scipy.optimize import brentq  # takes long to load, and few have such a budget
+    def inside(k: float) -> float:
+        return k / half_period + 2.0 * float(np.sum(wave * np.sin(n * k) / n)) / half_period
 
-    def outside(k: float) -> float:
-        inside = k / half_period + 2.0 * float(np.sum(wave * np.sin(n * k) / n)) / half_period
-        return confidence - inside
-
-    return float(brentq(outside, 0.0, half_period, xtol=1e-6))
+    # By halves: every report needs this, and scipy.optimize takes long to load.
+    low, high = 0.0, half_period
+    while high - low > 1e-6:
+        middle = 0.5 * (low + high)
+        low, high = (middle, high) if inside(middle) < confidence else (low, middle)
+    return 0.5 * (low + high)
 
 
 def _characteristic(shape: Shape, x: FloatArray) -> FloatArray:

@@ -1,13 +1,18 @@
 """Numbers with units: conversions, and the words used to refuse them."""
 
 import math
+from pathlib import Path
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from hil.core.quantity import CANONICAL_UNITS
+from hil.plan import units
+from hil.plan.load import load_plan, load_rig
 from hil.plan.units import convert, split
+
+TESTPLANS = Path(__file__).parents[2] / "testplans"
 
 
 @pytest.mark.parametrize(
@@ -108,6 +113,28 @@ def test_canonical_units_do_without_the_registry(monkeypatch):
     assert convert("0.04 V*s/rad", "back-emf constant") == 0.04
     with pytest.raises(ValueError, match="not finite"):
         convert("1e999 V", "voltage")
+
+
+@given(
+    st.sampled_from(sorted(units._COMMON)),
+    st.decimals(-10_000, 10_000, places=3) | st.decimals(-10_000, 10_000, places=9),
+)
+def test_common_units_are_what_the_registry_makes_of_them(common, number):
+    kind, unit = common
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(units, "_COMMON", {})
+        expected = convert(f"{number} {unit}", kind)
+    assert convert(f"{number} {unit}", kind) == expected
+
+
+def test_the_shipped_files_do_without_the_registry(monkeypatch):
+    monkeypatch.setattr("hil.plan.units.registry", None)
+    rigs = sorted((TESTPLANS / "rigs").glob("*.yaml"))
+    assert rigs
+    for rig in rigs:
+        load_rig(rig)
+    for plan in TESTPLANS.glob("*.plan.yaml"):
+        load_plan(plan)
 
 
 @given(st.text(max_size=20), st.sampled_from(sorted(CANONICAL_UNITS)))

@@ -47,3 +47,17 @@ def test_collecting_a_plan_neither_compiles_nor_opens_anything(tmp_path: Path) -
     loaded = modules_after(tmp_path, "--collect-only")
     unused = ("numba", "pandas", "pyarrow", "plotly", "serial", "pyvisa")
     assert [name for name in unused if name in loaded] == []
+
+
+def test_a_run_does_without_what_takes_long_to_load(tmp_path: Path) -> None:
+    rig = Path(__file__).parents[2] / "testplans" / "rigs" / "dosing-pump.yaml"
+    (tmp_path / "t.plan.yaml").write_text(
+        f"format: 1\nplan: t\nrig: {rig}\nscenarios:\n"
+        "  - {id: s, scenario: start, speed: 1000 rpm, bands: {success: {exactly: 1}}}\n"
+    )
+    loaded = modules_after(tmp_path, "t.plan.yaml", "--hil-bench=twin")
+    (run,) = (tmp_path / "runs").iterdir()
+    assert (run / "report.html").exists()
+    assert (run / "measures.csv").exists()
+    unused = ("pandas", "pint", "scipy.optimize", "scipy.stats")
+    assert [name for name in unused if name in loaded] == []

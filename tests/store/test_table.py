@@ -6,9 +6,12 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from hil.core.measure import Measure
 from hil.core.record import Entry, ItemResult, ItemStart, RunStart
+from hil.core.verdict import Verdict
 from hil.store.reading import RunRecord
 from hil.store.table import COLUMNS, judged, measures_csv, measures_frame
 
@@ -82,6 +85,19 @@ def test_odd_text_is_quoted(run_start: RunStart, item_result: ItemResult) -> Non
     csv = measures_csv(_record(run_start, replace(item_result, measures=(odd,), repeats=(1,))))
     frame = pd.read_csv(io.BytesIO(csv))
     assert frame.detail[0] == 'a "b", c\nd \\ud800 µ'
+
+
+@given(*[st.text(st.characters(codec=None), max_size=8)] * 3)
+def test_the_text_is_what_the_table_library_writes(name: str, unit: str, detail: str) -> None:
+    start = RunStart(run="r", utc="", simulated=True, bench="", rig="")
+    found = ItemResult(
+        item=name, scenario=unit, plan="p", title="", conditions={}, verdict=Verdict.PASS,
+        reason="", utc="", duration=1.0, measures=(Measure(name, unit, 1.5, detail=detail),),
+        repeats=(1,),
+    )  # fmt: skip
+    record = _record(start, found)
+    written = measures_frame(record).to_csv(index=False, lineterminator="\n")
+    assert measures_csv(record) == written.encode()
 
 
 def test_equal_measures_of_two_repetitions_keep_their_own_judgement(

@@ -3,6 +3,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import numpy as np
+import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 from hypothesis import given
@@ -111,6 +112,18 @@ def test_a_damaged_file_is_a_store_error(small: Trace, tmp_path: Path, cut: int)
     path = tmp_path / "t.parquet"
     path.write_bytes(trace_bytes(small)[:cut])
     with pytest.raises(StoreError, match=r"t\.parquet: not a readable trace"):
+        read_trace(path)
+
+
+@pytest.mark.parametrize("column", [pa.array([None, 1.0]), pa.array(["a", "b"])], ids=str)
+def test_a_column_that_holds_no_numbers_is_a_store_error(
+    small: Trace, tmp_path: Path, column: pa.Array
+) -> None:
+    path = tmp_path / "t.parquet"
+    path.write_bytes(trace_bytes(small))
+    table = pq.read_table(path).slice(0, 2)
+    pq.write_table(table.set_column(table.schema.names.index("y"), "y", column), path)
+    with pytest.raises(StoreError, match="not a readable trace"):
         read_trace(path)
 
 
