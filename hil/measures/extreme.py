@@ -53,9 +53,9 @@ def largest_magnitude(part: Signal, width: float) -> tuple[float, Budget]:
 
 
 def largest_of_even(part: Signal, width: float) -> tuple[float, Budget]:
-    """Largest full mean over `width` s of a speed that is even.
+    """Largest full mean over `width` s of a speed that is even, or has one crest.
 
-    Its counts advance by nearly one fraction from sample to sample: their roundings lie anywhere
+    Counts advance by nearly one fraction from sample to sample: their roundings lie anywhere
     between repeating, which adds nothing to an extreme, and being independent. Half of what
     `largest` would take off is taken off, and the error of that is rectangular over the same half
     (JCGM 100:2008, 4.3.8: bounds that are not symmetric).

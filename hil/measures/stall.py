@@ -10,7 +10,7 @@ from hil.core.budget import RESOLUTION, Budget, clock
 from hil.core.drive import Fault
 from hil.core.measure import Outcome
 from hil.measures import latch, steady, waveform
-from hil.measures.extreme import largest
+from hil.measures.extreme import largest_of_even
 from hil.measures.peaks import peak_current_recipe
 from hil.measures.recipe import COMMON, Estimate, Recipe, defines, flag
 from hil.measures.trip import STANDSTILL, braked, expected_trip, hold, maybe_trip, speed_before
@@ -147,7 +147,8 @@ def speed_dip(view: View) -> Estimate:
         detail = f"the shaft turned at {level.value:.4g} rpm before the brake"
         raise Unmeasurable(Outcome.NEVER_REACHED, detail)
     part = view.speed.window(start, end, 3)
-    lowest, rounded = largest(-part, steady.RIPPLE_FILTER)
+    # The speed sags once and comes back: there are not many crests to pick from.
+    lowest, rounded = largest_of_even(-part, steady.RIPPLE_FILTER)
     factor = 100.0 / level.value
     before = level.budget.of(RESOLUTION)
     return Estimate(

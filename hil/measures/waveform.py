@@ -253,7 +253,8 @@ def fine_means(t: FloatArray, y: FloatArray, width: float) -> FloatArray:
     Straight lines between samples flatten every bend: a mean over them is off by a twelfth of its
     second difference (trapezoid rule), which is taken off; and an extreme lies between samples as a
     rule, so that the values half-way between two means (cubic through four) are given as well, in
-    order. Samples that are not evenly spaced, or fewer than six full means, stay as `full_means`.
+    order. Samples that are not evenly spaced, or fewer than six full means, stay as `full_means`;
+    the first and the last one may lie nearer to their neighbours.
     """
     return fine_course(t, y, width)[1]
 
@@ -261,9 +262,7 @@ def fine_means(t: FloatArray, y: FloatArray, width: float) -> FloatArray:
 def fine_course(t: FloatArray, y: FloatArray, width: float) -> tuple[FloatArray, FloatArray]:
     """Instants and values of `fine_means`; shape (m,) each."""
     at, plain = _full_course(t, y, width)
-    steps = np.diff(t)
-    even = steps.size > 0 and float(np.ptp(steps)) <= 0.02 * float(np.mean(steps))
-    if width <= 0.0 or not even or plain.size < 8 or plain.size > t.size:
+    if width <= 0.0 or plain.size < 8 or plain.size > t.size or not _even(np.diff(t)):
         return at, plain
     m = plain[1:-1].copy()
     m[1:-1] -= np.diff(m, 2) / 12.0
@@ -275,6 +274,15 @@ def fine_course(t: FloatArray, y: FloatArray, width: float) -> tuple[FloatArray,
         np.concatenate((at[:1], times, at[-1:])),
         np.concatenate((plain[:1], found, plain[-1:])),
     )
+
+
+def _even(steps: FloatArray) -> bool:
+    """Whether samples are evenly spaced, but for ends at which a window cut an interval."""
+    inner = steps[1:-1]
+    if not inner.size:
+        return False
+    usual = float(np.mean(inner))
+    return float(np.ptp(inner)) <= 0.02 * usual and max(steps[0], steps[-1]) <= 1.02 * usual
 
 
 def _mean_between(t: FloatArray, y: FloatArray, start: float, end: float) -> float:

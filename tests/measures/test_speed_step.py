@@ -77,8 +77,10 @@ def test_undershoot_is_the_excursion_against_the_step(lab):
     found = lab.measures("speed-step", scene.trace(), entry=1000.0, target=2000.0)
     # a mean of 5 ms takes w/2 * a*b/(a+b) off a corner between slopes a and b (closed form)
     blunted = 100.0 - 0.0025 * 2000.0 * 4400.0 / (2000.0 + 4400.0)
-    assert found["undershoot"].value == pytest.approx(blunted / 10.0, abs=0.002)
-    # the sharp end of the ramp counts as a crest that the samples miss, by a twelfth of its bend
+    # a sharp corner counts as a crest that the samples miss, by a twelfth of its bend:
+    # means over 5 ms turn there by 2000 + 4400 rpm/s within 5 ms, and samples are 1 ms apart
+    missed = (2000.0 + 4400.0) / 0.005 * 0.001**2 / 12.0
+    assert found["undershoot"].value == pytest.approx((blunted + missed) / 10.0, abs=0.002)
     assert found["overshoot"].value == pytest.approx(0.0, abs=0.01)
 
 
