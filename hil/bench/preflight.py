@@ -44,7 +44,7 @@ def look_over(
         yield from driver_findings(rig, Registry.installed())
     except HilError as error:
         yield Finding("drivers", Grade.FAILED, str(error))
-    yield from _by_hand(rig)
+    yield from _not_wired(rig)
     firmware = list(firmware_finding(rig, needed=simulated))
     yield from firmware
     if any(finding.grade is Grade.FAILED for finding in firmware):
@@ -82,7 +82,7 @@ def look_over(
         yield Finding("leaving the bench safe", Grade.FAILED, problem)
 
 
-def _by_hand(rig: Rig) -> Iterator[Finding]:
+def _not_wired(rig: Rig) -> Iterator[Finding]:
     if rig.brake is None:
         yield Finding(
             "brake",
@@ -91,6 +91,8 @@ def _by_hand(rig: Rig) -> Iterator[Finding]:
             f"answer (--hil-attended=on), or is not run; what needs a load that is kept exactly "
             "(load, saturate, a stall that must not trip) is not run at all",
         )
+    if rig.switch is None:
+        yield Finding("switch", Grade.OK, "none is wired: what opens or closes a line is not run")
 
 
 def _identity(who: Identity, today: date) -> Finding:

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 
 from hil.core.drive import Sensing
 from hil.plan.bands import BandTable
+from hil.plan.checks import LINES
 from hil.plan.explain import nearest, place
 from hil.plan.kinds import KINDS, StallParameters
 from hil.plan.matrix import known_keys
@@ -207,10 +208,10 @@ def beyond_rig(case: Case, rig: Rig) -> Iterator[tuple[Where, str]]:
                 f"of rig {rig.rig}",
             )
     for key, line in case.parameters.lines():
-        offered = rig.switch.lines if rig.switch is not None else ()
+        offered = rig.switch.lines if rig.switch is not None else LINES
         if line not in offered:
-            known = f"there are {', '.join(offered)}" if offered else "it has none"
-            yield case.where[key], f"rig {rig.rig} cannot open or close line {line!r}, {known}"
+            there = f"rig {rig.rig} cannot open or close line" if rig.switch else "there is no line"
+            yield case.where[key], f"{there} {line!r}, there are {', '.join(offered) or 'none'}"
     for key, speed in case.parameters.speeds():
         if not motor.min_speed <= speed <= motor.max_speed:
             yield (
@@ -228,18 +229,31 @@ def beyond_rig(case: Case, rig: Rig) -> Iterator[tuple[Where, str]]:
 
 
 def lacking(case: Case, rig: Rig) -> str:
-    """The instrument that a cell of a matrix cannot do without and that is not wired; or "".
+    """The instruments that a cell of a matrix cannot do without and that are not wired; or "".
 
     Unlike what `beyond_rig` finds that is no contradiction between plan and rig: on another bench
     of the kind the same plan runs as it is.
     """
+    return "; ".join((*_lacks_brake(case, rig), *_lacks_switch(case, rig)))
+
+
+def _lacks_brake(case: Case, rig: Rig) -> Iterator[str]:
     if rig.brake is not None:
-        return ""
+        return
     by_hand = case.parameters.by_hand
     for key, torque in _torques(case):
         if key == "load" or not by_hand:
-            return f"no brake wired on rig {rig.rig}, and no person keeps to {torque:g} N*m ({key})"
-    return ""
+            yield f"{_none_wired('brake', rig)}, and no person keeps to {torque:g} N*m ({key})"
+            return
+
+
+def _lacks_switch(case: Case, rig: Rig) -> Iterator[str]:
+    if rig.switch is None and (lines := dict.fromkeys(line for _, line in case.parameters.lines())):
+        yield f"{_none_wired('signal switch', rig)} to open and close {', '.join(lines)}"
+
+
+def _none_wired(instrument: str, rig: Rig) -> str:
+    return f"no {instrument} wired on rig {rig.rig}"
 
 
 def _torques(case: Case) -> Iterator[tuple[str, float]]:
@@ -249,16 +263,17 @@ def _torques(case: Case) -> Iterator[tuple[str, float]]:
         yield "load", case.load
 
 
-def not_wired(items: Sequence[PlannedItem], rig: Rig) -> str:
-    """Which items are not run for want of a brake, in one sentence; or ""."""
-    needing = [item.id for item in items if item.lacks]
-    if not needing:
-        return ""
-    more = f" and {len(needing) - NAMED} more" if len(needing) > NAMED else ""
-    return (
-        f"no brake wired on rig {rig.rig}: items that need one are not run "
-        f"({len(needing)} of {len(items)}): {', '.join(needing[:NAMED])}{more}"
-    )
+def not_wired(items: Sequence[PlannedItem], rig: Rig) -> Iterator[str]:
+    """Which items are not run for want of an instrument, one sentence for each that is missing."""
+    for instrument in ("brake", "signal switch"):
+        missing = _none_wired(instrument, rig)
+        needing = [item.id for item in items if missing in item.lacks]
+        if needing:
+            more = f" and {len(needing) - NAMED} more" if len(needing) > NAMED else ""
+            yield (
+                f"{missing}: items that need one are not run "
+                f"({len(needing)} of {len(items)}): {', '.join(needing[:NAMED])}{more}"
+            )
 
 
 def _expects(item: PlannedItem) -> str:

@@ -9,14 +9,25 @@ from hil.plan.plan import PlannedItem
 from hil.plugins.run import Run
 from hil.ports.clock import utc_now
 from hil.scenarios.execute import Executed, execute
-from hil.scenarios.result import cut_short, failed_at_power_up, not_opened, result_of
+from hil.scenarios.result import (
+    cut_short,
+    failed_at_power_up,
+    never_run,
+    not_opened,
+    result_of,
+)
 
 
 def run_planned(run: Run, item: PlannedItem) -> ItemResult:
     """Run one planned item and record it.
 
-    A defect of the harness, and an interrupt, is recorded as bench-fault, then raised on.
+    A defect of the harness, and an interrupt, is recorded as bench-fault, then raised on. No bench
+    is opened for an item that needs what is not wired.
     """
+    if item.lacks:
+        result = never_run(item, item.id, item.plan, item.lacks)
+        run.leave_out(result)
+        return result
     utc, dead, begun = utc_now(), bool(run.dead), False
     traces: list[str] = []
     done = Executed()

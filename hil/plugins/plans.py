@@ -80,8 +80,11 @@ def pytest_report_collectionfinish(items: list[pytest.Item]) -> list[str]:
         return []
     from hil.plan.expand import not_wired
 
-    told = (not_wired([it.planned for it in those], those[0].rig) for those in by_rig.values())
-    return [line for line in told if line]
+    return [
+        line
+        for those in by_rig.values()
+        for line in not_wired([item.planned for item in those], those[0].rig)
+    ]
 
 
 class PlanFile(pytest.File):

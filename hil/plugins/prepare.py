@@ -29,6 +29,7 @@ def prepare(run: Run, tell: Tell) -> None:
     proving = options.preflight == "on" or (
         options.preflight == "auto" and not run.choice.simulated
     )
+    proving = proving and not run.idle  # there is nothing to be proven for
     if not (proving or options.firmware or options.build):
         return
     try:

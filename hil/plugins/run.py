@@ -83,6 +83,7 @@ class Run:
         self._folder: RunFolder | None = None if resume is None else resume.folder
         self._log: RawLog | None = None
         self._item = ""  # the one that is running
+        self._left_out: list[ItemResult] = []  # to be recorded once the head is written
         self._started = False
         #: Other workers take some of the items.
         self.shared = False
@@ -119,6 +120,12 @@ class Run:
     def simulated(self) -> bool:
         """Whether what is recorded is simulated evidence; known for sure once the bench is open."""
         return is_simulated(self.choice, self.session.identities)
+
+    @property
+    def idle(self) -> bool:
+        """Whether no planned item can be run, since each needs what is not wired."""
+        details = [self._details.get(item) for item, _plan in self._planned]
+        return all(item is not None and item.lacks for item in details)
 
     def position(self, item: str) -> tuple[int, int]:
         """``(n, N)`` of item n of N."""
@@ -173,6 +180,7 @@ class Run:
         self._started = True
         for left in self._lease.stale if self._lease is not None else ():
             self.note(f"took over a lease left behind by {left}", level="warning")
+        self._record_left_out()
 
     def _head(self, hashes: Mapping[str, str] | None = None) -> RunStart:
         """The first line of the record; without `hashes` as it would be if the run began now."""
@@ -236,6 +244,22 @@ class Run:
         self._begun.add(item)
         position, of = self.position(item)
         self.folder.append(ItemStart(item=item, utc=utc_now(), position=position, of=of))
+
+    def leave_out(self, result: ItemResult) -> None:
+        """Record an item that is not run, for which no bench needs to be opened.
+
+        Not before somebody opens it or the run ends: the head of the record says who is there.
+        """
+        self._begun.add(result.item)
+        self._left_out.append(result)
+        if self._started:
+            self._record_left_out()
+
+    def _record_left_out(self) -> None:
+        left, self._left_out = self._left_out, []
+        for result in left:
+            self.begin_item(result.item)
+            self.end_item(result)
 
     def end_item(self, result: ItemResult) -> None:
         """Write what came of an item, after what it rests on."""

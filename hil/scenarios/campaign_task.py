@@ -106,10 +106,10 @@ def runnable_items(plan: str, rig: str = "") -> tuple[Mapping[str, PlannedItem],
     """As `items_of`, without those that need what is not wired, or a person; lines that say so."""
     items = items_of(plan, rig)
     able = {name: item for name, item in items.items() if not (item.lacks or item.attended)}
-    told = [not_wired(tuple(items.values()), rig_of(plan, rig))]
+    told = list(not_wired(tuple(items.values()), rig_of(plan, rig)))
     if attended := [name for name, item in items.items() if item.attended]:
         told.append(f"left out, for nobody is there to hold the shaft: {', '.join(attended)}")
-    return able, tuple(filter(None, told))
+    return able, tuple(told)
 
 
 def rig_of(plan: str, rig: str = "") -> Rig:

@@ -134,3 +134,12 @@ def test_a_rig_without_a_brake_says_what_takes_a_person(tmp_path: Path) -> None:
     said = " ".join(result.output.split())
     assert "has 90 s to answer (--hil-attended=on)" in said
     assert "(load, saturate, a stall that must not trip) is not run at all" in said
+
+
+def test_a_rig_without_a_signal_switch_says_what_is_not_run(tmp_path: Path) -> None:
+    before, _, after = RIG.read_text(encoding="utf-8").partition("\nswitch:")
+    text = before + "\n" + after[after.index("\n\n") :]
+    file = tmp_path / "bare.yaml"
+    file.write_text(text.replace("../profiles", str(RIG.parents[1] / "profiles")), encoding="utf-8")
+    said = " ".join(run(file, "--twin").output.split())
+    assert "OK switch none is wired: what opens or closes a line is not run" in said

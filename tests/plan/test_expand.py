@@ -255,15 +255,6 @@ def test_beyond_the_rig(refused, scenario, message):
     assert error.line == 4
 
 
-def test_lines_of_a_rig_without_a_switch(refused, rig):
-    text = (
-        HEAD
-        + "  - {id: s, scenario: steps, steps: [{close: hall-a}], bands: {ripple: {max: 5 %}}}\n"
-    )
-    error = refused(text, on=rig.model_copy(update={"switch": None}))
-    assert "cannot open or close line 'hall-a', it has none" in str(error)
-
-
 def test_a_speed_that_is_to_be_refused_may_lie_beyond_the_rig(items):
     text = "  - {id: s, scenario: steps, steps: [{expect-refusal: {start: 9000 rpm}}], "
     (item,) = items(HEAD + text + "bands: {fault-count: {exactly: 0}}}\n")

@@ -1,4 +1,6 @@
-"""Items of a rig without a brake: what a person does, what is not run, what stays a mistake."""
+"""Items of a rig without a brake, or a signal switch: what a person does, what is not run, what
+stays a mistake.
+"""
 
 from __future__ import annotations
 
@@ -91,12 +93,12 @@ def test_what_a_person_can_do_is_attended_and_what_needs_a_brake_is_not(items, r
     assert attended == ["held", "by-steps"]
     assert [item.id for item in found] == [item.id for item in items(LOADS)]
     assert not any(item.lacks or item.attended for item in items(LOADS))
-    assert not_wired(found, bare(rig)) == (
+    assert list(not_wired(found, bare(rig))) == [
         "no brake wired on rig dosing-pump: items that need one are not run (3 of 7): "
         "loaded.20mnm, driven, free"
-    )
-    assert not_wired(items(LOADS), rig) == ""
-    many = not_wired(found * 5, bare(rig))
+    ]
+    assert list(not_wired(items(LOADS), rig)) == []
+    (many,) = not_wired(found * 5, bare(rig))
     assert "(15 of 35): loaded.20mnm, driven, free, loaded.20mnm, " in many
     assert many.endswith(", loaded.20mnm and 5 more")
 
@@ -107,3 +109,70 @@ def test_a_mistake_in_the_plan_is_refused_with_or_without_a_brake(refused, rig):
         assert "90000 rpm lies outside min-speed" in refused(fast, on)
     strong = LOADS.replace("brake-torque: 0.3 N*m", "brake-torque: 30 N*m")
     assert "30 N*m lies above max-torque 2 N*m of the brake" in refused(strong, rig)
+
+
+# -- without a signal switch --------------------------------------------------------------
+
+LINES = """\
+format: 1
+plan: demo
+scenarios:
+  - id: plain
+    scenario: start
+    speed: 1000 rpm
+    bands: {overshoot: {max: 20 %}}
+  - id: opened
+    scenario: steps
+    steps: [{start: 1000 rpm}, {open: hall-a}, {wait: 1 s}, {close: hall-a}, {open: phase-b}]
+    bands: {fault-count: {exactly: 1}}
+  - id: opened-and-held
+    scenario: steps
+    steps: [{start: 1000 rpm}, {open: hall-a}, {brake: 0.1 N*m}]
+    matrix: {load: [0 N*m, 20 mN*m]}
+    bands: {fault-count: {exactly: 1}}
+"""
+
+
+def test_lines_on_a_rig_without_a_switch_are_collected_and_say_what_is_lacking(items, rig):
+    on = rig.model_copy(update={"switch": None})
+    plain, opened, *_ = found = items(LINES, on=on)
+    assert plain.lacks == ""
+    assert opened.lacks == (
+        "no signal switch wired on rig dosing-pump to open and close hall-a, phase-b"
+    )
+    held = ["opened-and-held.0mnm", "opened-and-held.20mnm"]
+    assert not_wired_names(found, on) == ["opened", *held]
+    assert not any(item.lacks for item in items(LINES))
+
+
+def not_wired_names(found, on):
+    """Items that the only line names."""
+    (line,) = not_wired(found, on)
+    assert line.startswith("no signal switch wired on rig dosing-pump: items that need one are not")
+    return line.rpartition(": ")[2].split(", ")
+
+
+def test_what_lacks_both_says_both_and_is_never_asked_of_a_person(items, rig):
+    on = rig.model_copy(update={"switch": None, "brake": None})
+    _, opened, held, loaded = found = items(LINES, on=on)
+    assert "brake" not in opened.lacks
+    assert held.lacks == "no signal switch wired on rig dosing-pump to open and close hall-a"
+    assert loaded.lacks == (
+        "no brake wired on rig dosing-pump, and no person keeps to 0.02 N*m (load); "
+        "no signal switch wired on rig dosing-pump to open and close hall-a"
+    )
+    assert not any(item.attended for item in found)
+    assert [line.split(" wired")[0] for line in not_wired(found, on)] == [
+        "no brake", "no signal switch"
+    ]  # fmt: skip
+
+
+def test_a_line_that_no_switch_has_is_a_mistake_on_any_rig(refused, rig):
+    text = LINES.replace("{open: phase-b}", "{open: phase-d}")
+    assert "rig dosing-pump cannot open or close line 'phase-d', there are hall-a" in refused(
+        text, rig
+    )
+    bare_of_it = rig.model_copy(update={"switch": None})
+    assert "scenarios[2].steps: there is no line 'phase-d', there are hall-a" in refused(
+        text, bare_of_it
+    )

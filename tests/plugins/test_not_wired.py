@@ -1,0 +1,113 @@
+"""Items that need an instrument which is not wired, in whole sessions on the simulated bench."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+import ruamel.yaml
+
+from hil.core.verdict import Verdict
+
+from .conftest import RIG, TESTPLANS
+
+ITEMS = """
+  - id: opened
+    scenario: steps
+    steps: [{start: 1000 rpm}, {open: hall-a}, {wait: 1 s}, {close: hall-a}]
+    bands: {fault-count: {exactly: 1}}
+  - id: loaded
+    scenario: start
+    speed: 1000 rpm
+    hold: 0.2 s
+    matrix: {load: 20 mN*m}
+    bands: {success: {exactly: 1}}
+  - id: plain
+    scenario: start
+    speed: 1000 rpm
+    hold: 0.2 s
+    bands: {success: {exactly: 1}}
+"""
+
+
+@pytest.fixture
+def bare(lab) -> Path:
+    """The shipped rig with neither brake nor switch."""
+    yaml = ruamel.yaml.YAML()
+    rig = yaml.load(RIG)
+    del rig["brake"], rig["switch"]
+    rig["rig"] = "bare"
+    rig["board"]["profile"] = str(TESTPLANS / "profiles" / "dosing-lines.profile.yaml")
+    file = lab.path / "bare.yaml"
+    yaml.dump(rig, file)
+    return file
+
+
+def test_no_bench_is_opened_for_them_and_the_record_still_says_who_was_there(lab, bare) -> None:
+    result = lab.run(lab.plan(ITEMS, rig=bare), "-rs")
+    result.assert_outcomes(passed=1, skipped=2)
+    assert result.ret == 0
+    assert len(lab.worlds) == 1
+    record = lab.record
+    assert [(one.item, one.verdict) for one in record.results] == [
+        ("opened", Verdict.NOT_RUN),
+        ("loaded.20mnm", Verdict.NOT_RUN),
+        ("plain", Verdict.PASS),
+    ]
+    assert [who.role for who in record.start.identities] == ["board", "supply", "tachometer"]
+    assert record.start.simulated
+    assert not record.interrupted
+    assert not record.never_begun
+    opened, loaded, _ = record.results
+    assert opened.reason == "no signal switch wired on rig bare to open and close hall-a"
+    assert loaded.reason.startswith("no brake wired on rig bare, and no person keeps to 0.02 N*m")
+    for left in (opened, loaded):
+        assert (left.steps, left.traces, left.judgements, left.duration) == ((), (), (), 0.0)
+    result.stdout.fnmatch_lines(
+        [
+            "no brake wired on rig bare: items that need one are not run (1 of 3): loaded.20mnm",
+            "no signal switch wired on rig bare: items that need one are not run (1 of 3): opened",
+            "*not run: no signal switch wired on rig bare *",
+        ]
+    )
+
+
+@pytest.mark.parametrize("order", [("plain", "opened"), ("opened", "plain")])
+def test_they_stand_in_the_record_wherever_they_stand_in_the_plan(lab, bare, order) -> None:
+    parts = {part.split("\n", 1)[0]: f"  - id: {part}" for part in ITEMS.split("  - id: ")[1:]}
+    lab.run(lab.plan("".join(parts[name] for name in order), rig=bare))
+    assert [one.item for one in lab.record.results] == list(order)
+    assert lab.record.start.identities
+
+
+def test_a_session_of_nothing_else_opens_no_bench_not_even_to_prove_it(lab, bare) -> None:
+    plan = lab.plan(ITEMS, rig=bare)
+    result = lab.run(plan, "-k", "opened or loaded", "--hil-preflight=on")
+    result.assert_outcomes(skipped=2)
+    assert lab.worlds == []
+    assert {one.verdict for one in lab.record.results} == {Verdict.NOT_RUN}
+    assert lab.record.end.reason == "completed"
+    assert not any("preflight" in note.text for note in lab.record.notes)
+
+
+def test_with_one_that_runs_the_bench_is_proven(lab, bare) -> None:
+    lab.run(lab.plan(ITEMS, rig=bare), "--hil-preflight=on").assert_outcomes(passed=1, skipped=2)
+    assert any("preflight" in note.text for note in lab.record.notes)
+
+
+def test_they_are_left_out_of_what_an_interrupted_run_goes_on_with_for_the_same_reason(
+    lab, bare
+) -> None:
+    def interrupt(_world) -> None:
+        raise KeyboardInterrupt
+
+    plan = lab.plan(ITEMS, rig=bare)
+    lab.strike(0.5, interrupt)
+    lab.run(plan)
+    assert lab.record.results[-1].verdict is Verdict.BENCH_FAULT
+    lab.strikes.clear()
+    result = lab.run(plan, f"--hil-resume={lab.folders[-1]}")
+    result.assert_outcomes(passed=1, skipped=2)
+    found = {one.item: one.verdict for one in lab.record.results}
+    assert found["plain"] is Verdict.PASS
+    assert found["opened"] is Verdict.NOT_RUN
