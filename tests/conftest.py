@@ -5,6 +5,7 @@ The stand-ins obey the ports of `hil.ports` on a clock that only moves when some
 
 from __future__ import annotations
 
+import itertools
 import os
 import signal
 import sys
@@ -46,10 +47,30 @@ def pytest_addoption(pluginmanager: pytest.PytestPluginManager) -> None:
     pluginmanager.import_plugin("pytester")
 
 
+#: For sessions in processes of their own: the one loads hypothesis at the end, the other looks for
+#: garbage, and both together take a quarter of such a session.
+QUICK = "-p no:hypothesispytest -p no:unraisableexception"
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _quick_sessions() -> Iterator[None]:
+    """Not before: the workers of this session need both."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("PYTEST_ADDOPTS", QUICK)
+        yield
+
+
+_numbers = itertools.count()
+
+
 @pytest.fixture(autouse=True)
 def _leases_of_its_own(monkeypatch: pytest.MonkeyPatch, tmp_path_factory: Any) -> None:
-    """Tests run side by side and name the same rigs: none may hold the lease of another's."""
-    monkeypatch.setenv("HIL_LEASES", str(tmp_path_factory.mktemp("leases")))
+    """Tests run side by side and name the same rigs: none may hold the lease of another's.
+
+    The folder is made by whoever takes a rig; thousands of them would make each new one slow.
+    """
+    folder = tmp_path_factory.getbasetemp() / "leases" / str(next(_numbers))
+    monkeypatch.setenv("HIL_LEASES", str(folder))
 
 
 # -- leaks --------------------------------------------------------------------------------
