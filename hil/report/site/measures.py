@@ -35,7 +35,7 @@ class RunCells:
 
     ground: Ground
     heads: tuple[str, ...]
-    tables: dict[tuple[bytes, int, str], str]
+    rows: dict[tuple[bytes, str], list[str]]
     packed: bytes
 
     @classmethod
@@ -43,7 +43,9 @@ class RunCells:
         """The first two cells of each run, for pages so deep, and the ground of the plots."""
         heads = tuple(
             f'<tr><th><a href="{escape(root + run.page)}">'
-            f"{escape(run.night)}</a><td>{escape(visible(run.build or 'unknown'))}<td>"
+            f"{escape(run.night)}</a><td>{escape(visible(run.build or 'unknown'))}<td>".replace(
+                "%", "%%"
+            )
             for run in runs
         )
         return cls(Ground.of(runs), heads, {}, pickle.dumps((runs, root), pickle.HIGHEST_PROTOCOL))
@@ -51,17 +53,19 @@ class RunCells:
     def __reduce__(self) -> tuple[Any, ...]:
         return _unpacked, (self.packed,)
 
-    def table_for(self, at: IntArray, places: int, word: str) -> str:
-        """Rows of these runs, the newest first, all with one verdict, which still lack figures.
+    def rows_for(self, at: IntArray, word: str) -> list[str]:
+        """Rows of these runs, the oldest first, all with one verdict, which lack figures (``%s``).
 
-        The measures of an item mostly have the same: one text filled in is quicker than many made.
+        The measures of an item mostly have the same: texts filled in are quicker than made.
         """
-        same = at.tobytes(), places, word
-        if same not in self.tables:
-            figure = f"%.{places}f ± %.{places}f{_end(word)}"
-            rows = [self.heads[run].replace("%", "%%") + figure for run in at.tolist()]
-            self.tables[same] = "\n".join(rows[: -MOST_ROWS - 1 : -1])
-        return self.tables[same]
+        same = at.tobytes(), word
+        if same not in self.rows:
+            self.rows[same] = [self.row(run, word) for run in at.tolist()]
+        return self.rows[same].copy()
+
+    def row(self, run: int, word: str) -> str:
+        """One such row."""
+        return f"{self.heads[run]}%s{_end(word)}"
 
 
 @functools.lru_cache(maxsize=8)
@@ -72,7 +76,9 @@ def _unpacked(packed: bytes) -> RunCells:
 def measure_page(page: Page, trend: Trend, cells: RunCells, item_page: str) -> bytes:
     """The page of `trend`; `cells` are those of the runs of its strand."""
     runs = cells.ground.runs
-    starts = np.flatnonzero(np.diff(trend.at, prepend=-1))
+    starts = np.flatnonzero(
+        np.concatenate([[True], trend.at[1:] != trend.at[:-1]])[: trend.at.size]
+    )
     nights = starts.size
     says = words.answer(trend, nights)
     numbered = [(n, c, runs[c.at]) for n, c in enumerate(trend.changes, 1)]
@@ -112,11 +118,12 @@ _KEYS: Mapping[str, tuple[str, str]] = {
 def _legend(trend: Trend) -> Markup:
     """The signs that occur in this picture."""
     has = np.isfinite(trend.value)
-    kinds = {word for word, valued in zip(trend.verdict, has.tolist(), strict=True) if valued}
+    valued = bool(has.all())
+    kinds = set(trend.verdict if valued else itertools.compress(trend.verdict, has.tolist()))
     shown = ["dot"]
     shown += ["square"] if "fail" in kinds else []
     shown += ["bar"] if kinds - {"pass", "fail", ""} else []
-    shown += [] if bool(has.all()) else ["edge"]
+    shown += [] if valued else ["edge"]
     shown += ["level"]
     if np.isfinite(trend.low).any() or np.isfinite(trend.high).any():
         shown.append("limit")
@@ -132,42 +139,45 @@ def _signs(names: tuple[str, ...]) -> Markup:
 
 def _rows(trend: Trend, cells: RunCells, starts: IntArray) -> str:
     """Rows of the table, the newest run first; `starts` is the first point of each run."""
-    places, heads = _places(trend), cells.heads
+    places = _places(trend)
     if starts.size < trend.at.size:
-        return "\n".join(_repeated_rows(trend, heads, starts, places)[: -MOST_ROWS - 1 : -1])
+        bounds = list(itertools.pairwise([*starts.tolist(), trend.at.size]))
+        verdicts = [worst(trend.verdict[a:b]) for a, b in bounds]
+        texts = [_several(trend.value[a:b], places) for a, b in bounds]
+    else:
+        verdicts, texts = list(trend.verdict), _texts(trend, places)
+    at = trend.at[starts]
+    usual, others = _usual(verdicts)
+    rows = cells.rows_for(at, usual)
+    for n in others:
+        rows[n] = cells.row(int(at[n]), verdicts[n])
+    shown = slice(None, -MOST_ROWS - 1, -1)
+    return "\n".join(rows[shown]) % tuple(texts[shown])
+
+
+def _texts(trend: Trend, places: int) -> list[str]:
+    """Every value, with its uncertainty if it has one."""
     spread = _K * trend.uncertainty
     plainly = np.isfinite(trend.value) & (spread > 0.0) & (places >= 0)
-    words = set(trend.verdict)
-    pairs = np.stack([np.round(trend.value, max(places, 0)) + 0.0, spread], axis=1)
-    if bool(plainly.all()) and len(words) == 1:
-        # The quick way for most series: nothing is missing, all were judged alike.
-        filled = tuple(pairs[: -MOST_ROWS - 1 : -1].ravel().tolist())
-        return cells.table_for(trend.at, places, *words) % filled
-    form = f"%.{max(places, 0)}f ± %.{max(places, 0)}f"
-    texts = [form % (value, u) for value, u in pairs.tolist()]
-    known: dict[tuple[float, float], str] = {}  # counts are a few numbers over and over
-    for n in np.flatnonzero(~plainly).tolist():
-        pair = float(trend.value[n]), float(spread[n])
-        if pair not in known:
-            known[pair] = _value(*pair, places)
-        texts[n] = known[pair]
-    ends = {word: _end(word) for word in words}
-    rows = [
-        heads[run] + text + ends[word]
-        for run, text, word in zip(trend.at.tolist(), texts, trend.verdict, strict=True)
-    ]
-    return "\n".join(rows[: -MOST_ROWS - 1 : -1])
+    pairs = np.stack([trend.value[plainly], spread[plainly]], axis=1)
+    pairs[np.abs(pairs) < 0.5 * 10.0**-places] = 0.0  # what rounds to 0 has no sign
+    # Many numbers in one text are quicker than one by one.
+    text = "\n".join([f"%.{places}f ± %.{places}f"] * len(pairs))
+    filled = (text % tuple(pairs.ravel().tolist())).split("\n")
+    if len(pairs) == trend.value.size:
+        return filled
+    others = trend.value[~plainly].tolist()
+    known = {value: _number(value, places) for value in set(others)}  # counts are a few, repeated
+    told, numbers = iter(filled), iter([known[value] for value in others])
+    return [next(told) if plain else next(numbers) for plain in plainly.tolist()]
 
 
-def _repeated_rows(trend: Trend, heads: Sequence[str], starts: IntArray, places: int) -> list[str]:
-    """One row a run of several repetitions, the oldest first."""
-    bounds = [*starts.tolist(), trend.at.size]
-    return [
-        heads[int(trend.at[a])]
-        + _several(trend.value[a:b], places)
-        + _end(worst(trend.verdict[a:b]))
-        for a, b in itertools.pairwise(bounds)
-    ]
+def _usual(verdicts: Sequence[str]) -> tuple[str, list[int]]:
+    """The commonest of the words, and where another one stands."""
+    usual = max(set(verdicts), key=lambda word: (verdicts.count(word), word), default="")
+    if verdicts.count(usual) == len(verdicts):
+        return usual, []
+    return usual, [n for n, word in enumerate(verdicts) if word != usual]
 
 
 def _end(word: str) -> str:
@@ -203,11 +213,10 @@ def _places(trend: Trend) -> int:
     return min(9, max(0, 1 - int(np.floor(np.log10(least)))))
 
 
-def _value(value: float, spread: float, places: int) -> str:
+def _number(value: float, places: int) -> str:
     if value != value:  # noqa: PLR0124 - the quickest test for NaN
         return "no value"
-    number = fixed(value, places) if places >= 0 else plain(value)
-    return f"{number} ± {fixed(spread, places)}" if spread > 0.0 and places >= 0 else number
+    return fixed(value, places) if places >= 0 else plain(value)
 
 
 def _several(values: np.ndarray, places: int) -> str:
@@ -215,8 +224,7 @@ def _several(values: np.ndarray, places: int) -> str:
     if not finite.size:
         return f"no value (n={values.size})"
     low, mid, high = (
-        fixed(float(v), places) if places >= 0 else plain(float(v))
-        for v in (finite.min(), middle(finite), finite.max())
+        _number(float(v), places) for v in (finite.min(), middle(finite), finite.max())
     )
     count = (
         f"n={finite.size}" if finite.size == values.size else f"n={finite.size} of {values.size}"

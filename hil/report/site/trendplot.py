@@ -6,6 +6,7 @@ words stand in HTML over it, so that they keep their size on a phone.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -15,7 +16,7 @@ from markupsafe import Markup, escape
 from hil.report.markup import visible
 from hil.report.numbers import in_unit
 from hil.report.site.scale import Axis, axis, middle
-from hil.report.site.views import Change, IntArray, RunLine, Trend
+from hil.report.site.views import Change, FloatArray, IntArray, RunLine, Trend
 
 #: How a point is drawn: a shape besides a colour for every kind.
 DOT, SQUARE, BAR, EDGE = "dot", "square", "bar", "edge"
@@ -84,16 +85,18 @@ class Ground:
 
 def trend_plot(trend: Trend, ground: Ground, says: str) -> Markup:
     """The whole plot as HTML; `says` is its description for those who do not see it."""
+    below, above = _stretches(trend, trend.low), _stretches(trend, trend.high)
     scale, far = axis(
         np.concatenate([trend.value, [c.before for c in trend.changes]]),
-        np.concatenate([trend.low, trend.high]),
+        np.array([level for *_, level in below + above]),
     )
     marks = pins(trend.changes, len(ground.runs))
     parts = [
         '<div class="plot"><svg viewBox="0 0 1000 1000" preserveAspectRatio="none" role="img" ',
         f'aria-label="{_shown(says)}">',
         ground.stripes,
-        _band(trend, scale, len(ground.runs)),
+        _band(below, 1000, scale, len(ground.runs)),
+        _band(above, 0, scale, len(ground.runs)),
         _levels(trend, scale, marks, len(ground.runs)),
         *(f'<path class="tp-pin" d="M{pin.at:.0f} 0V1000"/>' for pin in marks),
         _points(trend, scale, ground),
@@ -123,27 +126,28 @@ def _build_stripes(runs: Sequence[RunLine]) -> str:
     return f'<path class="tp-build" d="{path}"/>' if path else ""
 
 
-def _band(trend: Trend, scale: Axis, runs: int) -> str:
-    """What lies outside the band, shaded, and its limits as steps."""
-    parts = []
-    for limits, outside in ((trend.low, 1000), (trend.high, 0)):
-        line, area = [], []
-        for first, last, level in _constant(trend, limits):
-            if not scale.holds(level):
-                continue
-            y = scale.place(level)
-            left = 1000.0 * first / max(runs, 1)
-            right = 1000.0 * (last + 1) / max(runs, 1)
-            line.append(f"M{left:.0f} {y}H{right:.0f}")
-            area.append(f"M{left:.0f} {y}H{right:.0f}V{outside}H{left:.0f}z")
-        if line:
-            parts.append(f'<path class="tp-out" d="{"".join(area)}"/>')
-            parts.append(f'<path class="tp-limit" d="{"".join(line)}"/>')
-    return "".join(parts)
+#: A limit of the band: first run, last run, limit.
+_Stretch = tuple[int, int, float]
 
 
-def _constant(trend: Trend, limits: np.ndarray) -> list[tuple[int, int, float]]:
-    """Stretches of runs with one limit: first run, last run, limit."""
+def _band(stretches: Sequence[_Stretch], outside: int, scale: Axis, runs: int) -> str:
+    """What lies outside one side of the band, shaded, and its limit as steps."""
+    line, area = [], []
+    for first, last, level in stretches:
+        if not scale.holds(level):
+            continue
+        y = scale.place(level)
+        left = 1000.0 * first / max(runs, 1)
+        right = 1000.0 * (last + 1) / max(runs, 1)
+        line.append(f"M{left:.0f} {y}H{right:.0f}")
+        area.append(f"M{left:.0f} {y}H{right:.0f}V{outside}H{left:.0f}z")
+    if not line:
+        return ""
+    return f'<path class="tp-out" d="{"".join(area)}"/><path class="tp-limit" d="{"".join(line)}"/>'
+
+
+def _stretches(trend: Trend, limits: FloatArray) -> list[_Stretch]:
+    """Where one limit holds, run after run."""
     if not limits.size:
         return []
     key = np.where(np.isfinite(limits), limits, np.inf)
@@ -152,7 +156,7 @@ def _constant(trend: Trend, limits: np.ndarray) -> list[tuple[int, int, float]]:
     return [
         (int(trend.at[a]), int(trend.at[b - 1]), float(limits[a]))
         for a, b in zip(starts, ends, strict=True)
-        if np.isfinite(limits[a])
+        if math.isfinite(limits[a])
     ]
 
 
@@ -201,10 +205,10 @@ def _ticks(scale: Axis, unit: str) -> str:
     ticks = scale.ticks()
     words = [f"{tick:.6g}" for tick in ticks]
     if ticks and unit != "1":
-        words[-1] += f" {unit}"
+        words[-1] += f" {_shown(unit)}"
     return "".join(
         f'<span class="tick" aria-hidden="true" style="top:{scale.place(tick) / 10:.1f}%">'
-        f"{_shown(word)}</span>"
+        f"{word}</span>"
         for tick, word in zip(ticks, words, strict=True)
     )
 
