@@ -144,14 +144,15 @@ class World:
             raise BenchError("the simulated bench has been closed")
         with self.lock:
             end = self._now + seconds
-            if end - self.drive.time > self._slice or self._acting_before(end):
+            if end - self.drive.time > self._slice or self._acting_by(end):
                 self.advance(seconds)
             else:
                 self._now = end
 
-    def _acting_before(self, time: float) -> bool:
+    def _acting_by(self, time: float) -> bool:
+        # What is due at `time` itself would otherwise be passed over by the step that follows.
         for device in self._acting:  # noqa: SIM110 - called all the time: a generator is slower
-            if device.due() < time:
+            if device.due() <= time:
                 return True
         return False
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 import threading
 import time
@@ -115,6 +116,36 @@ def test_what_is_due_during_a_sleep_happens_on_time(drive) -> None:
     for _ in range(5):
         clock.sleep(0.002)
     np.testing.assert_allclose(witness.acted, [0.0013, 0.0061])
+
+
+def test_what_is_due_as_a_sleep_ends_is_not_put_off_by_the_next_one(drive) -> None:
+    witness = Witness(0.0015)
+    clock = VirtualClock(World(drive, {"w": witness}))
+    clock.sleep(0.0015)
+    clock.sleep(0.02)
+    assert witness.acted == [0.0015]
+    assert drive.time == pytest.approx(0.0015)  # and nothing was simulated that need not be
+
+
+@given(
+    sleeps=st.lists(st.sampled_from([0.001, 0.002, 0.003, 0.05, 0.0625]), min_size=1, max_size=12),
+    at=st.integers(0, 11),
+    looks=st.booleans(),
+)
+def test_what_is_due_between_or_at_the_ends_of_sleeps_happens_when_it_is_due(
+    make_world, sleeps: list[float], at: int, looks: bool
+) -> None:
+    _, drive = make_world()
+    ends = list(itertools.accumulate(sleeps))
+    due = sorted({ends[at % len(ends)], 0.5 * ends[-1], ends[-1]})
+    witness = Witness(*due)
+    world = World(drive, {"w": witness})
+    clock = VirtualClock(world)
+    for seconds in sleeps:
+        clock.sleep(seconds)
+        if looks:
+            world.waiting()
+    assert witness.acted == pytest.approx(due, abs=1e-12)
 
 
 @pytest.mark.parametrize("seconds", [math.nan, math.inf])
