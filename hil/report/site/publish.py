@@ -14,13 +14,15 @@ import json
 import os
 import platform
 import shutil
-from collections.abc import Callable, Iterable
-from concurrent.futures import BrokenExecutor, Executor, Future, wait
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import Executor, ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 from hil.core.errors import StoreError
 from hil.report.site.collecting import uncollected
+from hil.report.site.workers import each
 from hil.store.atomic import sync_folder
 
 STATE = "site.json"
@@ -76,7 +78,7 @@ def publish(out: Path, pieces: Iterable[Piece], pool: Executor | None = None) ->
         _recover(out)
         known = _known(out)
         draft = out.with_name(f".{out.name}.{platform.node()}.{os.getpid()}.part")
-        shutil.rmtree(draft, ignore_errors=True)
+        _remove(draft)
         draft.mkdir()
         try:
             with uncollected():
@@ -84,7 +86,7 @@ def publish(out: Path, pieces: Iterable[Piece], pool: Executor | None = None) ->
             _sync(draft)
             _take_place(draft, out)
         finally:
-            shutil.rmtree(draft, ignore_errors=True)
+            _remove(draft)
     except OSError as problem:
         raise StoreError(f"{out}: cannot be written: {problem.strerror or problem}") from problem
     sync_folder(out.parent)
@@ -146,52 +148,36 @@ def _fill(
     pieces: Iterable[Piece],
     pool: Executor | None,
 ) -> Published:
-    done: list[list[_Settled]] = []
-    ahead: list[tuple[int, list[_Task], Future[list[_Settled]]]] = []
-    waiting: list[_Task] = []
+    settled: list[_Settled] = []
     paths: set[str] = set()
-    folders: set[Path] = set()
+    settle = partial(_settle, out=out, draft=draft)
 
-    def send() -> None:
-        if pool is not None and waiting:
-            ahead.append((len(done), waiting[:], pool.submit(_settle, waiting[:], out, draft)))
-            done.append([])
-            waiting.clear()
-
-    try:
+    def apart() -> Iterator[list[_Task]]:
+        """Those that any process may make, some at a time; the others are made meanwhile."""
+        waiting: list[_Task] = []
+        folders: set[str] = set()
         for piece in pieces:
             if piece.path in paths:
                 raise StoreError(f"{piece.path}: two pages of the site have this name")
             paths.add(piece.path)
-            folder = (draft / piece.path).parent
+            folder = piece.path.rpartition("/")[0]
             if folder not in folders:
-                folder.mkdir(parents=True, exist_ok=True)
+                (draft / folder).mkdir(parents=True, exist_ok=True)
                 folders.add(folder)
             task = _Task(piece, *known.get(piece.path, ("", "")))
-            if pool is None or not piece.apart:
-                done.append(_settle([task], out, draft))
-                continue
-            waiting.append(task)
+            if piece.apart:
+                waiting.append(task)
+            else:
+                settled.extend(settle([task]))
             if len(waiting) >= _TOGETHER:
-                send()
-        send()
-        # What nobody has begun yet is made here, from the other end.
-        for place, tasks, future in reversed(ahead):
-            if future.cancel():
-                done[place] = _settle(tasks, out, draft)
-        for place, tasks, future in ahead:
-            if future.cancelled():
-                continue
-            try:
-                done[place] = future.result()
-            except BrokenExecutor:  # a process was killed: what it had in hand is made here
-                done[place] = _settle(tasks, out, draft)
-    finally:
-        # Nobody may write to the draft any more when it is cleared away.
-        wait([future for _, _, future in ahead if not future.cancel()])
+                yield waiting
+                waiting = []
+        yield waiting
+
+    for some in each(pool, settle, apart()):
+        settled += some
     removed = tuple(sorted(set(known) - paths))
     _carry(out, draft, set(known) | paths | {STATE})
-    settled = [one for some in done for one in some]
     settled.sort(key=lambda one: one.path)
     files = {one.path: [one.digest, one.stamp] for one in settled}
     text = json.dumps({"format": _FORMAT, "files": files}, indent=0)
@@ -217,9 +203,7 @@ def _settle(tasks: Iterable[_Task], out: Path, draft: Path) -> list[_Settled]:
         if same:
             _link(old, target)
         else:
-            # Never through a link to the old file, which a process that was killed may have left.
-            target.unlink(missing_ok=True)
-            target.write_bytes(content)
+            _write(target, content)
         done.append(_Settled(piece.path, digest, piece.stamp, len(content), not same))
     return done
 
@@ -241,6 +225,17 @@ def _intact(path: Path, digest: str) -> int:
     return len(content) if hashlib.sha256(content).hexdigest() == digest else -1
 
 
+def _write(path: Path, content: bytes) -> None:
+    """A new file: a process that was killed may have left a link to an old one in its place."""
+    try:
+        file = path.open("xb")
+    except FileExistsError:
+        path.unlink()
+        file = path.open("xb")
+    with file:
+        file.write(content)
+
+
 def _link(source: Path, target: Path) -> None:
     """The same file under a new name; a copy where the file system has no links."""
     target.unlink(missing_ok=True)
@@ -248,6 +243,18 @@ def _link(source: Path, target: Path) -> None:
         os.link(source, target)
     except OSError:
         shutil.copy2(source, target)
+
+
+#: Files that are removed at once: some disks keep one waiting for each.
+_AT_ONCE = 8
+
+
+def _remove(folder: Path) -> None:
+    """Away with a folder, as far as that can be."""
+    files = [Path(place, name) for place, _, names in os.walk(folder) for name in names]
+    with contextlib.suppress(OSError), ThreadPoolExecutor(_AT_ONCE) as threads:
+        list(threads.map(Path.unlink, files))
+    shutil.rmtree(folder, ignore_errors=True)
 
 
 def _carry(out: Path, draft: Path, ours: set[str]) -> None:
@@ -286,14 +293,14 @@ def _take_place(draft: Path, out: Path) -> None:
     if not _exchange(draft, out):
         # Two steps; `_recover` ends them if this process does not come to the second.
         old = _aside(out)
-        shutil.rmtree(old, ignore_errors=True)
+        _remove(old)
         out.rename(old)
         try:
             draft.rename(out)
         except OSError:
             old.rename(out)
             raise
-        shutil.rmtree(old, ignore_errors=True)
+        _remove(old)
 
 
 def _exchange(one: Path, other: Path) -> bool:
@@ -314,14 +321,14 @@ def _recover(out: Path) -> None:
     old = _aside(out)
     if old.is_dir():
         if out.exists():
-            shutil.rmtree(old, ignore_errors=True)
+            _remove(old)
         else:
             old.rename(out)
     prefix = f".{out.name}.{platform.node()}."
     for draft in out.parent.glob(f"{_escaped(prefix)}*.part"):
         number = draft.name[len(prefix) : -len(".part")]
         if number.isdecimal() and not _alive(int(number)):
-            shutil.rmtree(draft, ignore_errors=True)
+            _remove(draft)
 
 
 def _escaped(text: str) -> str:

@@ -1,4 +1,4 @@
-"""Processes that make pages beside this one, where there are so many that it pays."""
+"""Processes that work on a site beside this one, where there is so much that it pays."""
 
 from __future__ import annotations
 
@@ -8,9 +8,13 @@ import multiprocessing
 import os
 import signal
 import threading
-from collections.abc import Iterator
-from concurrent.futures import Executor, ProcessPoolExecutor
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExecutor, wait
 from contextlib import contextmanager
+from typing import TypeVar
+
+P = TypeVar("P")
+R = TypeVar("R")
 
 #: Figures from which on pages take longer to make than processes take to start.
 WORTH = 300_000
@@ -49,6 +53,46 @@ def workers(figures: int, number: int | None = None) -> Iterator[Executor | None
         yield pool
     finally:
         pool.shutdown(cancel_futures=True)
+
+
+def each(pool: Executor | None, function: Callable[[P], R], parts: Iterable[P]) -> list[R]:
+    """What `function` makes of each of the parts, in their order, whoever makes it.
+
+    The processes of `pool` begin with the first parts while others still come. What they have not
+    begun when the last has come is made here, from the other end; so is what one that was killed
+    had in hand. None of it goes on when this has ended.
+    """
+    if pool is None:
+        return [function(part) for part in parts]
+    asked: list[tuple[P, Future[R]]] = []
+    try:
+        for part in parts:
+            asked.append((part, _submitted(pool, function, part)))
+        here = {n: function(part) for n, (part, one) in _reversed(asked) if one.cancel()}
+        return [
+            here[n] if n in here else _result(one, function, part)
+            for n, (part, one) in enumerate(asked)
+        ]
+    finally:
+        wait([one for _, one in asked if not one.cancel()])
+
+
+def _reversed(asked: list[tuple[P, Future[R]]]) -> Iterator[tuple[int, tuple[P, Future[R]]]]:
+    return ((n, asked[n]) for n in reversed(range(len(asked))))
+
+
+def _submitted(pool: Executor, function: Callable[[P], R], part: P) -> Future[R]:
+    try:
+        return pool.submit(function, part)
+    except BrokenExecutor:
+        return Future()  # nobody will begin it
+
+
+def _result(one: Future[R], function: Callable[[P], R], part: P) -> R:
+    try:
+        return one.result()
+    except BrokenExecutor:
+        return function(part)
 
 
 def _ready() -> None:

@@ -174,6 +174,23 @@ def test_a_state_of_another_format_means_a_full_build(tmp_path: Path) -> None:
     assert publish(out, pieces({"a": b"1"})).written == ("a",)
 
 
+def test_a_link_to_an_old_file_in_the_draft_is_never_written_through(tmp_path: Path) -> None:
+    """As a process leaves it that was killed between linking a file and saying so."""
+    out = tmp_path / "out"
+    publish(out, pieces({"a": b"old"}))
+    old = tmp_path / "kept"
+    os.link(out / "a", old)
+
+    def linked() -> bytes:
+        (draft,) = tmp_path.glob(".out.*.part")
+        os.link(out / "a", draft / "a")
+        return b"new"
+
+    assert publish(out, [Piece("a", linked)]).written == ("a",)
+    assert (out / "a").read_bytes() == b"new"
+    assert old.read_bytes() == b"old"
+
+
 def test_files_of_others_stay(tmp_path: Path) -> None:
     out = tmp_path / "out"
     publish(out, pieces({"a": b"1"}))

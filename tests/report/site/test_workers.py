@@ -9,7 +9,8 @@ import subprocess
 import sys
 import textwrap
 import time
-from concurrent.futures import Executor, Future
+from collections.abc import Iterator
+from concurrent.futures import BrokenExecutor, Executor, Future
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -22,7 +23,7 @@ from hil.report.site.build import Site
 from hil.report.site.gather import Gathered, gather
 from hil.report.site.measures import RunCells
 from hil.report.site.publish import Piece, publish
-from hil.report.site.workers import WORTH, cores, workers
+from hil.report.site.workers import WORTH, cores, each, workers
 from hil.store.index import open_index
 
 
@@ -117,6 +118,46 @@ def test_what_no_other_process_has_begun_is_made_here(tmp_path: Path) -> None:
     assert sorted(done.written) == sorted(piece.path for piece in pieces)
     publish(tmp_path / "alone", pieces)
     assert tree(tmp_path / "idle") == tree(tmp_path / "alone")
+
+
+@pytest.mark.parametrize("idle", [True, False])
+def test_what_is_made_of_parts_has_their_order(pool: Executor, idle: bool) -> None:
+    parts = [f"{n}" for n in range(100)]
+    assert each(Idle() if idle else pool, text, iter(parts)) == list(map(text, parts))
+    assert each(None, text, iter(parts)) == list(map(text, parts))
+    assert each(pool, text, []) == []
+
+
+def test_without_the_processes_that_there_were_all_is_made_here() -> None:
+    """They die between two tasks, so that the pool takes none any more."""
+    with workers(WORTH, 1) as mortal:
+        assert mortal is not None
+        with pytest.raises(BrokenExecutor):
+            mortal.submit(killed, os.getpid()).result()
+        with pytest.raises(BrokenExecutor):
+            mortal.submit(os.getpid)
+        assert each(mortal, text, ["a", "b"]) == [text("a"), text("b")]
+
+
+def slow(folder: Path) -> None:
+    """Says when it has begun and ended."""
+    (folder / f"{os.getpid()}.begun").touch()
+    while not (folder / "go").exists():
+        time.sleep(0.005)
+    (folder / f"{os.getpid()}.ended").touch()
+
+
+def test_nothing_goes_on_when_the_parts_end_in_an_error(pool: Executor, tmp_path: Path) -> None:
+    def parts() -> Iterator[Path]:
+        yield tmp_path
+        while not list(tmp_path.glob("*.begun")):
+            time.sleep(0.005)
+        (tmp_path / "go").touch()
+        raise StoreError("no more of them")
+
+    with pytest.raises(StoreError, match="no more"):
+        each(pool, slow, parts())
+    assert len(list(tmp_path.glob("*.ended"))) == 1
 
 
 def test_the_cells_of_runs_are_unpacked_once_in_another_process(strands: list[Gathered]) -> None:
