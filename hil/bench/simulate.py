@@ -171,7 +171,13 @@ def poll_for(rig: Rig) -> float:
 
 
 def poll_of(profile: LinkDescription) -> float:
-    """Interval of reading, s: telemetry without a board time is dated by when it was read."""
+    """Interval of reading, s.
+
+    Telemetry without a board time is dated by when it was read, and what must be asked for is asked
+    for at each look.
+    """
+    if profile.polls:
+        return min(0.01, *(poll.period for poll in profile.polls))
     for message in profile.messages.values():
         if any(spec.role == "board-time" for spec in message.fields):
             return POLL

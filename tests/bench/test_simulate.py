@@ -1,11 +1,18 @@
 """The simulated bench is built from the rig file."""
 
+import dataclasses
+from pathlib import Path
+
+import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from hil.bench.simulate import seed_number, world_for
+from hil.bench.simulate import POLL, poll_of, seed_number, world_for
+from hil.plan.load import load_profile
 from hil.plan.rig import Rig
 from hil.twin.world import VirtualClock
+
+PROFILES = Path(__file__).parents[2] / "testplans" / "profiles"
 
 
 def test_a_text_seed_is_the_same_number_everywhere() -> None:
@@ -24,6 +31,24 @@ def test_every_instrument_is_there_under_its_own_resource_name(rig) -> None:
         rig.switch.resource: "switch",
     }
     world.close()
+
+
+@pytest.mark.parametrize(
+    ("profile", "seconds"),
+    [
+        ("dosing-lines", POLL),
+        ("examples/nmea", 0.01),  # without a time of the board
+        ("examples/modbus", 0.01),  # which says nothing unless it is asked
+    ],
+)
+def test_how_often_a_bench_is_looked_at(profile: str, seconds: float) -> None:
+    assert poll_of(load_profile(PROFILES / f"{profile}.profile.yaml")) == seconds
+
+
+def test_a_board_that_must_be_asked_often_is_asked_often() -> None:
+    told = load_profile(PROFILES / "examples" / "modbus.profile.yaml")
+    polls = tuple(dataclasses.replace(poll, period=0.004) for poll in told.polls)
+    assert poll_of(dataclasses.replace(told, polls=polls)) == 0.004
 
 
 @settings(

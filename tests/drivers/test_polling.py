@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from itertools import pairwise
 
 from hypothesis import given, settings
@@ -100,6 +101,49 @@ def test_polls_that_are_always_due_let_something_else_through(pauses, takes):
         assert row <= 2  # nor does that keep the polls away
     assert others >= 1
     assert polls >= 1
+
+
+@settings(deadline=None)
+@given(
+    look=st.floats(0.002, 0.02),
+    takes=st.floats(0.0005, 0.03),
+    period=st.floats(0.001, 0.1),
+    every=st.floats(0.1, 1.0),
+)
+def test_a_word_in_between_loses_no_poll_and_puts_it_off_by_one_exchange(
+    look, takes, period, every
+):
+    """As a bench does it: at each look what came is taken, a poll sent, then a word if it is due.
+
+    One exchange takes until the first look at which its answer is there. A poll comes that much
+    and a look after it was due at most, and one exchange more if a word had to go first.
+    """
+    poller = Poller([PollSpec(answer="telemetry", period=period)], 0.5)
+    poller.switch(True, 0.0)
+    exchange = math.ceil(takes / look) * look
+    now, free_at, awaits, wants, spoke = 0.0, 0.0, "", 0.0, 0
+    polled: list[tuple[float, int]] = []
+    while now < 5.0:
+        now += look
+        if awaits and now >= free_at:
+            if awaits == "poll":
+                assert poller.answered("telemetry")
+            awaits = ""
+        if not awaits and poller.next(now) is not None:
+            polled.append((now, spoke))
+            awaits, free_at = "poll", now + takes
+        if now >= wants:
+            if awaits:
+                poller.give_way()
+                # its turn comes after what is on the line, whatever else is due
+                assert now - wants <= 2.0 * exchange + 2.0 * look
+            else:
+                awaits, free_at, wants, spoke = "word", now + takes, now + every, spoke + 1
+    for (before, words), (after, more) in pairwise(polled):
+        put_off = exchange + look if more > words else 0.0
+        assert after - before <= max(period, exchange) + look + put_off + 1e-9
+    assert poller.take_lost() == []
+    assert spoke >= 4.0 / (every + 2.0 * exchange + 2.0 * look)
 
 
 def test_rhythm_is_kept_and_what_was_missed_is_not_caught_up():
