@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import struct
 import time
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -16,7 +17,19 @@ COIL, REGISTER, REGISTERS = 5, 6, 16
 
 
 @pytest.fixture
-def board(profiles, modbus_device, opened):
+def told(profiles):
+    """The profile, with time for an answer that a busy machine gives."""
+    return replace(profiles("examples/modbus"), reply_timeout=5.0)
+
+
+@pytest.fixture
+def board(told, modbus_device, opened):
+    return opened(told, modbus_device.url)
+
+
+@pytest.fixture
+def impatient(profiles, modbus_device, opened):
+    """For a device that says nothing: the profile as it stands."""
     return opened(profiles("examples/modbus"), modbus_device.url)
 
 
@@ -30,7 +43,7 @@ def put(device, address, values):
     device.registers[4].update(enumerate(values, start=address))
 
 
-def read_until(board, done, limit=4.0):
+def read_until(board, done, limit=20.0):
     found, end = [], time.monotonic() + limit
     while not done(found) and time.monotonic() < end:
         found.append(board.read())
@@ -78,13 +91,10 @@ def test_exceptions_are_refusals(board, modbus_device):
     board.start(1000.0)
 
 
-def test_an_address_outside_the_device_is_refused_by_the_library(profiles, modbus_device, opened):
-    from dataclasses import replace
-
-    profile = profiles("examples/modbus")
-    stop = replace(profile.commands["stop"], table="holding", address=5000)
+def test_an_address_outside_the_device_is_refused_by_the_library(told, modbus_device, opened):
+    stop = replace(told.commands["stop"], table="holding", address=5000)
     stop = replace(stop, fields=(replace(stop.fields[0], type="u16"),))
-    board = opened(replace(profile, commands={**profile.commands, "stop": stop}), modbus_device.url)
+    board = opened(replace(told, commands={**told.commands, "stop": stop}), modbus_device.url)
     with pytest.raises(CommandRefused, match="illegal data address"):
         board.stop()
 
@@ -132,8 +142,8 @@ def test_a_refused_poll_is_a_lost_frame_with_its_reason(board, modbus_device):
     board.stream(False)
 
 
-def test_silence_costs_a_poll_and_is_a_timeout_of_a_command(board, modbus_device):
-    board.identify()
+def test_silence_costs_a_poll_and_is_a_timeout_of_a_command(impatient, modbus_device):
+    board = impatient
     modbus_device.cut = True
     board.stream(True)
     readings = read_until(board, lambda f: sum(r.lost for r in f) >= 1)
@@ -141,14 +151,14 @@ def test_silence_costs_a_poll_and_is_a_timeout_of_a_command(board, modbus_device
     with pytest.raises(LinkTimeout, match=r"no answer to 'start' within 0.3 s; nothing arrived"):
         board.start(500.0)
     modbus_device.cut = False
-    board.stop()
+    assert rows(read_until(board, lambda found: rows(found) > 0)) > 0
     board.stream(False)
 
 
 def test_commands_between_polls_do_not_mix(board, modbus_device):
     board.stream(True)
     for number in range(10):
-        read_until(board, rows, 1.0)
+        read_until(board, rows)
         board.set_speed(100.0 * number)
     board.stream(False)
     assert [entry[2] for entry in modbus_device.writes] == [
@@ -157,8 +167,6 @@ def test_commands_between_polls_do_not_mix(board, modbus_device):
 
 
 def test_another_device_does_not_answer(profiles, modbus_device, opened):
-    from dataclasses import replace
-
     profile = profiles("examples/modbus")
     other = replace(profile, framing=replace(profile.framing, device=18), retries=0)
     board = opened(other, modbus_device.url)
@@ -191,27 +199,38 @@ class Unwilling(WallClock):
 
 def until_quiet(board):
     """Let the silent interval pass after an answer."""
-    end = time.monotonic() + 5.0
+    end = time.monotonic() + 20.0
     while not board._quiet:
         assert time.monotonic() < end
         time.sleep(0.001)
 
 
 @pytest.fixture
-def eager(profiles, modbus_device, opened):
-    """A board whose telemetry is due at every look, and the clock it has."""
-    from dataclasses import replace
+def asked_at_every_look(told, modbus_device, opened):
+    """Open a board whose telemetry is due at every look; the board, and the clock it has."""
 
-    profile = profiles("examples/modbus")
-    polls = tuple(replace(poll, period=0.001) for poll in profile.polls)
-    clock = Unwilling()
-    told = replace(profile, polls=polls, reply_timeout=0.2, retries=1)
-    board = opened(told, modbus_device.url, clock)
-    until_quiet(board)
-    return board, clock
+    def make(**changes):
+        polls = tuple(replace(poll, period=0.001) for poll in told.polls)
+        clock = Unwilling()
+        board = opened(replace(told, polls=polls, retries=1, **changes), modbus_device.url, clock)
+        until_quiet(board)
+        return board, clock
+
+    return make
 
 
-def look(board, nudged, done, limit=10.0):
+@pytest.fixture
+def eager(asked_at_every_look):
+    return asked_at_every_look()
+
+
+@pytest.fixture
+def soon_silent(asked_at_every_look):
+    """The same, for a device that says nothing: its silence is told soon."""
+    return asked_at_every_look(reply_timeout=0.2)
+
+
+def look(board, nudged, done, limit=30.0):
     """Read and nudge as a bench does, until `done`; nudges sent and readings."""
     sent, found, end = 0, [], time.monotonic() + limit
     while not done(sent, found):
@@ -246,21 +265,19 @@ def test_a_nudge_costs_one_turn_and_polls_go_on(eager, modbus_device):
     board.stream(False)
 
 
-def test_a_silent_device_is_found_out_by_nudges_that_never_wait(eager, modbus_device):
-    board, clock = eager
+def test_a_silent_device_is_found_out_by_nudges_that_never_wait(soon_silent, modbus_device):
+    board, clock = soon_silent
     modbus_device.cut = True
     clock.waits = 0
     with pytest.raises(LinkTimeout, match=r"no answer to 'identify' within 0\.2 s; nothing"):
         look(board, True, lambda *_: False)
     assert clock.waits == 0
     assert modbus_device.heard.count(IDENTIFY) == 2  # once more, as the profile has it
-    modbus_device.cut = False
     assert board.nudge()  # and afresh
-    board.settle()
 
 
-def test_while_a_nudge_is_on_the_line_the_next_is_not_sent(eager, modbus_device):
-    board, _ = eager
+def test_while_a_nudge_is_on_the_line_the_next_is_not_sent(asked_at_every_look, modbus_device):
+    board, _ = asked_at_every_look(reply_timeout=1.0)
     modbus_device.cut = True
     assert board.nudge()
     assert not board.nudge()
@@ -290,8 +307,8 @@ def test_a_device_that_refuses_the_question_is_alive_all_the_same(eager, modbus_
     board.settle()
 
 
-def test_an_answer_that_never_comes_is_waited_for_in_vain(eager, modbus_device):
-    board, _ = eager
+def test_an_answer_that_never_comes_is_waited_for_in_vain(soon_silent, modbus_device):
+    board, _ = soon_silent
     modbus_device.cut = True
     assert board.nudge()
     with pytest.raises(LinkTimeout, match="no answer to 'identify'"):
