@@ -14,7 +14,7 @@ from hil.twin.constants import constants_of
 from hil.twin.energy import Energies
 from hil.twin.host import Here, Host
 from hil.twin.kernel_memory import SHAFT_LOG, STATE
-from hil.twin.line import SerialLine, ring_parts
+from hil.twin.line import SerialLine
 from hil.twin.parameters import LINES, DriveParameters
 from hil.twin.port import OUTPUTS, OUTPUTS_AT, FirmwareBinding
 
@@ -240,15 +240,10 @@ class Drive:
 
         At most the last `SHAFT_LOG` samples.
         """
-        s = self._state
-        head = int(self._seen["logged"].item())
-        parts = ring_parts(max(self._log_read, head - SHAFT_LOG), head, SHAFT_LOG)
+        s, head = self._state, int(self._seen["logged"].item())
+        at = np.arange(max(self._log_read, head - SHAFT_LOG), head) % SHAFT_LOG
         self._log_read = head
-        time, angle, speed = (
-            np.concatenate([np.empty(0), *(log[part] for part in parts)])
-            for log in (s["log_time"], s["log_angle"], s["log_speed"])
-        )
-        return time, np.degrees(angle), speed * _RPM
+        return s["log_time"][at], np.degrees(s["log_angle"][at]), s["log_speed"][at] * _RPM
 
     def energies(self) -> Energies:
         """Where the energy went since power-up."""

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from hil.twin.drive import Drive
+from hil.twin.kernel_memory import SHAFT_LOG
 from hil.twin.load import LoadParameters, Pulsation, load_torque, sine
 from hil.twin.parameters import DriveParameters, MotorParameters, SensingParameters
 
@@ -206,3 +207,19 @@ def test_shaft_samples_come_at_1_khz_once_each(scripted):
     assert len(time) == 297
     derived = np.gradient(angle, time) / 6
     assert np.abs(derived - speed)[5:-5].max() < 0.02 * speed.max()
+
+
+def test_shaft_samples_are_the_last_ones_and_nobody_elses(scripted):
+    drive = Drive(DriveParameters(sensing=SensingParameters.ideal()), scripted().commutate(0.4), 1)
+    drive.set_supply(24.0, 10.0, True)
+    drive.advance(1.0)
+    kept = drive.shaft_samples()
+    copies = [part.copy() for part in kept]
+    drive.advance(1e-3 * (SHAFT_LOG + 500))  # past the end of the memory, and more than it holds
+    time, _, _ = drive.shaft_samples()
+    assert len(time) == SHAFT_LOG
+    assert time[-1] == pytest.approx(1.5 + 1e-3 * SHAFT_LOG)
+    assert np.allclose(np.diff(time), 1e-3)
+    for part, copy in zip(kept, copies, strict=True):
+        assert np.array_equal(part, copy)
+    assert [part.size for part in drive.shaft_samples()] == [0, 0, 0]

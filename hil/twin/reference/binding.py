@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 from hil.twin.port import STATE_AT, FirmwareBinding, new_block
-from hil.twin.reference.settings import ReferenceSettings, load
+from hil.twin.reference.settings import ReferenceSettings, load, protocol_number
 from hil.twin.reference.state import STATE
-
-_USUAL_PWM = 20_000.0  # Hz, until the bench resets the board with its own
 
 
 def binding(protocol: str = "lines", settings: ReferenceSettings | None = None) -> FirmwareBinding:
-    """Reference firmware for one simulated board.
+    """Reference firmware for one simulated board, before its first power-on reset.
 
     Parameters
     ----------
@@ -24,6 +22,7 @@ def binding(protocol: str = "lines", settings: ReferenceSettings | None = None) 
     """
     from hil.twin.reference import firmware  # compiles, or loads compiled code
 
+    protocol_number(protocol)
     chosen = settings or ReferenceSettings()
     block = new_block(STATE.itemsize)
     variables = block[STATE_AT : STATE_AT + STATE.itemsize].view(STATE)[0]
@@ -31,7 +30,6 @@ def binding(protocol: str = "lines", settings: ReferenceSettings | None = None) 
     def reset(pwm_hz: float) -> None:
         load(variables, chosen, protocol, pwm_hz)
 
-    reset(_USUAL_PWM)
     return FirmwareBinding(
         name=f"reference firmware {chosen.version} ({protocol})",
         period=firmware.period.address,

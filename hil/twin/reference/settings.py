@@ -170,6 +170,19 @@ class ReferenceSettings:
                 raise ValueError(f"no seam is called {name!r}, expected one of {', '.join(SEAMS)}")
 
 
+def protocol_number(protocol: str) -> int:
+    """What the state holds for a protocol.
+
+    Raises
+    ------
+    ValueError
+        If there is no such protocol.
+    """
+    if protocol not in PROTOCOLS:
+        raise ValueError(f"protocol is {protocol!r}, expected one of {', '.join(PROTOCOLS)}")
+    return PROTOCOLS[protocol]
+
+
 def load(state: Any, settings: ReferenceSettings, protocol: str, pwm_hz: float) -> None:
     """Power-on reset: zero every variable of `state` and write the settings into it.
 
@@ -184,12 +197,11 @@ def load(state: Any, settings: ReferenceSettings, protocol: str, pwm_hz: float) 
     ValueError
         If the protocol is unknown or the frequency not positive.
     """
-    if protocol not in PROTOCOLS:
-        raise ValueError(f"protocol is {protocol!r}, expected one of {', '.join(PROTOCOLS)}")
+    number = protocol_number(protocol)
     if not pwm_hz > 0.0:
         raise ValueError(f"PWM frequency is {pwm_hz} Hz, expected a positive number")
     values = _values(settings, pwm_hz) | dict(SEAMS) | dict(settings.defects)
-    values["protocol"] = PROTOCOLS[protocol]
+    values["protocol"] = number
     for name in st.STATE.names or ():
         state[name] = values.get(name, 0)
     state["sensing"] = SENSINGS[settings.sensing]

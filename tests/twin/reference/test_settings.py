@@ -5,6 +5,8 @@ import dataclasses
 import numpy as np
 import pytest
 
+from hil.twin.drive import Drive
+from hil.twin.parameters import DriveParameters
 from hil.twin.port import STATE_AT, STATE_MAX
 from hil.twin.reference import SEAMS, ReferenceSettings, binding
 from hil.twin.reference.settings import load
@@ -105,6 +107,8 @@ def test_state_fits_the_port():
 def test_bindings_share_code_but_no_variables():
     first, second = binding(), binding("cobs", ReferenceSettings(sensing="back-emf"))
     assert first.period == second.period
+    first.reset(20_000.0)
+    second.reset(20_000.0)
     a, b = first.state(STATE), second.state(STATE)
     a["target"] = 1234.0
     assert b["target"] == 0.0
@@ -114,6 +118,7 @@ def test_bindings_share_code_but_no_variables():
 
 def test_reset_brings_everything_back():
     one = binding()
+    one.reset(20_000.0)
     before = one.block[STATE_AT:].copy()
     one.block[STATE_AT:] = 7
     one.reset(20_000.0)
@@ -121,3 +126,17 @@ def test_reset_brings_everything_back():
     fresh = np.frombuffer(before.tobytes(), STATE)[0]
     for name in STATE.names:
         assert np.array_equal(state[name], fresh[name], equal_nan=True), name
+
+
+def test_a_board_is_reset_once_when_it_is_powered_up(monkeypatch):
+    written = []
+
+    def counting(*told):
+        written.append(told[-1])
+        load(*told)
+
+    monkeypatch.setitem(binding.__globals__, "load", counting)
+    parameters = DriveParameters()
+    drive = Drive(parameters, binding(), 1)
+    assert written == [parameters.bridge.pwm_hz]
+    drive.close()
