@@ -67,13 +67,14 @@ def hil() -> None:
 def main(arguments: list[str] | None = None) -> None:
     """Run a command and leave with its exit code.
 
-    Errors of the project's own kinds become one line on standard error: exit code 2 for a file
+    Errors of the project's own kinds go to standard error, one line each: exit code 2 for a file
     the user wrote, 3 for the bench, 1 for anything else; 130 after Ctrl-C.
     """
     try:
         code: Any = hil.main(args=arguments, prog_name="hil", standalone_mode=False)
     except HilError as error:
-        click.echo(f"hil: {_one_line(error)}", err=True)
+        for line in _lines(error):
+            click.echo(f"hil: {line}", err=True)
         sys.exit(_exit_code(error))
     except click.ClickException as error:
         error.show()
@@ -94,8 +95,10 @@ def _exit_code(error: HilError) -> int:
     return EXIT_BENCH if isinstance(error, BenchError) else EXIT_OTHER
 
 
-def _one_line(error: HilError) -> str:
-    return " ".join(str(error).split())
+def _lines(error: HilError) -> list[str]:
+    """One line for each thing that is wrong with a file; one in all for any other error."""
+    parts = str(error).splitlines() if isinstance(error, PlanError) else [str(error)]
+    return [" ".join(part.split()) for part in parts if part.strip()]
 
 
 if __name__ == "__main__":

@@ -7,13 +7,18 @@ from pathlib import Path
 
 from hil.plan.explain import ModelT, place, validate
 from hil.plan.reader import read
+from hil.plan.recognise import require_kind
 from hil.plan.source import Problem, Source, Where, refuse
 
 
 def read_checked(
-    model: type[ModelT], path: Path | str, check: Callable[[ModelT, Source], Iterable[Problem]]
+    model: type[ModelT],
+    path: Path | str,
+    check: Callable[[ModelT, Source], Iterable[Problem]],
+    *,
+    kind: str = "",
 ) -> ModelT:
-    """The model of a file of which `check` finds nothing wrong.
+    """The model of a file of a `kind` of `hil.plan.recognise` of which `check` finds nothing wrong.
 
     Raises
     ------
@@ -21,6 +26,8 @@ def read_checked(
         With file, line and column of every problem.
     """
     source = read(Path(path))
+    if kind:
+        require_kind(source, kind)
     found = validate(model, source)
     refuse_if_any(check(found, source))
     return found

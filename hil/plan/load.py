@@ -17,6 +17,7 @@ from hil.plan.profile import Profile
 from hil.plan.profile_checks import check_profile
 from hil.plan.profile_link import describe_link
 from hil.plan.reader import read, read_based
+from hil.plan.recognise import require_kind
 from hil.plan.rig import Rig
 from hil.plan.source import Problem, Source, refuse
 from hil.plan.supply import find_commands
@@ -32,6 +33,7 @@ def load_rig(path: Path | str) -> Rig:
         With file, line and column of every problem.
     """
     source = read_based(Path(path))
+    require_kind(source, "rig")
     rig = validate(Rig, source)
     if isinstance(rig.brake, AttendedBrake):  # nothing is wired: from here on there is no brake
         rig._answer_within = rig.brake.answer_within
@@ -88,7 +90,7 @@ def load_profile(path: Path | str) -> LinkDescription:
     def check(profile: Profile, source: Source) -> Iterator[Problem]:
         return at_places(source, check_profile(profile))
 
-    return describe_link(read_checked(Profile, path, check))
+    return describe_link(read_checked(Profile, path, check, kind="profile"))
 
 
 def load_plan(path: Path | str) -> Plan:
@@ -100,6 +102,7 @@ def load_plan(path: Path | str) -> Plan:
         With file, line and column of every problem.
     """
     source = read(Path(path))
+    require_kind(source, "plan")
     head = validate(PlanHead, source)
     scenarios: list[Scenario] = []
     wrong: list[Problem] = []

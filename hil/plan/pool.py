@@ -64,4 +64,5 @@ def load_pool(path: Path | str) -> tuple[tuple[Path, PoolEntry], ...]:
                 said = f"there is no file {file.as_posix()}"
                 yield source.problem(("pool", number, "rig"), said)
 
-    return tuple((beside / entry.rig, entry) for entry in read_checked(Pool, path, check).pool)
+    pool = read_checked(Pool, path, check, kind="pool").pool
+    return tuple((beside / entry.rig, entry) for entry in pool)

@@ -135,7 +135,7 @@ def load_requirements(path: Path | str) -> RequirementFile:
     PlanError
         With file, line and column of every problem.
     """
-    return read_checked(RequirementFile, path, _check)
+    return read_checked(RequirementFile, path, _check, kind="requirements")
 
 
 def _check(found: RequirementFile, source: Source) -> Iterator[Problem]:

@@ -51,7 +51,7 @@ def load_waivers(path: Path | str) -> tuple[Waiver, ...]:
     PlanError
         With file, line and column of every problem.
     """
-    return read_checked(WaiverFile, path, _check).waivers
+    return read_checked(WaiverFile, path, _check, kind="waivers").waivers
 
 
 def _check(found: WaiverFile, source: Source) -> Iterator[Problem]:

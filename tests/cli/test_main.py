@@ -84,6 +84,32 @@ def test_a_defect_of_our_own_keeps_its_traceback(failing: type[Exception]) -> No
         cli.main(["fail"])
 
 
+def test_several_errors_of_a_file_are_one_a_line(
+    failing: type[Exception], capsys: pytest.CaptureFixture[str]
+) -> None:
+    failing.error = PlanError(  # type: ignore[attr-defined]
+        "motor is missing\np.yaml:1:1: board is missing", file="p.yaml", line=1, column=1
+    )
+    assert _exit(["fail"]) == 2
+    assert capsys.readouterr().err.splitlines() == [
+        "hil: p.yaml:1:1: motor is missing",
+        "hil: p.yaml:1:1: board is missing",
+    ]
+
+
+@pytest.mark.parametrize("command", ["check", "twin", "link"])
+def test_a_file_of_another_kind_is_named_in_one_line_with_the_command_that_takes_it(
+    command: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    plans = Path(__file__).parents[2] / "testplans"
+    file = plans / "release.requirements.yaml"
+    more = ["--port", "/dev/null"] if command == "link" else []
+    assert _exit([command, str(file), *more]) == 2
+    (line,) = capsys.readouterr().err.splitlines()
+    assert line.startswith(f"hil: {file}:")
+    assert "found a requirement file; 'hil qualify" in line
+
+
 @pytest.mark.parametrize("arguments", [["--help"], ["-h"]])
 def test_help_lists_every_command_without_loading_one(
     arguments: list[str], capsys: pytest.CaptureFixture[str]
