@@ -6,6 +6,7 @@ import os
 import tempfile
 import time
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 
 from ci.history import make_history
@@ -23,10 +24,11 @@ def run() -> Iterator[Result]:
 
 
 def _measured(folder: Path) -> Iterator[Result]:
+    from hil.report.history import changes_of
     from hil.report.site.build import Site
     from hil.report.site.gather import gather
     from hil.report.site.publish import publish
-    from hil.report.site.workers import workers
+    from hil.report.site.workers import sharing, workers
     from hil.store.index import open_index
 
     runs, out, place = folder / "runs", folder / "site", folder / "index.db"
@@ -36,7 +38,7 @@ def _measured(folder: Path) -> Iterator[Result]:
         with open_index(place) as index:
             figures = sum(run.measures for run in index.runs())
             with workers(figures) as pool:
-                strands = gather(index)
+                strands = gather(index, partial(changes_of, share=sharing(pool)))
                 return publish(out, Site(out, strands, traces=5).pieces(), pool).size
 
     with open_index(place) as index:

@@ -6,6 +6,7 @@ import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import asdict
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -69,11 +70,12 @@ def site(
     The runs are those of the index (see hil index), or the run folders RUN, or those below RUN.
     Pages whose content has not changed are not written again. Open index.html in OUT.
     """
+    from hil.report.history import changes_of
     from hil.report.site.build import Site
     from hil.report.site.campaigns import campaigns_in
     from hil.report.site.gather import gather
     from hil.report.site.publish import publish
-    from hil.report.site.workers import workers
+    from hil.report.site.workers import sharing, workers
 
     if roots and database:
         raise click.UsageError("name run folders or an index (--database), not both")
@@ -85,7 +87,7 @@ def site(
     with _index(roots, database) as (index, unreadable):
         figures = sum(run.measures for run in index.runs() if asked(run))
         with workers(figures) as pool:
-            strands = gather(index, wanted=asked)
+            strands = gather(index, partial(changes_of, share=sharing(pool)), asked)
             found = campaigns_in(places).also_unreadable(unreadable)
             whole = Site(out.absolute(), strands, found, traces=traces, reports=reports)
             done = publish(out, whole.pieces(), pool)

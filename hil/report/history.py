@@ -7,7 +7,7 @@ A pure function of the series, shared by the page and the terminal. How nights a
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -28,6 +28,7 @@ from hil.store.index.rows import Series, SeriesKey
 from hil.verdicts.changes import search
 from hil.verdicts.changes_found import SHIPPED, Change, ChangeSettings
 from hil.verdicts.changes_latest import LatestNight, judge_latest
+from hil.verdicts.changes_many import Share, alone
 from hil.verdicts.changes_scatter import NightMeans, night_means
 from hil.verdicts.drift import SHIPPED as NIGHTLY
 from hil.verdicts.drift import DriftSettings
@@ -48,7 +49,9 @@ __all__ = [
 _RECENT = 20
 
 
-def changes_of(series: Iterable[Series], settings: ChangeSettings = SHIPPED) -> Watch:
+def changes_of(
+    series: Iterable[Series], settings: ChangeSettings = SHIPPED, share: Share = alone
+) -> Watch:
     """What changed in these series, judged together.
 
     Bench and simulated evidence are series of their own and share nothing but the correction for
@@ -58,6 +61,7 @@ def changes_of(series: Iterable[Series], settings: ChangeSettings = SHIPPED) -> 
     ----------
     series : of `hil.store.index`, each in order of time; more of them make each harder to believe.
     settings : how they are judged; its `false_share` holds for the latest night, too.
+    share : who looks at which of them; what is found is the same.
 
     Raises
     ------
@@ -66,12 +70,19 @@ def changes_of(series: Iterable[Series], settings: ChangeSettings = SHIPPED) -> 
     """
     found = sorted(series, key=lambda one: one.key)
     known: dict[bytes, _Runs] = {}
-    nights = [_summed(one, _runs_of(one, known)) for one in found]
-    searched = search([columns.mean for columns, _ in nights], settings)
+    nights: list[tuple[Nights, NightMeans]] = []
+
+    def summed() -> Iterator[NDArray[np.float64]]:
+        for one in found:
+            nights.append(_summed(one, _runs_of(one, known)))
+            yield nights[-1][0].mean
+
+    searched = search(summed(), settings, share)
     since = [steps.changes[-1].position if steps.changes else 0 for steps in searched]
     nightly = DriftSettings(settings.false_share, NIGHTLY.confirm, NIGHTLY.least)
     memory = [steps.memory for steps in searched]
-    judged = judge_latest([columns.mean for columns, _ in nights], since, memory, nightly)
+    means = [columns.mean for columns, _ in nights]
+    judged = judge_latest(means, since, memory, nightly, share)
     last = _last_run(found, [columns for columns, _ in nights])
     histories = tuple(
         History(
@@ -79,11 +90,11 @@ def changes_of(series: Iterable[Series], settings: ChangeSettings = SHIPPED) -> 
             nights=replace(columns, level=steps.level),
             changes=tuple(_change(one.key, columns, change) for change in steps.changes),
             latest=_latest(one.key, columns, tonight, last[_bench(one.key)]),
-            within=means.within,
-            between=means.between(steps.scatter),
+            within=repeats.within,
+            between=repeats.between(steps.scatter),
             judged=steps.judged,
         )
-        for one, (columns, means), steps, tonight in zip(
+        for one, (columns, repeats), steps, tonight in zip(
             found, nights, searched, judged, strict=True
         )
     )

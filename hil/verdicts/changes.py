@@ -14,8 +14,10 @@ J. R. Stat. Soc. B 76, 2014; from memory), so that what is printed keeps the pro
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 import numpy.typing as npt
@@ -23,7 +25,7 @@ import numpy.typing as npt
 from hil.verdicts import changes_chance as chance
 from hil.verdicts.changes_cheapest import cheapest
 from hil.verdicts.changes_found import SHIPPED, ChangeSettings, Searched
-from hil.verdicts.changes_many import clearest_stretch
+from hil.verdicts.changes_many import Share, alone, clearest_stretch
 from hil.verdicts.changes_series import Row, chance_of, splits
 from hil.verdicts.multiplicity import benjamini_hochberg
 
@@ -33,20 +35,23 @@ _FEW = 10
 _MEMORY_ERROR = 2.7
 
 
-def search(series: Sequence[npt.ArrayLike], settings: ChangeSettings = SHIPPED) -> list[Searched]:
+def search(
+    series: Iterable[npt.ArrayLike], settings: ChangeSettings = SHIPPED, share: Share = alone
+) -> list[Searched]:
     """Search many series for steps, each in order of time, NaN where a night has no value.
 
     Parameters
     ----------
     series : one array a measure, shape (n_i,), of any lengths.
+    share : who looks at which of them.
 
     Raises
     ------
     ValueError
         If a series is not a row of numbers, or a number is infinite.
     """
-    rows = _remembering([Row.of(values, settings) for values in series])
-    adjusted = benjamini_hochberg(_chances(rows, settings))
+    rows = _remembering(share(partial(_looked_at, settings=settings), series))
+    adjusted = benjamini_hochberg([row.chance(settings) for row in rows])
     judged = int(np.count_nonzero(~np.isnan(adjusted)))
     changed = adjusted <= settings.false_share
     level = settings.false_share * max(1, int(changed.sum())) / max(1, judged)
@@ -57,6 +62,21 @@ def search(series: Sequence[npt.ArrayLike], settings: ChangeSettings = SHIPPED) 
         row.searched(steps.get(i, []), float(p), factor, settings)
         for i, (row, p) in enumerate(zip(rows, adjusted, strict=True))
     ]
+
+
+def _looked_at(series: Sequence[npt.ArrayLike], settings: ChangeSettings) -> list[Row]:
+    """Their rows, with how clearly they are split."""
+    rows = [Row.of(values, settings) for values in series]
+    known = [i for i, row in enumerate(rows) if row.judged]
+    split = [rows[i].split(settings) for i in known]
+    # There and back counts from sqrt(2) times the clearest split on; a little less is safe.
+    back = clearest_stretch(
+        [rows[i].scores for i in known], settings.side, [1.414 * clear for clear in split]
+    )
+    for i, one, other in zip(known, split, back, strict=True):
+        # Two steps must each be worth their price.
+        rows[i] = replace(rows[i], clearest=max(one, other / math.sqrt(2.0)))
+    return rows
 
 
 def _steps(rows: Sequence[Row], level: float, settings: ChangeSettings) -> list[list[int]]:
@@ -72,20 +92,6 @@ def _steps(rows: Sequence[Row], level: float, settings: ChangeSettings) -> list[
         for i, found in zip(unsettled, better, strict=True):
             at[i] = found
     return [row.settled(places, level, settings) for row, places in zip(rows, at, strict=True)]
-
-
-def _chances(rows: Sequence[Row], settings: ChangeSettings) -> npt.NDArray[np.float64]:
-    """Of each row, the probability of nights so clearly split by chance; NaN if not judged."""
-    known = [i for i, row in enumerate(rows) if row.judged]
-    split = [rows[i].split(settings) for i in known]
-    # There and back counts from sqrt(2) times the clearest split on; a little less is safe.
-    back = clearest_stretch(
-        [rows[i].scores for i in known], settings.side, [1.414 * clear for clear in split]
-    )
-    found = np.full(len(rows), np.nan)
-    for i, one, other in zip(known, split, back, strict=True):
-        found[i] = rows[i].chance(one, other, settings)
-    return found
 
 
 def _remembering(rows: list[Row]) -> list[Row]:

@@ -11,12 +11,12 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import lru_cache, partial
 
 import numpy as np
 import numpy.typing as npt
 
-from hil.verdicts.changes_many import last_sums, running_scores
+from hil.verdicts.changes_many import Share, alone, last_sums, running_scores
 from hil.verdicts.drift import SHIPPED, WINDOW, DriftSettings, judge_night
 from hil.verdicts.roots import root
 
@@ -92,6 +92,7 @@ def judge_latest(
     since: Sequence[int],
     memory: Sequence[float],
     settings: DriftSettings = SHIPPED,
+    share: Share = alone,
 ) -> list[LatestNight]:
     """Judge the last night of each series against those before it.
 
@@ -104,6 +105,7 @@ def judge_latest(
     since : for each, the first night of its present level: earlier ones do not count for creeping
         away. See `hil.verdicts.changes`.
     memory : for each, how much a night resembles the one before, 0 to below 1; from there, too.
+    share : who looks at which of them.
 
     Raises
     ------
@@ -119,22 +121,38 @@ def judge_latest(
         return []
     night = judge_night(*_recent(rows, settings.confirm), settings)
     limit = limit_for(max(10.0, len(rows) / settings.false_share))
-    creeping = _creeping(rows, since, memory, limit, settings)
-    found = []
-    for i, (row, start) in enumerate(zip(rows, since, strict=True)):
-        level, sigma = _held_against(row[start:], settings)
-        found.append(
-            LatestNight(
-                changed=bool(night.alarm[i]),
-                odd=bool(night.odd[i]),
-                creeping=creeping[i],
-                level=level,
-                sigma=sigma,
-                p=float(night.adjusted[i]),
-                judged=bool(night.judged[i]),
-            )
+    present = map(_Present, rows, since, memory)
+    seen = share(partial(_each_alone, limit=limit, settings=settings), present)
+    return [
+        LatestNight(
+            changed=bool(night.alarm[i]),
+            odd=bool(night.odd[i]),
+            creeping=creeping,
+            level=level,
+            sigma=sigma,
+            p=float(night.adjusted[i]),
+            judged=bool(night.judged[i]),
         )
-    return found
+        for i, (creeping, level, sigma) in enumerate(seen)
+    ]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Present:
+    """The nights of a series, where its present level begins, and its memory."""
+
+    row: FloatArray
+    since: int
+    memory: float
+
+
+def _each_alone(
+    some: Sequence[_Present], limit: float, settings: DriftSettings
+) -> list[tuple[int | None, float, float]]:
+    """What each series says by itself: creeping, level and sigma of `LatestNight`."""
+    creeping = _creeping(some, limit, settings)
+    held = [_held_against(one.row[one.since :], settings) for one in some]
+    return [(begun, *against) for begun, against in zip(creeping, held, strict=True)]
 
 
 def _recent(rows: Sequence[FloatArray], confirm: int) -> tuple[FloatArray, FloatArray]:
@@ -156,31 +174,25 @@ def _held_against(present: FloatArray, settings: DriftSettings) -> tuple[float, 
     return float(np.mean(earlier)), float(np.std(earlier, ddof=1))
 
 
-def _creeping(
-    rows: Sequence[FloatArray],
-    since: Sequence[int],
-    memory: Sequence[float],
-    limit: float,
-    settings: DriftSettings,
-) -> list[int | None]:
+def _creeping(some: Sequence[_Present], limit: float, settings: DriftSettings) -> list[int | None]:
     """Where the sum that tonight lies beyond its limit began to rise; None if it does not."""
-    found: list[int | None] = [None] * len(rows)
+    found: list[int | None] = [None] * len(some)
     at: list[int] = []
     nights: list[npt.NDArray[np.intp]] = []
-    for i, (row, start) in enumerate(zip(rows, since, strict=True)):
-        where = start + np.flatnonzero(~np.isnan(row[start:]))
-        if where.size >= settings.least and where[-1] == row.size - 1:
+    for i, one in enumerate(some):
+        where = one.since + np.flatnonzero(~np.isnan(one.row[one.since :]))
+        if where.size >= settings.least and where[-1] == one.row.size - 1:
             at.append(i)
             nights.append(where)
-    scores = running_scores([rows[i][where] for i, where in zip(at, nights, strict=True)])
+    scores = running_scores([some[i].row[where] for i, where in zip(at, nights, strict=True)])
     sums, zero = last_sums(
-        [_free(one, memory[i]) for i, one in zip(at, scores, strict=True)], SLACK
+        [_free(one, some[i].memory) for i, one in zip(at, scores, strict=True)], SLACK
     )
     for column, (i, where) in enumerate(zip(at, nights, strict=True)):
         for side in (0, 1):
             if sums[side, column] > limit and found[i] is None:
                 last = int(zero[side, column])
-                found[i] = since[i] if last < 0 else int(where[min(last + 1, where.size - 1)])
+                found[i] = some[i].since if last < 0 else int(where[min(last + 1, where.size - 1)])
     return found
 
 

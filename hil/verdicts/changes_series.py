@@ -23,7 +23,17 @@ _NORMAL = 1.4826
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Row:
-    """A series at work: the nights that have a value, their places, and their scores."""
+    """A series at work.
+
+    Parameters
+    ----------
+    length : nights.
+    where, y, scores : the nights that have a value, their values, and their scores.
+    memory : how much a night resembles the one before.
+    judged : whether there is enough to search for steps.
+    clearest : clearness of the clearest split, or of the clearest stretch that differs from all the
+        rest over sqrt(2); 0 until that was looked at.
+    """
 
     length: int
     where: npt.NDArray[np.intp]
@@ -31,6 +41,7 @@ class Row:
     scores: FloatArray
     memory: float
     judged: bool
+    clearest: float = 0.0
 
     @classmethod
     def of(cls, values: npt.ArrayLike, settings: ChangeSettings) -> Row:
@@ -57,16 +68,11 @@ class Row:
         """Clearness of the clearest split of a row that is judged."""
         return float(splits(self.scores, settings.side).max())
 
-    def chance(self, split: float, back: float, settings: ChangeSettings) -> float:
-        """Probability of nights as clearly split as these where nothing changed.
-
-        Parameters
-        ----------
-        split, back : clearness of the clearest split, and of the clearest stretch that differs
-            from all the rest.
-        """
-        # Two steps must each be worth their price.
-        clearest = max(split, back / math.sqrt(2.0)) / math.sqrt(chance.inflation(self.memory))
+    def chance(self, settings: ChangeSettings) -> float:
+        """Probability of nights so clearly split where nothing changed; NaN if not judged."""
+        if not self.judged:
+            return math.nan
+        clearest = self.clearest / math.sqrt(chance.inflation(self.memory))
         return chance_of(clearest, self.y.size, settings)
 
     def price(self, at: list[int], level: float, settings: ChangeSettings) -> float:

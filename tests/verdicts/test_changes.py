@@ -13,6 +13,8 @@ from hil.verdicts.changes import nights_needed, search
 from hil.verdicts.changes_chance import normal_scores
 from hil.verdicts.changes_cheapest import cheapest
 from hil.verdicts.changes_found import SHIPPED, ChangeSettings
+from hil.verdicts.changes_latest import judge_latest
+from hil.verdicts.changes_many import alone
 from hil.verdicts.samples import lower_bound, upper_bound
 
 #: Annual flow of the Nile at Aswan, 1871 to 1970, 10^8 m^3 (Cobb 1978; typed from memory, vouched
@@ -51,6 +53,33 @@ def healthy(kind: str, rng: np.random.Generator, nights: int, measures: int = ME
 
 def searched(data: np.ndarray, wanted: ChangeSettings = SHIPPED):
     return search(list(data.T), wanted)
+
+
+def test_whoever_looks_at_which_series_the_same_is_found():
+    """Series of many lengths, some with steps, creeping or short, in parts of every size."""
+    rng = np.random.default_rng(12)
+    rows = [rng.standard_normal(int(n)) for n in rng.integers(0, 70, 25)]
+    for n, row in enumerate(rows):
+        row[row.size // 2 :] += 4.0 * (n % 5 == 0)
+        row[-12:] += np.linspace(0.0, 4.0, 12)[-row.size :] * (n % 7 == 0) if row.size else 0.0
+
+    def told(share):
+        found = search(iter(rows), share=share)
+        since = [one.changes[-1].position if one.changes else 0 for one in found]
+        latest = judge_latest(rows, since, [one.memory for one in found], share=share)
+        return repr([(one, one.level.tolist()) for one in found]), repr(latest)
+
+    def parts(size):
+        def share(function, things):
+            rest = list(things)
+            asked = [rest[n : n + size] for n in range(0, len(rest), size)]
+            return [one for some in asked for one in function(some)]
+
+        return share
+
+    whole = told(alone)
+    assert "Change(" in whole[0]
+    assert [size for size in (1, 2, 7, 24, 99) if told(parts(size)) != whole] == []
 
 
 def test_the_nile_changed_after_1898():

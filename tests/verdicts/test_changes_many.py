@@ -4,11 +4,17 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from hil.verdicts import changes_chance as chance
-from hil.verdicts.changes_many import _TOGETHER, clearest_stretch, last_sums, running_scores
+from hil.verdicts.changes_many import (
+    _TOGETHER,
+    alone,
+    clearest_stretch,
+    last_sums,
+    running_scores,
+)
 from hil.verdicts.charts import cusum
 
 #: Coarse values make ties, fine ones none; a chunk and a few more series of many lengths.
@@ -26,16 +32,17 @@ def there_and_back(scores: np.ndarray, side: int) -> float:
     """The definition, stretch by stretch."""
     n = scores.size
     sums = np.concatenate(([0.0], np.cumsum(scores)))
+    # Squared as arrays are, by a product: the power of one number may differ in its last bit.
     squares = [
-        (sums[start + size] - sums[start]) ** 2 / (float(size) * (n - float(size)) / n)
+        float(np.max(np.square(sums[size:] - sums[:-size]))) / (float(size) * (n - float(size)) / n)
         for size in range(side, n - side + 1)
-        for start in range(n - size + 1)
     ]
     return math.sqrt(max(squares, default=0.0))
 
 
 @settings(deadline=None, max_examples=60)
 @given(LENGTHS, GRAINS, st.integers(0, 2**32), st.integers(1, 4))
+@example([0, 27, 40, 19], 0.0, 0, 1)
 def test_the_clearest_stretch_is_that_of_each_series_alone(lengths, grain, seed, side):
     scores = [chance.normal_scores(row) for row in rows_of(lengths, grain, seed)]
     found = clearest_stretch(scores, side, [0.0] * len(scores))
@@ -63,6 +70,15 @@ def test_running_scores_are_those_of_each_series_alone(lengths, grain, seed):
     rows = rows_of(lengths, grain, seed)
     for row, found in zip(rows, running_scores(rows), strict=True):
         assert np.array_equal(found, chance.running_scores(row))
+
+
+def test_alone_is_all_at_once():
+    seen = []
+    assert alone(lambda some: seen.append(len(some)) or [2 * n for n in some], iter([3, 1])) == [
+        6,
+        2,
+    ]
+    assert seen == [2]
 
 
 def test_running_scores_of_more_nights_than_small_numbers_count():

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gc
 import importlib
+import itertools
 import multiprocessing
 import os
 import signal
@@ -12,6 +13,8 @@ from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExecutor, wait
 from contextlib import contextmanager
 from typing import TypeVar
+
+from hil.verdicts.changes_many import Share
 
 P = TypeVar("P")
 R = TypeVar("R")
@@ -77,6 +80,27 @@ def each(pool: Executor | None, function: Callable[[P], R], parts: Iterable[P]) 
         wait([one for _, one in asked if not one.cancel()])
 
 
+def sharing(pool: Executor | None) -> Share:
+    """Has the processes of `pool` look at series, too."""
+
+    def share(function: Callable[[list[P]], list[R]], things: Iterable[P]) -> list[R]:
+        if pool is None:
+            return function(list(things))
+        return list(itertools.chain.from_iterable(each(pool, function, _together(things))))
+
+    return share
+
+
+#: So many series go to another process at once.
+_TOGETHER = 256
+
+
+def _together(things: Iterable[P]) -> Iterator[list[P]]:
+    rest = iter(things)
+    while some := list(itertools.islice(rest, _TOGETHER)):
+        yield some
+
+
 def _reversed(asked: list[tuple[P, Future[R]]]) -> Iterator[tuple[int, tuple[P, Future[R]]]]:
     return ((n, asked[n]) for n in reversed(range(len(asked))))
 
@@ -96,10 +120,11 @@ def _result(one: Future[R], function: Callable[[P], R], part: P) -> R:
 
 
 def _ready() -> None:
-    """Have everything at hand that pages are made by."""
+    """Have everything at hand that series are judged and pages made by."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the process that asked decides what that means
     threading.Thread(target=_end_with_parent, daemon=True).start()
     gc.disable()  # pages refer to nothing in circles
+    importlib.import_module("hil.report.history")
     importlib.import_module("hil.report.site.items")  # brings the other pages along
     from hil.report.site.shell import templates
 

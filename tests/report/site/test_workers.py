@@ -17,13 +17,15 @@ from typing import Any
 
 import pytest
 
-from ci.history import make_history
+from ci.history import Change, make_history
 from hil.core.errors import StoreError
+from hil.report.history import changes_of
+from hil.report.site import workers as module
 from hil.report.site.build import Site
 from hil.report.site.gather import Gathered, gather
 from hil.report.site.measures import RunCells
 from hil.report.site.publish import Piece, publish
-from hil.report.site.workers import WORTH, cores, each, workers
+from hil.report.site.workers import WORTH, cores, each, sharing, workers
 from hil.store.index import open_index
 
 
@@ -103,6 +105,23 @@ def test_what_fails_there_leaves_the_old_site(pool: Executor, tmp_path: Path) ->
         publish(tmp_path / "out", bad, pool)
     assert tree(tmp_path / "out") == before
     assert [path.name for path in tmp_path.iterdir()] == ["out"]
+
+
+@pytest.mark.parametrize("together", [1, 5, 256])
+def test_what_changed_is_the_same_whoever_looks_for_it(
+    pool: Executor, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, together: int
+) -> None:
+    monkeypatch.setattr(module, "_TOGETHER", together)
+    (item,) = make_history(tmp_path / "draft", 1, 1, 17, 0).items
+    make_history(tmp_path / "runs", 30, 2, 17, [Change(item, "peak-current", 12, 9.0)])
+    with open_index(tmp_path / "index.db") as index:
+        index.rebuild([tmp_path / "runs"])
+        (alone,) = gather(index, partial(changes_of, share=sharing(None)))
+        (beside,) = gather(index, partial(changes_of, share=sharing(pool)))
+    assert alone.judged > 5
+    assert [change.measure for change in alone.changes] == ["peak-current"]
+    assert (beside.changes, beside.hints) == (alone.changes, alone.hints)
+    assert beside.judged == alone.judged
 
 
 class Idle(Executor):
