@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from hil.report.history import Watch
     from hil.store.index import RunRow
 
+EXIT_CHANGED, EXIT_UNANSWERED = 1, 2
 #: The share is a probability of crying wolf; above a half it says nothing.
 _MOST = 0.5
 
@@ -42,7 +43,8 @@ def drift(
     """Tell what changed between builds and nights: where, by how much, from which build on.
 
     Reads the index that `hil index` makes. Exit code 0 when nothing changed and the latest night
-    is as those before, 1 when something did; 2 when the question cannot be answered.
+    is as those before, 1 when something did; 2 when the question cannot be answered, as long as
+    no series has runs enough, too.
     """
     from hil.cli.drift_told import facts, told
     from hil.core.errors import StoreError
@@ -68,11 +70,13 @@ def drift(
         )
         for bench in benches
     }
-    told(watches, from_utc)
+    told(watches, from_utc, {run.run: run.utc for run in runs})
     if json_file is not None:
         data = [facts(*bench, watch, from_utc) for bench, watch in watches.items()]
         shared.write_json(json_file, data)
-    return int(any(watch.since(from_utc) or watch.alarms for watch in watches.values()))
+    if any(watch.since(from_utc) or watch.alarms for watch in watches.values()):
+        return EXIT_CHANGED
+    return 0 if any(watch.judged for watch in watches.values()) else EXIT_UNANSWERED
 
 
 def _first_utc(runs: list[RunRow], build: str | None) -> str:

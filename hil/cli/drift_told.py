@@ -23,14 +23,19 @@ _NAMED = 5
 _BAD = (Effect.NOW_FAILS, Effect.STILL_FAILS, Effect.WORSE)
 
 
-def told(watches: Mapping[tuple[str, str], Watch], from_utc: str) -> None:
-    """Print what changed on each bench from that time on; "" is all of the time."""
+def told(watches: Mapping[tuple[str, str], Watch], from_utc: str, begun: Mapping[str, str]) -> None:
+    """Print what changed on each bench from that time on; "" is all of the time.
+
+    Parameters
+    ----------
+    begun : run -> when it began.
+    """
     console = Console(highlight=False)
     width = min(console.width, _WIDEST)
     for number, ((rig, evidence), watch) in enumerate(watches.items()):
         if number:
             console.print()
-        for text, indent, style in _lines(rig, evidence, watch, from_utc):
+        for text, indent, style in _lines(rig, evidence, watch, from_utc, begun):
             margin = " " * indent
             wrapped = textwrap.fill(
                 text, width, initial_indent=margin, subsequent_indent=margin,
@@ -43,14 +48,16 @@ def told(watches: Mapping[tuple[str, str], Watch], from_utc: str) -> None:
 _Line = tuple[str, int, str]
 
 
-def _lines(rig: str, evidence: str, watch: Watch, from_utc: str) -> Iterator[_Line]:
+def _lines(
+    rig: str, evidence: str, watch: Watch, from_utc: str, begun: Mapping[str, str]
+) -> Iterator[_Line]:
     if evidence == "simulated":
         yield "SIMULATED: no motor turned.", 0, ""
     yield _watched(rig, watch), 0, "bold"
     changes = watch.since(from_utc)
-    for (utc, build, commit), rows in groupby(changes, key=_first_seen):
+    for (run, build, commit), rows in groupby(changes, key=_first_seen):
         yield "", 0, ""
-        yield f"{_build(build, commit)}, from {_day(utc)} on", 0, "bold"
+        yield f"{_build(build, commit)}, from {_day(begun[run])} on", 0, "bold"
         for row in rows:
             yield from _change(row, watch)
     yield "", 0, ""
@@ -59,7 +66,7 @@ def _lines(rig: str, evidence: str, watch: Watch, from_utc: str) -> Iterator[_Li
 
 
 def _first_seen(row: ChangeRow) -> tuple[str, str, str]:
-    return row.utc, row.build, row.commit
+    return row.run, row.build, row.commit
 
 
 def _watched(rig: str, watch: Watch) -> str:
@@ -152,12 +159,13 @@ def _latest(watch: Watch) -> Iterator[_Line]:
     last = max(here, key=lambda row: row.utc)
     states = {state: [row for row in rows if row.state is state] for state in Latest}
     quiet = len(states[Latest.STEADY]) + len(states[Latest.ODD])
-    yield (
-        f"Latest run {last.run} ({_build(last.build, last.commit)}): "
-        f"{quiet} of {_many(len(here), 'series')} as before.",
-        0,
-        "",
+    judged = quiet + len(watch.alarms)
+    says = (
+        f"{quiet} of {_many(judged, 'series')} as before."
+        if judged
+        else "nothing can be told of it yet."
     )
+    yield f"Latest run {last.run} ({_build(last.build, last.commit)}): {says}", 0, ""
     for row in watch.alarms:
         yield _alarm(row, watch), 2, "red"
     odd = watch.odd

@@ -198,10 +198,13 @@ class Watch:
 
     @property
     def changes(self) -> tuple[ChangeRow, ...]:
-        """All changes, the newest first; of one night the largest first."""
+        """All changes, those of the newest night first; of one night the largest first."""
         rows = [row for history in self.histories for row in history.changes]
+        begun: dict[str, str] = {}  # items of one night begin one after the other
+        for row in rows:
+            begun[row.run] = min(begun.get(row.run, row.utc), row.utc)
         rows.sort(key=lambda row: -abs(row.sigma))
-        rows.sort(key=lambda row: row.utc, reverse=True)
+        rows.sort(key=lambda row: (begun[row.run], row.run), reverse=True)
         return tuple(rows)
 
     def since(self, utc: str) -> tuple[ChangeRow, ...]:

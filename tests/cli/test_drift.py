@@ -7,6 +7,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from ci.history import Change, make_history
+from ci.history_items import items_of
 from hil.cli import main as cli
 from hil.cli.drift import drift
 from hil.store.index import open_index
@@ -55,8 +56,13 @@ def test_a_single_night_is_not_called_one_without_a_change(tmp_path):
     make_history(tmp_path / "runs", nights=1, items=2, seed=1, changes=[], trouble=0.0, cut=0.0)
     with open_index(tmp_path / "index.db") as index:
         index.rebuild([tmp_path / "runs"])
-    text = " ".join(_run(tmp_path / "index.db").output.split())
+    found = _run(tmp_path / "index.db", "--json", str(tmp_path / "out.json"))
+    assert found.return_value == 2, "neither changed nor unchanged"
+    assert json.loads((tmp_path / "out.json").read_text())[0]["judged"] == 0
+    text = " ".join(found.output.split())
     assert "Nothing can be told yet: no series is long enough to be judged." in text
+    assert "nothing can be told of it yet. 28 series not judged" in text
+    assert "0 of" not in text
     assert "Nothing changed" not in text
     assert "one look in" not in text
 
@@ -76,6 +82,26 @@ def test_a_change_is_told_with_its_place_its_size_and_its_build(changed, tmp_pat
     assert row["effect"] == "nearer to its limit"
     assert (bench["evidence"], bench["series"], bench["false-share"]) == ("simulated", 28, 0.01)
     assert len(bench["latest"]) == len(bench["scatter"]) == 28
+
+
+def test_what_one_night_changed_stands_together_though_its_items_began_apart(tmp_path):
+    far = [items_of(9, seed=1)[n].name for n in (0, 8)]
+    make_history(tmp_path / "runs", nights=60, items=9, seed=1, trouble=0.0, cut=0.0,
+                 changes=[Change(item, "peak-current", 40, 9.0) for item in far])  # fmt: skip
+    with open_index(tmp_path / "index.db") as index:
+        index.rebuild([tmp_path / "runs"])
+        runs = {run.run: run for run in index.runs()}
+    found = _run(tmp_path / "index.db", "--json", str(tmp_path / "out.json"))
+    (bench,) = json.loads((tmp_path / "out.json").read_text())
+    rows = bench["changes"]
+    assert {row["item"] for row in rows} == set(far)
+    assert len({row["utc"][:16] for row in rows}) == 2, "not within the same minute"
+    (run,) = {row["run"] for row in rows}
+    heads = [line for line in found.output.splitlines() if line.endswith(" on")]
+    assert heads == [
+        f"build {runs[run].build}, commit {runs[run].commit[:12]}, "
+        f"from {runs[run].utc[:16].replace('T', ' ')} on"
+    ]
 
 
 def test_the_builds_between_which_to_search_hold_the_change(changed, tmp_path):

@@ -121,6 +121,17 @@ def test_changes_come_newest_first():
     assert [row.key.item for row in rows] == ["c", "b", "a"]
 
 
+def test_changes_of_one_night_stand_together_the_largest_first():
+    """Items begin one after the other, and another night between two of them is none."""
+    late = series(stepped(2, 40, 0.1), item="late")
+    late = replace(late, utc=late.utc + np.timedelta64(600_000, "ms"))
+    rows = changes_of(
+        [series(stepped(1, 40, 0.2), item="large"), series(stepped(3, 40, 0.05), item="small"),
+         late, series(stepped(4, 39, 0.1), item="before")]
+    ).changes  # fmt: skip
+    assert [row.key.item for row in rows] == ["large", "late", "small", "before"]
+
+
 def test_a_level_beyond_its_limit_is_told_with_the_share_that_fails():
     (row,) = changes_of([series(stepped(1, 40, 0.2), high=0.6, low=0.3)]).changes
     assert row.effect is Effect.NOW_FAILS
