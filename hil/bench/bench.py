@@ -15,6 +15,8 @@ from hil.ports.instruments import Brake, SignalSwitch
 
 #: Readings in a row that must lie in the band before an output counts as settled.
 SETTLED_READINGS = 3
+#: How what is wrong with a supply begins that may not be off.
+NOT_OFF = "the supply is not proven off, its output may still be on"
 
 __all__ = ["Bench", "Parts", "Settings", "closing"]
 
@@ -159,25 +161,25 @@ class Bench(Readout):
         emergency, begun = self.energised, self.clock.now()
         if emergency:
             self.keeper.demand_off()
-        steps: list[tuple[str, Callable[[], None]]] = [("supply off", self.switch_off)]
+        steps: list[tuple[str, Callable[[], None]]] = [(NOT_OFF, self.switch_off)]
         if self.brake is not None:
-            steps.append(("brake release", self.brake.release))
+            steps.append(("the brake may still be on", self.brake.release))
         if self.switch is not None:
-            steps.append(("signal lines closed", self.switch.restore))
-        for name, step in steps:
+            steps.append(("signal lines may still be open", self.switch.restore))
+        for otherwise, step in steps:
             try:
                 step()
             except HilError as error:
-                problems.append(f"{name} failed: {error}")
+                problems.append(f"{otherwise}: {error}")
             except Exception as error:  # a defect in one driver must not keep the next from acting
-                problems.append(f"{name} failed: {type(error).__name__}: {error}")
+                problems.append(f"{otherwise}: {type(error).__name__}: {error}")
             if emergency and step == self.switch_off:
                 proven = "NOT proven off" if problems else "off, read back,"
                 took = self.clock.now() - begun
                 self.keeper.note_stop(
                     f"emergency stop: supply {proven} {took:.3f} s after its cause"
                 )
-        if self.energised and problems and problems[0].startswith("supply off failed"):
+        if self.energised and problems and problems[0].startswith(NOT_OFF):
             mute = self._heard is None
             told = heard_of_link(self.board, self.clock, self._asked, mute=mute)
             problems[0] += f"; {told}"

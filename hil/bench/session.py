@@ -19,7 +19,7 @@ from hil.bench.observe import Observer
 from hil.bench.open import Guarding, open_bench
 from hil.bench.operator import Operator, OperatorStop
 from hil.core.errors import BenchError, FirmwareError, HilError, InstrumentError, LinkError
-from hil.core.record import Identity
+from hil.core.record import UNSAFE, Identity
 from hil.drivers.serial_board import ByteLog
 from hil.plan.rig import Rig
 from hil.ports.clock import Clock, WallClock
@@ -50,7 +50,8 @@ class Session:
     Attributes
     ----------
     dead : why the bench cannot be used any more, or "".
-    unsafe : what went wrong while the bench was made safe and closed.
+    unsafe : what went wrong while the bench was made safe: a person has to look at it.
+    untidy : what went wrong while a bench that was safe, or as safe as could be, was let go.
     left_unsafe : whether that was so the last time, with nothing opened in order since.
     """
 
@@ -76,6 +77,7 @@ class Session:
         self.identities_at_end: tuple[Identity, ...] = ()
         self.dead = ""
         self.unsafe: list[str] = []
+        self.untidy: list[str] = []
         self.left_unsafe = False
         self._troubled = ""  # what the bench was let go for
         self._limit: tuple[float, str] | None = None
@@ -178,15 +180,17 @@ class Session:
         if self.bench is None:
             return
         bench, self.bench = self.bench, None
-        problems = bench.make_safe()
-        if ask and not problems:
+        unsafe = list(dict.fromkeys(bench.make_safe()))
+        if ask and not unsafe:
             with contextlib.suppress(HilError):
                 self.identities_at_end = bench.identities()
-        problems += bench.release()
         self.left_unsafe = bench.energised
-        for problem in dict.fromkeys(problems):
+        for problem in unsafe:
             self.unsafe.append(problem)
-            self._note(problem, "error")
+            self._note(problem, UNSAFE)
+        for problem in bench.release():
+            self.untidy.append(problem)
+            self._note(problem, "warning")
 
     def changed(self) -> str:
         """Which device, or its firmware, is another at the end than it was at the start; or ""."""

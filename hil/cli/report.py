@@ -38,7 +38,8 @@ def report(run: Path, json_file: Path | None) -> None:
 
 def _lines(found: dict[str, Any]) -> list[str]:
     """What to print: how it went, what did not pass, and where the files are."""
-    lines = ["SIMULATED: no motor turned."] if found["simulated"] else []
+    lines = [f"CHECK THE BENCH: {problem}" for problem in found["unsafe"]]
+    lines += ["SIMULATED: no motor turned."] if found["simulated"] else []
     counts = ", ".join(f"{number} {word}" for word, number in found["counts"].items() if number)
     lines.append(f"run {found['run']}: {counts or 'no items'}")
     if not found["complete"]:

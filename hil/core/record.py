@@ -105,6 +105,10 @@ class ItemResult:
     steps: tuple[str, ...] = ()  # what was done, for people
 
 
+#: Level of a note that a person must read before touching the bench.
+UNSAFE = "unsafe"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Note:
     """Something worth keeping: a warning, a reconnect, a switched-off supply with its reason."""
@@ -113,7 +117,7 @@ class Note:
     utc: str
     text: str
     item: str = ""
-    level: str = "info"  # info, warning, error
+    level: str = "info"  # info, warning, error, or `UNSAFE`
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

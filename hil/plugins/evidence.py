@@ -276,8 +276,8 @@ class Evidence:
             yield f"interrupted: {self._stopped_by}"
             if not run.unsafe:
                 yield "the supply is off and the record is complete up to here"
-        for problem in run.unsafe:
-            yield f"CHECK THE BENCH: {problem}"
+        yield from (f"CHECK THE BENCH: {problem}" for problem in run.unsafe)
+        yield from (f"left behind: {problem}" for problem in run.session.untidy)
         if self._trouble:
             yield f"the run folder is incomplete: {self._trouble}"
         if self._unindexed:

@@ -101,7 +101,7 @@ class Run:
 
     @property
     def unsafe(self) -> list[str]:
-        """What went wrong while the bench was made safe and closed."""
+        """What went wrong while the bench was made safe."""
         return self.session.unsafe
 
     @property

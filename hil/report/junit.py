@@ -39,6 +39,7 @@ def junit_xml(record: RunRecord) -> bytes:
         timestamp=record.start.utc[:19],  # the schema allows neither zone nor fraction
         properties=_properties(record),
         stdout=_clip(_summary(record, items)),
+        stderr=_clip("\n".join(_unsafe(record))) or None,
     )
     root = suite.build_xml_doc()
     _conform(root, items)
@@ -122,7 +123,11 @@ def _properties(record: RunRecord) -> dict[str, str]:
 def _summary(record: RunRecord, items: tuple[Item, ...]) -> str:
     stamp = ["SIMULATED: no motor turned."] if record.start.simulated else []
     lines = [f"{item.standing:<12} {item.name}: {_line(item.reason)}" for item in items]
-    return "\n".join([*stamp, _line(record.start.bench), *lines])
+    return "\n".join([*_unsafe(record), *stamp, _line(record.start.bench), *lines])
+
+
+def _unsafe(record: RunRecord) -> list[str]:
+    return [f"CHECK THE BENCH: {_line(problem)}" for problem in record.unsafe]
 
 
 def _details(item: Item) -> str:

@@ -47,6 +47,7 @@ def page(record: RunRecord) -> str:
             end=record.end,
             unfinished=record.unfinished,
             notes=record.notes,
+            unsafe=record.unsafe,
             resumed=record.resumed,
             problems=problems(record),
             reports=reports_on(record),

@@ -19,9 +19,9 @@ def facts(record: RunRecord) -> dict[str, Any]:
     """Verdicts and files of a run as JSON data.
 
     Keys: ``run``, ``simulated``, ``complete`` (the run came to its end), ``standing`` (the worst),
-    ``counts`` (standing -> number of items), ``resumed`` (when, each time), ``problems`` (what of
-    the folder is missing or unreadable), ``items`` (worst first: name, standing, reason), and
-    ``files`` (what -> path).
+    ``counts`` (standing -> number of items), ``resumed`` (when, each time), ``unsafe`` (what a
+    person must look at before touching the bench), ``problems`` (what of the folder is missing or
+    unreadable), ``items`` (worst first: name, standing, reason), and ``files`` (what -> path).
     """
     items = listing(record)
     return {
@@ -31,6 +31,7 @@ def facts(record: RunRecord) -> dict[str, Any]:
         "standing": overall(items).value,
         "counts": {standing.value: number for standing, number in counts(items).items()},
         "resumed": [part.utc for part in record.resumed],
+        "unsafe": list(record.unsafe),
         "problems": list(problems(record)),
         "items": [
             {

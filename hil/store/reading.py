@@ -8,7 +8,16 @@ from functools import cached_property
 from pathlib import Path
 
 from hil.core.errors import StoreError
-from hil.core.record import Entry, ItemResult, ItemStart, Note, Resumed, RunEnd, RunStart
+from hil.core.record import (
+    UNSAFE,
+    Entry,
+    ItemResult,
+    ItemStart,
+    Note,
+    Resumed,
+    RunEnd,
+    RunStart,
+)
 from hil.store.codec import decode
 
 RECORD = "record.jsonl"
@@ -46,6 +55,12 @@ class RunRecord:
             planned = {item: n for n, item in enumerate(self.start.items)}
             found.sort(key=lambda result: planned.get(result.item, len(planned)))
         return tuple(found)
+
+    @property
+    def unsafe(self) -> tuple[str, ...]:
+        """What the run could not make safe: a person must look before touching the bench."""
+        texts = (note.text for note in self.notes if note.level == UNSAFE)
+        return tuple(dict.fromkeys(texts))
 
     @cached_property
     def resumed(self) -> tuple[Resumed, ...]:

@@ -7,6 +7,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
+from hil.bench.bench import NOT_OFF
 from hil.bench.dc_link import AS_OFF, WATCH, heard_of_link
 from hil.core.errors import LinkError
 from hil.ports.board import BoardReadings
@@ -132,7 +133,7 @@ def test_a_board_that_does_not_report_its_voltage_is_no_witness(kit: Kit, board)
 
 def test_a_bench_that_is_safe_or_was_never_energised_asks_nobody(kit: Kit) -> None:
     kit.supply.broken = "no answer"
-    assert kit.bench.make_safe() == ["supply off failed: no answer"]
+    assert kit.bench.make_safe() == [f"{NOT_OFF}: no answer"]
     kit.supply.broken = ""
     kit.bench.energise(24.0)
     assert kit.bench.make_safe() == []
@@ -143,6 +144,6 @@ def test_trouble_with_both_is_told_of_both(kit: Kit) -> None:
     kit.bench.energise(24.0)
     kit.supply.broken, kit.board.broken = "no answer", "unplugged"
     (told,) = kit.bench.make_safe()
-    assert told == "supply off failed: no answer; the board says nothing of its DC link either"
+    assert told == f"{NOT_OFF}: no answer; the board says nothing of its DC link either"
     with pytest.raises(LinkError):
         kit.board.read()

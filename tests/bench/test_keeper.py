@@ -6,6 +6,7 @@ from types import SimpleNamespace
 
 import pytest
 
+from hil.bench.bench import NOT_OFF
 from hil.bench.guard import GuardLost
 from hil.bench.keeper import INTERLOCK_POLL, InterlockOpen, Keeper
 from hil.bench.limits import LimitExceeded
@@ -221,7 +222,7 @@ def test_a_supply_that_cannot_be_proven_off_is_said(kept) -> None:
     energised(kept)
     kept.supply.broken = "no answer"
     problems = kept.bench.make_safe()
-    assert problems[0].startswith("supply off failed: no answer; the board ")
+    assert problems[0].startswith(f"{NOT_OFF}: no answer; the board ")
     (stop,) = kept.bench.keeper.take_stops()
     assert "supply NOT proven off" in stop
     assert kept.bench.energised

@@ -8,13 +8,14 @@ from types import SimpleNamespace
 import pytest
 
 from hil.bench import session as sessions
+from hil.bench.bench import NOT_OFF
 from hil.bench.choose import Choice
 from hil.bench.coming_up import Overload
 from hil.bench.keeper import InterlockOpen
 from hil.bench.operator import OperatorStop
 from hil.bench.session import RECONNECT, Session, same_device
 from hil.core.errors import BenchError, FirmwareError, InstrumentError, LinkError
-from hil.core.record import Identity
+from hil.core.record import UNSAFE, Identity
 from hil.plan.rig import Rig
 
 
@@ -172,7 +173,7 @@ def test_a_bench_that_cannot_be_made_safe_is_left_unsafe_until_it_is(run) -> Non
     run.kit.supply.broken = "no answer"
     session.let_go_after(InstrumentError("no answer"))
     assert session.left_unsafe
-    said = "supply off failed: no answer; the board read 24.0 V at its DC link "
+    said = f"{NOT_OFF}: no answer; the board read 24.0 V at its DC link "
     assert any(text.startswith(said) for _, text in run.notes)
     run.kit.supply.broken = ""
     session.open("b")  # opening switches off and proves it
@@ -189,8 +190,22 @@ def test_what_is_left_unsafe_is_told_once_whatever_the_link_does_meanwhile(run) 
         run.kit.clock.at(0.1 * step, lambda v=volts: setattr(run.kit.board, "feed_voltage", v))
     session.close()
     (said,) = session.unsafe
-    assert said.startswith("supply off failed: no answer; the board read ")
-    assert [text for level, text in run.notes if level == "error"] == [said]
+    assert said.startswith(f"{NOT_OFF}: no answer; the board read ")
+    assert [text for level, text in run.notes if level == UNSAFE] == [said]
+
+
+def test_a_port_that_does_not_close_is_told_and_no_reason_to_check_the_bench(run) -> None:
+    session = run.session()
+    session.open("a")
+
+    def gone() -> None:
+        raise OSError("gone")
+
+    run.kit.parts.on_close.append(gone)
+    session.close()
+    assert session.unsafe == []
+    assert session.untidy == ["closing the bench failed: OSError: gone"]
+    assert ("warning", session.untidy[0]) in run.notes
 
 
 def test_a_time_limit_follows_the_guard_from_bench_to_bench(run) -> None:

@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from hil.cli.main import main
-from hil.core.record import ItemResult, ItemStart, RunEnd, RunStart
+from hil.core.record import UNSAFE, ItemResult, ItemStart, Note, RunEnd, RunStart
 from hil.core.verdict import Verdict
 from hil.store.folder import RunFolder
 from hil.store.intact import check_run
@@ -45,6 +45,18 @@ def _run(*arguments: str) -> int:
     with pytest.raises(SystemExit) as left:
         main(["report", *arguments])
     return int(left.value.code or 0)
+
+
+def test_what_may_still_be_live_comes_first(
+    run: Path, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    with RunFolder.reopen(run) as folder:
+        folder.append(Note(utc=UTC, text="the brake may still be on: no answer", level=UNSAFE))
+    assert _run(str(run), "--json", str(tmp_path / "f.json")) == 0
+    first = capsys.readouterr().out.splitlines()[0]
+    assert first == "CHECK THE BENCH: the brake may still be on: no answer"
+    told = json.loads((tmp_path / "f.json").read_text())
+    assert told["unsafe"] == ["the brake may still be on: no answer"]
 
 
 def test_it_rebuilds_and_says_what_did_not_pass(

@@ -12,7 +12,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from lxml import etree
 
-from hil.core.record import Entry, ItemResult, ItemStart, RunStart
+from hil.core.record import UNSAFE, Entry, ItemResult, ItemStart, Note, RunStart
 from hil.core.verdict import Verdict
 from hil.report.junit import LONGEST_OUTPUT, junit_xml
 from hil.store.reading import RunRecord, read
@@ -92,6 +92,19 @@ def test_the_xunit_rules_refuse_what_they_should(
 
 def test_a_run_with_everything_is_valid(full_run: Path, schema: etree.XMLSchema) -> None:
     schema.assertValid(etree.fromstring(junit_xml(read(full_run))))
+
+
+def test_a_bench_that_is_not_safe_is_an_error_output_of_the_run(
+    full_run: Path, schema: etree.XMLSchema
+) -> None:
+    record = read(full_run)
+    note = Note(utc=record.start.utc, text="the brake may\nstill be on: \x00", level=UNSAFE)
+    root = etree.fromstring(junit_xml(replace(record, entries=(*record.entries, note))))
+    schema.assertValid(root)
+    said = "CHECK THE BENCH: the brake may still be on:"
+    assert root.findtext("system-err") == said
+    assert root.findtext("system-out").splitlines()[0] == said
+    assert not etree.fromstring(junit_xml(record)).findtext("system-err")
 
 
 def test_a_run_without_items_is_valid(start_entry: RunStart, schema: etree.XMLSchema) -> None:

@@ -12,7 +12,7 @@ import pytest
 from lxml import html
 
 from hil.core.errors import StoreError
-from hil.core.record import Identity, ItemResult, RunEnd, RunStart
+from hil.core.record import UNSAFE, Identity, ItemResult, Note, RunEnd, RunStart
 from hil.core.verdict import Verdict
 from hil.report.items import Standing
 from hil.report.markup import CAUTIONS, SIGNS
@@ -43,6 +43,21 @@ def test_the_first_lines_say_how_it_went(tree: html.HtmlElement) -> None:
     )
     title = tree.findtext("head/title")
     assert title == "fail \u2013 run 2026-03-01t22-15-09z-5f0c \u2013 SIMULATED"
+
+
+def test_a_bench_that_is_not_safe_stands_above_everything(full_run: Path) -> None:
+    record = read(full_run)
+    said = "the supply is not proven off, its output may still be on: no answer <b>"
+    note = Note(utc=record.start.utc, text=said, level=UNSAFE)
+    left = RunRecord(full_run, record.start, (*record.entries, note, note))
+    tree = html.document_fromstring(page(left))
+    (banner,) = tree.xpath("//*[@role='alert']")
+    assert _text(banner).startswith("CHECK THE BENCH before anybody touches it")
+    assert [_text(line) for line in banner.iter("li")] == [said]
+    (header,) = tree.iter("header")
+    assert banner.getparent() is header.getparent()
+    assert banner.getparent().index(banner) < header.getparent().index(header)
+    assert not html.document_fromstring(page(record)).xpath("//*[@role='alert']")
 
 
 def test_the_tally_is_in_words_and_signs(tree: html.HtmlElement) -> None:

@@ -5,6 +5,7 @@ from types import SimpleNamespace
 
 import pytest
 
+from hil.bench.bench import NOT_OFF
 from hil.bench.limits import LimitExceeded
 from hil.core.drive import Fault
 from hil.core.errors import HarnessError, InstrumentError, LinkError
@@ -210,7 +211,7 @@ def test_a_supply_that_does_not_switch_off_is_in_the_notes(kit: Kit, item, rig) 
     done = execute(item(), rig, kit.bench)
     assert done.verdict is Verdict.BENCH_FAULT
     (note,) = done.notes  # once, although the second attempt would say it in other figures
-    assert note.startswith("supply off failed: supply: no answer; the board read 24.0 V")
+    assert note.startswith(f"{NOT_OFF}: supply: no answer; the board read 24.0 V")
 
 
 def test_a_shaft_that_does_not_come_to_rest_is_noted(kit: Kit, item, rig) -> None:

@@ -74,7 +74,7 @@ def test_a_supply_that_cannot_be_proven_off_has_an_exit_code_of_its_own(hardware
     code, output, record = hardware.finish()
     supply.silent = False
     assert code == 12, output
-    assert "CHECK THE BENCH: supply off failed:" in output
+    assert "CHECK THE BENCH: the supply is not proven off" in output
     assert "supply at TCPIP" in record.results[0].reason
 
 
