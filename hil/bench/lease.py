@@ -21,9 +21,9 @@ import tempfile
 from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from types import TracebackType
-from typing import Literal, Self
+from typing import Literal
 
+from hil.core.closing import Closing
 from hil.core.errors import BenchError
 from hil.core.roles import INSTRUMENTS
 from hil.plan.instruments import Instrument
@@ -94,7 +94,7 @@ def boot_id() -> str:
     return ""
 
 
-class Lease:
+class Lease(Closing):
     """Leases of all addresses of a rig; release it, or leave its context.
 
     Attributes
@@ -121,15 +121,8 @@ class Lease:
             with contextlib.suppress(OSError):
                 os.close(file)
 
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def close(self) -> None:
+        """As `release`."""
         self.release()
 
 

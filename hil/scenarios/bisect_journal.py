@@ -13,8 +13,9 @@ import os
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Any, BinaryIO, Self
+from typing import Any, BinaryIO
 
+from hil.core.closing import Closing
 from hil.core.errors import BenchError, PlanError
 
 
@@ -41,7 +42,7 @@ class Event:
         return [math.nan if value is None else value for value in self.values]
 
 
-class Journal:
+class Journal(Closing):
     """The state file, open and locked; a context manager.
 
     Attributes
@@ -98,8 +99,6 @@ class Journal:
         self._file.flush()
         os.fsync(self._file.fileno())
 
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(self, *_error: object) -> None:
+    def close(self) -> None:
+        """Let others go on with the search."""
         self._file.close()

@@ -9,9 +9,9 @@ import json
 from collections.abc import Iterable, Mapping, Sequence
 from enum import StrEnum
 from pathlib import Path
-from types import TracebackType
-from typing import Any, Self
+from typing import Any
 
+from hil.core.closing import Closing
 from hil.core.errors import StoreError
 from hil.store.atomic import replace_file, sync_folder
 from hil.store.folder import new_name
@@ -58,7 +58,7 @@ class CampaignFolder:
         return GrowingTable(self.path / name, columns)
 
 
-class GrowingTable:
+class GrowingTable(Closing):
     """A folder of Parquet files, one a batch; a context manager.
 
     Each file is whole as soon as it is there, so a campaign that is killed keeps all but its last
@@ -114,15 +114,8 @@ class GrowingTable:
         self._files += 1
         replace_file(self.path / f"{self._files:05}.parquet", buffer.getvalue())
 
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def close(self) -> None:
+        """Write the last batch; an empty table is one file."""
         if self._rows or not self._files:
             self._flush()
 

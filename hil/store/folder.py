@@ -8,9 +8,9 @@ import re
 import secrets
 from collections.abc import Iterable
 from pathlib import Path
-from types import TracebackType
-from typing import BinaryIO, Self
+from typing import BinaryIO
 
+from hil.core.closing import Closing
 from hil.core.errors import StoreError
 from hil.core.record import Entry, Note
 from hil.core.trace import Trace
@@ -40,7 +40,7 @@ def new_name() -> str:
     return f"{utc_now()[:19].lower().replace(':', '-')}z-{secrets.token_hex(2)}"
 
 
-class RunFolder:
+class RunFolder(Closing):
     """The folder of one run, open for writing. Make one with `create` or `reopen`.
 
     Attributes
@@ -211,17 +211,6 @@ class RunFolder:
     def close(self) -> None:
         """Close the record; a second call does nothing."""
         self._file.close()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.close()
 
 
 def _make_all(folder: Path) -> None:

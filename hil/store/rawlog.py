@@ -11,9 +11,9 @@ import os
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from types import TracebackType
-from typing import BinaryIO, Self
+from typing import BinaryIO
 
+from hil.core.closing import Closing
 from hil.core.errors import StoreError
 from hil.store.atomic import sync_folder
 
@@ -32,7 +32,7 @@ class RawPiece:
     data: bytes
 
 
-class RawLog:
+class RawLog(Closing):
     """Writer of one raw log; use as a context manager or close it."""
 
     def __init__(self, path: Path, largest: int = LARGEST) -> None:
@@ -78,17 +78,6 @@ class RawLog:
             finally:
                 self._file.close()
                 self._file = None
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.close()
 
     def _line(self, t: float, way: str, data: bytes) -> None:
         if not data or self._file is None or self._room <= 0:

@@ -6,11 +6,11 @@ import contextlib
 import platform
 from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
-from types import TracebackType
 from typing import Self
 
 from sqlalchemy.engine import Connection
 
+from hil.core.closing import Closing
 from hil.core.errors import StoreError
 from hil.store.index import read, write
 from hil.store.index.database import Database
@@ -21,7 +21,7 @@ from hil.store.index.rows import BuildRow, ItemRow, Rebuilt, RunRow, Series, Ser
 DEFAULT = "runs/index.db"
 
 
-class Index:
+class Index(Closing):
     """Open one with `open_index`; a context manager.
 
     Filters that are None do not filter. Every method raises `StoreError` if the database fails.
@@ -179,17 +179,6 @@ class Index:
     def close(self) -> None:
         """Close the database; a second call does nothing."""
         self._database.close()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.close()
 
 
 def open_index(

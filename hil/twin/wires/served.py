@@ -16,10 +16,10 @@ import threading
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from types import TracebackType
 
 from pyvisa import rname
 
+from hil.core.closing import Closing
 from hil.core.errors import BenchError, FirmwareError
 from hil.ports.clock import Clock, WallClock
 from hil.twin.instruments.base import Conversation
@@ -43,7 +43,7 @@ class _Client:
     held: deque[tuple[float, bytes]] = field(default_factory=deque)  # virtual time, s; answer
 
 
-class Served:
+class Served(Closing):
     """A bench that is being served: a context manager; call `run`, and `stop` from anywhere.
 
     Parameters
@@ -102,17 +102,6 @@ class Served:
             self._cleanup = opening.pop_all()
 
     # Life ------------------------------------------------------------------------------------
-
-    def __enter__(self) -> Served:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.close()
 
     def run(self) -> None:
         """Serve until `stop` is called, then return; virtual time starts where the bench stands."""
