@@ -9,7 +9,8 @@ import ruamel.yaml
 
 from hil.core.verdict import Verdict
 
-from .conftest import RIG, TESTPLANS
+TESTPLANS = Path(__file__).parents[2] / "testplans"
+RIG = TESTPLANS / "rigs" / "dosing-pump.yaml"
 
 ITEMS = """
   - id: opened
