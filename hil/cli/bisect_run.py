@@ -143,6 +143,7 @@ class BuiltBench:
             sys.executable, "-m", "pytest", f"{question.plan}::{question.item}", "-q",
             "-p", "no:cacheprovider", f"--hil-bench={question.bench}", f"--hil-rig={rig}",
             f"--hil-out={out}", f"--hil-seed={question.seed + number}",
+            f"--hil-search={self._work.name}",
         ]  # fmt: skip
         if question.repository is not None:
             command.append(f"--hil-commit={self._builds[build].name}")

@@ -21,10 +21,13 @@ if TYPE_CHECKING:
 #: The folders of runs that call for a look.
 EXIT_LOOK = 1
 #: In the order in which they are told: what calls for a look stands last, next to the prompt.
-LISTS = ("added", "updated", "moved", "copies", "unchanged", "vanished", "unreadable", "altered")
-_LABELS = {"copies": "copied"}
+LISTS = (
+    "added", "updated", "moved", "copies", "unchanged", "searching",
+    "vanished", "unreadable", "altered",
+)  # fmt: skip
+_LABELS = {"copies": "copied", "searching": "of a search left out"}
 #: These are counted, not listed.
-_ONLY_COUNTED = ("added", "updated", "unchanged")
+_ONLY_COUNTED = ("added", "updated", "unchanged", "searching")
 
 
 @click.command("index")

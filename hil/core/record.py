@@ -54,6 +54,7 @@ class RunStart:
     motor: Mapping[str, str] = field(default_factory=dict)  # nameplate lines for the report
     limits: Mapping[str, str] = field(default_factory=dict)  # abort limits, for the report
     commit: str = ""  # of the firmware's sources, as the user names it
+    search: str = ""  # name of the search for a build that it serves; such a run is no night
     operator: str = ""  # who ran it, as the user names them
     environment: Mapping[str, str] = field(default_factory=dict)  # place, ambient: as stated
     #: Firmware image put on the board, or what was compiled for the simulated one -> SHA-256.

@@ -55,6 +55,7 @@ def head(
         motor=dict(rig.motor.nameplate),
         limits=limit_lines(rig),
         commit=options.commit,
+        search=options.search,
         operator=options.operator,
         environment=options.environment,
         firmware=firmware,

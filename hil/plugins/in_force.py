@@ -22,6 +22,7 @@ class BenchOptions:
     build: str = ""
     attended: bool = False
     commit: str = ""
+    search: str = ""
     index: str = ""
     operator: str = ""
     environment: Mapping[str, str] = field(default_factory=dict)

@@ -36,6 +36,8 @@ OPTIONS = {
     "attended": ("off", "on: ask the person at the terminal for what no instrument does; off: "
                  "items that take a person are not run"),
     "commit": ("", "commit of the firmware's sources, kept in the record"),
+    "search": ("", "name of the search for a build that the run serves, kept in the record: such a "
+               "run is no night, and no index takes it in"),
     "index": ("", "index that the run adds itself to at its end: SQLite file or PostgreSQL URL"),
     "operator": ("", "who runs it, kept in the record"),
     "place": ("", "where the bench stands, kept in the record"),
@@ -114,6 +116,7 @@ def bench_options(config: pytest.Config) -> BenchOptions:
         build=values["build"],
         attended=values["attended"] == "on",
         commit=values["commit"],
+        search=values["search"].strip(),
         index=values["index"],
         operator=values["operator"].strip(),
         resume=Path(values["resume"]) if values["resume"] else None,

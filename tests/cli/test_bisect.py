@@ -116,6 +116,8 @@ def test_a_search_that_is_killed_goes_on_and_names_the_build(project, tmp_path) 
     names = git(project, "log", "--reverse", "--format=%H").splitlines()
     assert [one["name"] for one in found["builds"]] == names[BROKEN : FIRST_BAD + 1]
     assert found["skipped"] == [BROKEN]
+    folders = [file.parent for file in (tmp_path / "work").rglob("record.jsonl")]
+    assert {read(folder).start.search for folder in folders} == {"work"}, "none is a night"
     assert found["probability"] > 1.0 - RISK
     assert 2.0 < found["change_low"] < found["change_high"] < 3.6
     assert found["expected_runs"] == pytest.approx(found["runs"], abs=12)

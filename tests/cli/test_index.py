@@ -31,6 +31,18 @@ def test_folders_are_indexed_and_then_unchanged(
     assert capsys.readouterr().out == f"{place}: 6 runs; 6 unchanged\n"
 
 
+def test_runs_of_a_search_are_counted_and_left_out(
+    runs: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    place = tmp_path / "i.db"
+    record = min(runs.iterdir()) / "record.jsonl"
+    record.write_text(record.read_text().replace('"run-start",', '"run-start","search":"b",', 1))
+    for word in ("added", "unchanged"):
+        assert _run(runs, "--database", place) == 0
+        told = capsys.readouterr().out
+        assert told == f"{place}: 5 runs; 5 {word}, 1 of a search left out\n"
+
+
 def test_the_default_is_the_folder_that_runs_are_kept_in(
     runs: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:

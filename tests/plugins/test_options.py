@@ -3,6 +3,7 @@
 import pytest
 
 from hil.plugins.options import OPTIONS
+from hil.store.index import open_index
 
 
 def test_every_option_is_in_the_help_under_one_heading(lab) -> None:
@@ -84,6 +85,14 @@ def test_who_ran_it_and_where_is_kept_in_the_record(lab) -> None:
 def test_nothing_is_said_of_operator_and_surroundings_unless_stated(lab) -> None:
     assert lab.run(lab.plan()).ret == 0
     assert (lab.record.start.operator, lab.record.start.environment) == ("", {})
+
+
+def test_a_run_of_a_search_says_so_in_its_record_and_enters_no_index(lab) -> None:
+    result = lab.run(lab.plan(), "--hil-search=bisect-0a", "--hil-index=index.db")
+    assert result.ret == 0
+    assert lab.record.start.search == "bisect-0a"
+    with open_index(lab.path / "index.db") as index:
+        assert index.runs() == []
 
 
 @pytest.mark.parametrize("ambient", ["22", "22 V", "warm"])

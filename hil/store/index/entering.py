@@ -53,6 +53,9 @@ class Entering:
         try:
             content = content_of(path)
             start = start_of(content, path)
+            if start.search:
+                self._tell("searching", clean(start.run), str(path), f"of {clean(start.search)}")
+                return
             run, inputs = clean(start.run), altered_inputs(start, path)
         except StoreError as problem:
             self._unreadable(path, str(problem))

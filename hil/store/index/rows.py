@@ -192,6 +192,7 @@ class Rebuilt:
     copies : a second folder of a run whose first one is still in its place; not indexed.
     altered : its record is no continuation of what was indexed, or an input no longer has the
         SHA-256 in the record. What was indexed before is kept and marked.
+    searching : of a search for a build, by their own record: no nights, and not indexed.
     unreadable : no readable record.
     vanished : indexed below one of the roots and no longer there; kept and marked.
     measures : figures written.
@@ -203,6 +204,7 @@ class Rebuilt:
     moved: tuple[Found, ...] = ()
     copies: tuple[Found, ...] = ()
     altered: tuple[Found, ...] = ()
+    searching: tuple[Found, ...] = ()
     unreadable: tuple[Found, ...] = ()
     vanished: tuple[Found, ...] = ()
     measures: int = 0

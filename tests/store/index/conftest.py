@@ -66,6 +66,7 @@ def night(tmp_path: Path) -> Callable[..., Path]:
         utc: str = UTC,
         build: str = "A",
         commit: str = "",
+        search: str = "",
         rig: str = "pump",
         simulated: bool = True,
         ended: bool = True,
@@ -85,6 +86,7 @@ def night(tmp_path: Path) -> Callable[..., Path]:
                     identities=(Identity(role="board", revision=build),),
                     hashes=folder.keep_inputs(inputs),
                     commit=commit,
+                    search=search,
                 )
             )
             for n, item in enumerate(items, start=1):

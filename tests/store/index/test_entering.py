@@ -44,6 +44,23 @@ def test_the_first_time_a_folder_is_added_and_then_unchanged(night, index: Index
     assert again.clean
 
 
+@pytest.mark.parametrize("fresh", [False, True])
+def test_runs_of_a_search_are_no_nights_wherever_their_folders_lie(
+    night, index: Index, tmp_path, fresh: bool
+) -> None:
+    night("n1")
+    night("n2", search="bisect-0a", build="old")
+    night("n3", search="bisect-0a", out=tmp_path / "runs" / "bisect-0a" / "builds", ended=False)
+    for case in ("added", "unchanged"):
+        report = index.rebuild([tmp_path], fresh=fresh)
+        assert lists(report) == {case: ["n1"], "searching": ["n2", "n3"]}
+        assert report.clean
+    assert {found.reason for found in report.searching} == {"of bisect-0a"}
+    assert [run.run for run in index.runs()] == ["n1"]
+    assert [build.build for build in index.overview()] == ["A"]
+    assert {run for one in index.all_series().values() for run in one.run} == {"n1"}
+
+
 def test_a_record_that_grew_is_updated(night, index: Index, tmp_path, make_result) -> None:
     path = night("n1", ended=False)
     index.rebuild([tmp_path])

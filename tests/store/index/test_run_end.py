@@ -22,6 +22,12 @@ def test_a_run_is_entered_and_nothing_is_noted(night, place: str) -> None:
         assert [run.run for run in index.runs()] == ["n1"]
 
 
+def test_a_run_of_a_search_stays_out_without_a_word(night, place: str) -> None:
+    assert enter_at_end(night("n1", search="bisect-0a"), place) == ""
+    with open_index(place, create=False) as index:
+        assert index.runs() == []
+
+
 @pytest.mark.parametrize("place", ["mysql://lab/x", "postgresql://lab@/x?host=/nowhere"])
 def test_what_went_wrong_is_told_and_noted(night, place: str) -> None:
     folder = night("n1")
