@@ -9,8 +9,9 @@ from __future__ import annotations
 import math
 import re
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -24,6 +25,7 @@ from hil.drivers.scpi import ScpiConfig
 from hil.drivers.tachometer import ScpiTachometer, TachometerConfig
 from hil.plan.load import load_rig
 from hil.plan.rig import Rig
+from hil.ports.clock import WallClock
 from hil.ports.conformance import (
     BrakeConformance,
     InterlockConformance,
@@ -67,6 +69,33 @@ def told(tmp_path: Path) -> Callable[[str], Rig]:
 
 def scpi(peer, role: str) -> ScpiConfig:
     return ScpiConfig(resource=peer.resource, role=role, timeout=0.5)
+
+
+#: Role -> driver, its configuration, and what that takes from the rig file besides the words.
+DRIVERS: dict[str, tuple[Any, Any, str]] = {
+    "tachometer": (ScpiTachometer, TachometerConfig, "interval"),
+    "brake": (ScpiBrake, BrakeConfig, "max_torque"),
+    "interlock": (ScpiInterlock, InterlockConfig, "contacts"),
+}
+
+
+@pytest.fixture
+def opened(serve, manager, told, clock) -> Iterator[Callable[[str, str, Own], Any]]:
+    """Open the driver of a role on an instrument, as a rig file with this text tells of it."""
+    made = []
+
+    def start(role: str, text: str, instrument: Own) -> Any:
+        rig = told(text)
+        driver, config, own = DRIVERS[role]
+        told_of = {own: getattr(getattr(rig, role), own), "commands": rig.readings[role]}
+        made.append(
+            driver.open(config(scpi=scpi(serve(instrument), role), **told_of), clock, manager)
+        )
+        return made[-1]
+
+    yield start
+    for one in made:
+        one.close()
 
 
 # -- a memory of samples ------------------------------------------------------------------
@@ -114,16 +143,8 @@ class TestTachometerInItsOwnWords(TachometerConformance):
         return filling(clock)
 
     @pytest.fixture
-    def port(self, serve, manager, told, clock, instrument):
-        rig = told(MEMORY)
-        config = TachometerConfig(
-            scpi=scpi(serve(instrument), "tachometer"),
-            interval=rig.tachometer.interval,
-            commands=rig.readings["tachometer"],
-        )
-        tachometer = ScpiTachometer.open(config, clock, manager)
-        yield tachometer
-        tachometer.close()
+    def port(self, opened, instrument):
+        return opened("tachometer", MEMORY, instrument)
 
     def test_samples_are_in_canonical_units_and_across_the_end_of_the_range(
         self, port, clock
@@ -210,21 +231,13 @@ def test_however_samples_are_cut_into_fetches_a_position_goes_on(steps, cuts) ->
     np.testing.assert_allclose(found - found[0], true - true[0], atol=1e-6)
 
 
-def test_another_interval_is_told_in_seconds(serve, manager, told, clock_of_the_wall) -> None:
-    rig = told(MEMORY.replace("2 ms", "5 ms", 1))
-    config = TachometerConfig(
-        scpi=scpi(serve(filling(clock_of_the_wall)), "tachometer"),
-        interval=rig.tachometer.interval,
-        commands=rig.readings["tachometer"],
-    )
+def test_another_interval_is_told_in_seconds(opened, clock) -> None:
     with pytest.raises(InstrumentError, match=r"samples every 0\.002 s, expected 0\.005 s"):
-        ScpiTachometer.open(config, clock_of_the_wall, manager)
+        opened("tachometer", MEMORY.replace("2 ms", "5 ms", 1), filling(clock))
 
 
 @pytest.fixture
-def clock_of_the_wall():
-    from hil.ports.clock import WallClock
-
+def clock() -> WallClock:
     return WallClock()
 
 
@@ -280,16 +293,8 @@ class TestBrakeInItsOwnWords(BrakeConformance):
         return Amplifier()
 
     @pytest.fixture
-    def port(self, serve, manager, told, clock, instrument):
-        rig = told(BRAKE)
-        config = BrakeConfig(
-            scpi=scpi(serve(instrument), "brake"),
-            max_torque=rig.brake.max_torque,
-            commands=rig.readings["brake"],
-        )
-        brake = ScpiBrake.open(config, clock, manager)
-        yield brake
-        brake.close()
+    def port(self, opened, instrument):
+        return opened("brake", BRAKE, instrument)
 
     @pytest.mark.usefixtures("port")
     def test_opening_lets_go(self, instrument) -> None:
@@ -320,22 +325,16 @@ class TestBrakeInItsOwnWords(BrakeConformance):
         }  # fmt: skip
 
 
-def test_a_brake_that_cannot_be_read_back_is_believed_and_said_to_be(
-    serve, manager, told, clock_of_the_wall
-) -> None:
-    rig = told("brake: {commands: {torque: {query: ''}}}\n")
-    commands = rig.readings["brake"]
-    assert commands.lacks == ("its torque cannot be read back: that it lets go is believed",)
+def test_a_brake_that_cannot_be_read_back_is_believed_and_said_to_be(opened) -> None:
     queue: list[str] = []
     mute: list[bool] = []
 
     def next_error() -> str | None:
         return None if mute else (queue.pop() if queue else '0,"No error"')
 
-    peer = serve(Own("BRAKE", (r"SYST:ERR\?", next_error), (r"TORQ [\d.]+", lambda: None)))
-    config = BrakeConfig(scpi=scpi(peer, "brake"), max_torque=1.0, commands=commands)
-    brake = ScpiBrake.open(config, clock_of_the_wall, manager)
-    assert brake.lacks == commands.lacks
+    own = Own("BRAKE", (r"SYST:ERR\?", next_error), (r"TORQ [\d.]+", lambda: None))
+    brake = opened("brake", "brake: {commands: {torque: {query: ''}}}\n", own)
+    assert brake.lacks == ("its torque cannot be read back: that it lets go is believed",)
     brake.apply(0.5)
     queue.append('-222,"Data out of range"')
     with pytest.raises(InstrumentError, match="-222"):
@@ -343,7 +342,6 @@ def test_a_brake_that_cannot_be_read_back_is_believed_and_said_to_be(
     mute.append(True)
     with pytest.raises((InstrumentTimeout, InstrumentError)):
         brake.release()  # no answer at all: nobody is there to have let go
-    brake.close()
 
 
 # -- contacts on digital inputs -----------------------------------------------------------
@@ -388,16 +386,8 @@ class InOwnWords(InterlockConformance):
         return Inputs()
 
     @pytest.fixture
-    def port(self, serve, manager, told, clock, instrument):
-        rig = told(self.text)
-        config = InterlockConfig(
-            scpi=scpi(serve(instrument), "interlock"),
-            contacts=rig.interlock.contacts,
-            commands=rig.readings["interlock"],
-        )
-        interlock = ScpiInterlock.open(config, clock, manager)
-        yield interlock
-        interlock.close()
+    def port(self, opened, instrument):
+        return opened("interlock", self.text, instrument)
 
     def test_an_open_circuit_is_told_from_the_others(self, port, instrument) -> None:
         assert port.read() == {"emergency-stop": True, "guard": True}
