@@ -47,7 +47,6 @@ def evidence(good: Sequence[float], bad: Sequence[float], *, rate: bool) -> floa
 
 def odds(values: Sequence[float], cells: Cells) -> list[float]:
     """Chances of the next run after these."""
-    side, one = Side.empty(1, cells), np.ones(1)
-    for value in values:
-        side = side.with_run(cells.of_run(value), one)
-    return [float(chance) for chance in side.odds[0]]
+    counts = np.bincount(cells.of_runs(values), minlength=cells.count)
+    chances: list[float] = Side(counts[np.newaxis].astype(np.float64)).odds[0].tolist()
+    return chances

@@ -49,9 +49,11 @@ class Cells:
         """
         if rate:
             return cls(None)
-        known = np.sort([value for value in values if not np.isnan(value)])
-        between = 0.5 * (known[1:] + known[:-1])[np.diff(known) > 0.0]
-        places = np.flatnonzero(np.diff(known) > 0.0) + 1.0  # values below each edge
+        given = np.asarray(values, dtype=np.float64)
+        known = np.sort(given[~np.isnan(given)])
+        differ = np.diff(known) > 0.0
+        between = 0.5 * (known[1:] + known[:-1])[differ]
+        places = np.flatnonzero(differ) + 1.0  # values below each edge
         wanted = known.size * np.arange(1, INTERVALS) / INTERVALS
         if not between.size:
             return cls(np.array([]))
@@ -63,15 +65,17 @@ class Cells:
         """How many there are; the last is that of runs without a value."""
         return 2 if self.edges is None else self.edges.size + 2
 
+    def of_runs(self, values: Sequence[float]) -> npt.NDArray[np.intp]:
+        """The cell of each run."""
+        given = np.asarray(values, dtype=np.float64)
+        if self.edges is None:
+            return given.astype(np.intp)
+        between = np.searchsorted(self.edges, given, side="right")
+        return np.where(np.isnan(given), self.count - 1, between)
+
     def of_run(self, value: float) -> int:
         """The cell of one run."""
-        if self.edges is None:
-            return int(value)
-        return (
-            self.count - 1
-            if np.isnan(value)
-            else int(np.searchsorted(self.edges, value, side="right"))
-        )
+        return int(self.of_runs([value])[0])
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -19,6 +19,8 @@ def test_values_are_parted_evenly() -> None:
     cells = Cells.of([8.0, 1.0, 2.0, 7.0, 3.0, 4.0, 5.0, 6.0], rate=False)
     assert cells.edges == pytest.approx([2.5, 4.5, 6.5])
     assert [cells.of_run(v) for v in (0.0, 2.5, 4.4, 100.0, NAN)] == [0, 1, 1, 3, 4]
+    assert cells.of_runs([0.0, 2.5, 4.4, 100.0, NAN]).tolist() == [0, 1, 1, 3, 4]
+    assert cells.of_runs([]).tolist() == []
     assert cells.count == 5
 
 
