@@ -39,7 +39,11 @@ from hil.twin.world import VirtualClock, World
 #: s between two looks at a bench in virtual time. Its memories hold everything in between, and
 #: nothing can burn; a look costs more than the simulation of what happened since the last one.
 POLL = 0.1
-#: The same while nothing but time is waited for: nobody acts on what is read.
+#: The same while nothing but time is waited for: nobody acts on what is read but the abort limits,
+#: which act that much later in motor time, and miss nothing, for every sample since is looked at
+#: then. What the supply reads is held against them more often anyway. A look each 0.1 s would cost
+#: 5 % of the whole stack, and what the drive knows of its own peaks is no bound to what a firmware
+#: reports, which the limits are about.
 QUIET_POLL = 0.25
 
 #: The rig as its file describes it.

@@ -156,9 +156,3 @@ def test_a_person_at_the_terminal_does_not_make_a_kept_load(lab) -> None:
     no_trip = STALL.replace("expect: trip", "expect: no-trip")
     lab.run(lab.plan(no_trip, rig=lab.rig(person("done"))), "--hil-attended=on")
     assert verdicts(lab)["held"][0] is Verdict.NOT_RUN
-
-
-def test_a_plan_of_nothing_but_loads_passes_nothing(lab) -> None:
-    plan = lab.plan(STALL.replace("expect: trip", "expect: no-trip"), rig=lab.rig(BY_HAND))
-    lab.run(plan, "-k", "held").assert_outcomes(skipped=1)
-    assert [one.verdict for one in lab.record.results] == [Verdict.NOT_RUN]

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import re
 import subprocess
+from collections.abc import Iterator
 
 import pytest
 
@@ -153,13 +154,16 @@ def bench(guard, make_hardware):
 
 
 @pytest.fixture
-def two(hardware) -> TwoOutputs:
+def two(hardware) -> Iterator[TwoOutputs]:
+    """The instrument; whatever a test does, no message is for no output, and both are left off."""
     found = hardware.instrument("supply")
     assert isinstance(found, TwoOutputs)
     found.strays.clear()
     found.coil.most_torque = 0.0
     found.conversations = 0
-    return found
+    yield found
+    assert found.strays == []
+    assert all_off(found)
 
 
 def all_off(two: TwoOutputs) -> bool:
@@ -175,8 +179,6 @@ def test_a_whole_run_with_preflight_over_one_session(hardware, two: TwoOutputs, 
     assert "preflight: stop path: " in done.stdout
     assert "guard process armed" in done.stdout
     assert two.coil.most_torque == pytest.approx(1.0, abs=0.01)  # it was the coil that held it
-    assert two.strays == []
-    assert all_off(two)
     assert two.conversations == (1 if guard == "takeover" else 2)  # the run, and a guard of its own
 
 
@@ -204,8 +206,6 @@ def test_a_reset_connection_takes_both_and_both_come_back(hardware, two: TwoOutp
     assert first.reason.startswith("bench: supply at TCPIP0::127.0.0.1::")
     assert any("emergency stop: supply off" in step for step in first.steps)
     assert second.verdict is Verdict.PASS, second.reason  # held by the same brake
-    assert two.strays == []
-    assert all_off(two)
 
 
 def test_an_instrument_that_hangs_takes_both(hardware, two: TwoOutputs, guard: str) -> None:
@@ -219,7 +219,6 @@ def test_an_instrument_that_hangs_takes_both(hardware, two: TwoOutputs, guard: s
         two.silent = False
         _, _, record = hardware.finish()
         assert [entry.item for entry in record.interrupted] == ["long"]
-        assert two.strays == []
         return
     hardware.wait(lambda: two.conversations > before, 10.0, "nobody connects to it again")
     two.silent = False
@@ -227,7 +226,6 @@ def test_an_instrument_that_hangs_takes_both(hardware, two: TwoOutputs, guard: s
     assert first.verdict is Verdict.BENCH_FAULT
     assert "nothing within 1 s" in first.reason
     assert second.verdict is Verdict.PASS, second.reason
-    assert two.strays == []
 
 
 def test_a_killed_run_leaves_neither_on(hardware, two: TwoOutputs) -> None:
@@ -239,4 +237,3 @@ def test_a_killed_run_leaves_neither_on(hardware, two: TwoOutputs) -> None:
     hardware.wait(lambda: "read back off" in hardware.guard_log(), 2.0, "the guard says nothing")
     _, _, record = hardware.finish()
     assert [entry.item for entry in record.interrupted] == ["long"]
-    assert two.strays == []
