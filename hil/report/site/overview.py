@@ -9,6 +9,7 @@ from hil.report.items import Standing
 from hil.report.site import words
 from hil.report.site.shell import Page, render
 from hil.report.site.views import BuildLine, Change, RunLine, StrandView
+from hil.verdicts.changes_found import SHIPPED
 
 #: Builds that changed something and are told in the first sentences.
 _RECENT = 3
@@ -16,7 +17,10 @@ _RECENT = 3
 
 @dataclass(frozen=True, slots=True)
 class Group:
-    """Changes of one measure in several items with one build, the worst first."""
+    """Changes of one measure in several items with one build, the worst first.
+
+    Those that came while the build stayed the same are a group of their own.
+    """
 
     measure: str
     changes: tuple[Change, ...]
@@ -25,6 +29,12 @@ class Group:
     def worst(self) -> Change:
         """The one to look at first."""
         return self.changes[0]
+
+    @property
+    def where(self) -> str:
+        """In which items."""
+        number = len(self.changes)
+        return f"in {number} items" if number > 1 else f"in {self.worst.item}"
 
     @property
     def weight(self) -> str:
@@ -42,6 +52,18 @@ class _Line:
     groups: tuple[Group, ...]
     #: Builds told in this one line: nothing changed, and nothing failed that did not afterwards.
     quiet: tuple[BuildLine, ...] = ()
+    #: Whether there are runs enough to tell a change with it.
+    told: bool = True
+
+    @property
+    def nothing(self) -> str:
+        """Words for no change."""
+        return "nothing" if self.told else "nothing can be told yet"
+
+    @property
+    def blamed(self) -> tuple[Group, ...]:
+        """What came with the build, not while it stayed the same."""
+        return tuple(group for group in self.groups if not group.worst.same_build)
 
     @property
     def ended(self) -> str:
@@ -103,15 +125,21 @@ class _Section:
             return "None has nights enough to tell a lasting change yet."
         idle = view.watched - view.judged
         left = f" {idle} never vary or have too few nights to tell." if idle else ""
-        changed = sum(bool(line.groups) for line in self.lines)
-        if not changed:
+        if not any(line.groups for line in self.lines):
             return f"No lasting change was found.{left}"
+        changed = sum(bool(line.blamed) for line in self.lines) or "None"
         return f"{changed} of {len(view.builds)} builds changed something lastingly.{left}"
 
     @property
     def recent(self) -> tuple[_Line, ...]:
         """The last builds that changed something."""
-        return tuple(line for line in self.lines if line.groups)[:_RECENT]
+        return tuple(line for line in self.lines if line.blamed)[:_RECENT]
+
+    @property
+    def around(self) -> tuple[Group, ...]:
+        """What changed last while the build stayed the same."""
+        found = (group for line in self.lines for group in line.groups if group not in line.blamed)
+        return tuple(found)[:_RECENT]
 
 
 def overview_page(
@@ -124,8 +152,7 @@ def overview_page(
     unreadable : what was to be in the site and could not be read, in words.
     """
     sections = tuple(
-        _Section(view, f"strand-{number}", _lines(view.builds))
-        for number, view in enumerate(strands, 1)
+        _Section(view, f"strand-{number}", _lines(view)) for number, view in enumerate(strands, 1)
     )
     shares = {view.false_share for view in strands if view.watched}
     chance = (
@@ -150,11 +177,12 @@ def standing(counts: Mapping[str, int]) -> str:
 
 def grouped(changes: Sequence[Change]) -> tuple[Group, ...]:
     """Changes by measure, the worst first, within and between."""
-    found: dict[str, list[Change]] = {}
+    found: dict[tuple[str, bool], list[Change]] = {}
     for change in changes:
-        found.setdefault(change.measure, []).append(change)
+        found.setdefault((change.measure, change.same_build), []).append(change)
     groups = [
-        Group(measure, tuple(sorted(some, key=words.badness))) for measure, some in found.items()
+        Group(measure, tuple(sorted(some, key=words.badness)))
+        for (measure, _), some in found.items()
     ]
     return tuple(sorted(groups, key=lambda group: (words.badness(group.worst), group.measure)))
 
@@ -163,26 +191,33 @@ def grouped(changes: Sequence[Change]) -> tuple[Group, ...]:
 _FOLDED = 3
 
 
-def _lines(builds: Sequence[BuildLine]) -> tuple[_Line, ...]:
+def _lines(view: StrandView) -> tuple[_Line, ...]:
     """A line a build; builds in a row that changed nothing and failed nothing new share one."""
     lines: list[_Line] = []
     quiet: list[BuildLine] = []
+    # A change shows when enough runs, of that build or later ones, lie on the new level.
+    newest = {run.run for run in view.runs[1 - SHIPPED.side :]}
+
+    def told(build: BuildLine) -> bool:
+        return view.judged > 0 and build.runs[-1].run not in newest
 
     def settle() -> None:
         if len(quiet) < _FOLDED:
-            lines.extend(map(_line, quiet))
+            lines.extend(_line(build, told(build)) for build in quiet)
         else:
             runs = tuple(run for build in quiet for run in build.runs)
-            lines.append(_Line(quiet[0].build, "", runs, (), tuple(quiet)))
+            lines.append(_Line(quiet[0].build, "", runs, (), tuple(quiet), told(quiet[0])))
         quiet.clear()
 
-    for number, build in enumerate(builds):
-        later = builds[number - 1] if number else None
+    for number, build in enumerate(view.builds):
+        later = view.builds[number - 1] if number else None
         failed = _failed(build)
-        told = later is not None and failed in (0, _failed(later))
-        if build.changes or not told:
+        known = later is not None and failed in (0, _failed(later))
+        if quiet and told(build) is not told(quiet[0]):
             settle()
-            lines.append(_line(build))
+        if build.changes or not known:
+            settle()
+            lines.append(_line(build, told(build)))
         else:
             quiet.append(build)
     settle()
@@ -194,5 +229,5 @@ def _failed(build: BuildLine) -> int:
     return build.runs[0].counts.get(Standing.FAIL.value, 0)
 
 
-def _line(line: BuildLine) -> _Line:
-    return _Line(line.build, line.commit, line.runs, grouped(line.changes))
+def _line(line: BuildLine, told: bool) -> _Line:
+    return _Line(line.build, line.commit, line.runs, grouped(line.changes), told=told)

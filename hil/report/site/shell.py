@@ -136,6 +136,7 @@ def templates() -> Environment:
         brief=words.brief,
         effect=words.effect,
         doubt=words.doubt,
+        since=words.since,
         hint=words.hint,
         verdict_word=words.verdict_word,
         commit=words.commit,

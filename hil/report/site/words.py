@@ -99,6 +99,11 @@ def doubt(change: Change) -> str:
     return ""
 
 
+def since(change: Change) -> str:
+    """From where on: a build, or the day if no build is to be named for it."""
+    return change.utc[:10] if change.same_build else change.build or change.utc[:10]
+
+
 def hint(found: Hint) -> str:
     """What the last night says of a measure, in one sentence."""
     if not math.isfinite(found.value):
@@ -161,8 +166,10 @@ def answer(trend: Trend, nights: int) -> str:
         return f"No lasting change over {nights} {'run' if nights == 1 else 'runs'}."
     last = trend.changes[-1]
     times = "once" if len(trend.changes) == 1 else f"{len(trend.changes)} times"
-    where = f"build {last.build}" if last.build else f"the run of {last.utc[:10]}"
+    named = last.build and not last.same_build
+    where = f"build {last.build}" if named else f"the run of {last.utc[:10]}"
+    room = f"; {doubt(last)}" if last.same_build else ""
     return (
         f"Changed {times}, last with {where}: {was(last)} → {is_now(last)} ({step(last)}); "
-        f"{effect(last)}."
+        f"{effect(last)}{room}."
     )

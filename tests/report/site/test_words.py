@@ -118,6 +118,13 @@ def test_doubt_about_the_build(change: Change) -> None:
     assert words.doubt(unsure) == "may have begun within 4 runs about it (95 %)"
 
 
+def test_since_a_build_or_a_day(change: Change) -> None:
+    assert words.since(moved(change, same_build=False)) == change.build
+    day = change.utc[:10]
+    assert words.since(moved(change, same_build=True)) == day
+    assert words.since(moved(change, same_build=False, build="")) == day
+
+
 def test_hints() -> None:
     hint = Hint(
         item="i", measure="m", unit="s", state="unlike before", value=0.84, level=0.8, sigma=4.2,
@@ -165,3 +172,6 @@ def test_the_answer_of_a_measure(
     trend = make_trend(strand, runs, "s", step_at=9)
     nameless = replace(trend, changes=(replace(trend.changes[0], build=""),) * 2)
     assert "Changed 2 times, last with the run of 2026-01-10" in words.answer(nameless, 20)
+    room = replace(trend, changes=(replace(trend.changes[0], same_build=True),))
+    assert words.answer(room, 20).startswith("Changed once, last with the run of 2026-01-10: ")
+    assert words.answer(room, 20).endswith("; " + words.doubt(room.changes[0]) + ".")
