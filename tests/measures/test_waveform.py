@@ -7,6 +7,8 @@ place it is attributed to cited from memory.
 
 from __future__ import annotations
 
+from functools import cache
+
 import control
 import numpy as np
 import pytest
@@ -166,10 +168,18 @@ def test_textbook_examples(second_order, zeta, wn, to_full, at_peak, over, settl
         assert wf.transition_duration(t, y, UNIT) == pytest.approx(rise, abs=1e-5)
 
 
-def against_control(system, t, expected):
+def step_response(system, t):
+    return np.asarray(control.step_response(system, T=t).outputs).ravel()
+
+
+@cache
+def fine_response():
+    """Of S19 and S20, whose zero is on the right: 600,001 points take a while."""
+    return step_response(control.tf([-1, 1], [1, 1, 1]), FINE)
+
+
+def against_control(system, t, y, expected):
     """Compare with `control.step_info` on the same fine grid, and with the stored values."""
-    response = control.step_response(system, T=t)
-    y = np.asarray(response.outputs).ravel()
     final = float(np.real(control.dcgain(system)))
     ours = {
         "RiseTime": wf.transition_duration(t, y, (0.0, final)),
@@ -191,12 +201,12 @@ def test_non_minimum_phase_against_control():
     system = control.tf([-1, 1], [1, 1, 1])
     expected = {"RiseTime": 1.2661, "SettlingTime": 8.9931}
     expected |= {"Overshoot": 20.87134, "Undershoot": 28.01871}
-    against_control(system, FINE, expected)
+    against_control(system, FINE, fine_response(), expected)
 
 
 def test_docstring_values_of_control_hold_to_the_grid():
     # S19 [V-CD] RiseTime 1.256, SettlingTime 9.071, OS 20.85, Undershoot 27.88: coarse grid
-    y = np.asarray(control.step_response(control.tf([-1, 1], [1, 1, 1]), T=FINE).outputs).ravel()
+    y = fine_response()
     assert wf.transition_duration(FINE, y, UNIT) == pytest.approx(1.256, rel=0.01)
     assert wf.last_entry(FINE, y, 1.0, 0.02, 0.0) == pytest.approx(9.071, rel=0.01)
     assert wf.overshoot(y, UNIT) == pytest.approx(20.85, rel=0.01)
@@ -218,7 +228,8 @@ def test_docstring_values_of_control_hold_to_the_grid():
 )  # fmt: skip
 def test_systems_against_control(numerator, denominator, end, expected):
     t = np.linspace(0.0, end, 400_001)
-    against_control(control.tf(numerator, denominator), t, expected)
+    system = control.tf(numerator, denominator)
+    against_control(system, t, step_response(system, t), expected)
 
 
 def test_sampled_first_order_shows_the_interpolation_error():
