@@ -83,15 +83,7 @@ def read_items(connection: Connection, filters: Filters) -> list[ItemRow]:
     rows = result.cursor.fetchall()
     result.close()
     return [
-        ItemRow(
-            run=run,
-            item=item,
-            plan=plan,
-            scenario=scenario,
-            verdict=VERDICTS[verdict],
-            reason=reason,
-            utc=utc,
-        )
+        ItemRow(run, item, plan, scenario, VERDICTS[verdict], reason, utc)
         for run, item, plan, scenario, verdict, reason, utc in rows
     ]
 
@@ -168,19 +160,20 @@ def read_series(connection: Connection, filters: Filters) -> Iterator[Series]:
         kept &= np.isin(figures.of["series"], list(keys.values()))
     order = np.flatnonzero(kept)
     order = order[_ordered(figures.of["series"][order], item[order], begun)]
-    of, owner, run, item = figures.of, figures.of["series"][order], figures.run[order], item[order]
+    # Whole figures are put in order at once: each of them lies in one place.
+    of, run, item = figures.of[order], figures.run[order], item[order]
     columns: dict[str, NDArray[Any]] = {
         "run": figures.names[run],
         "utc": begun[item].astype("datetime64[ms]"),
         "build": figures.builds[run],
         "commit": figures.commits[run],
-        "repeat": of["repeat"][order].astype(np.int64),
-        **{name: of[name][order] for name in _NUMBERS},
-        "verdict": _VERDICTS[of["verdict"][order]],
-        "outcome": _OUTCOMES[of["outcome"][order]],
+        "repeat": of["repeat"].astype(np.int64),
+        **{name: of[name].copy() for name in _NUMBERS},
+        "verdict": _VERDICTS[of["verdict"]],
+        "outcome": _OUTCOMES[of["outcome"]],
     }
     numbers = list(keys.values())
-    firsts, lasts = (np.searchsorted(owner, numbers, side) for side in ("left", "right"))
+    firsts, lasts = (np.searchsorted(of["series"], numbers, side) for side in ("left", "right"))
     for key, first, last in zip(keys, firsts.tolist(), lasts.tolist(), strict=True):
         yield Series(key=key, **{name: column[first:last] for name, column in columns.items()})
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -82,9 +82,11 @@ class RunRow:
     state_reason: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ItemRow:
-    """One result of an item; an item that was run twice in a run is there twice."""
+class ItemRow(NamedTuple):
+    """One result of an item; an item that was run twice in a run is there twice.
+
+    A tuple, since a year of nights has a hundred thousand of them.
+    """
 
     run: str
     item: str
