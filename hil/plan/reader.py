@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from datetime import date
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -108,7 +109,6 @@ def _text(path: Path) -> str:
 
 
 def _compose(name: str, text: str) -> Any:
-    from ruamel.yaml import YAML
     from ruamel.yaml.error import MarkedYAMLError, YAMLError
     from ruamel.yaml.reader import ReaderError
 
@@ -122,7 +122,7 @@ def _compose(name: str, text: str) -> Any:
                 column=place - before.rfind("\n"),
             )
     try:
-        return YAML(typ="safe", pure=True).compose(text)
+        return _nodes(text)
     except MarkedYAMLError as error:
         mark = error.problem_mark or error.context_mark
         said = " ".join(part for part in (error.context, error.problem) if part)
@@ -140,6 +140,16 @@ def _compose(name: str, text: str) -> Any:
     except (YAMLError, ValueError, RecursionError, AttributeError, IndexError) as error:
         # The parser fails in odd ways on some malformed texts; to the user they are all one thing.
         raise PlanError(f"not valid YAML: {error}", file=name, line=1, column=1) from error
+
+
+@lru_cache(maxsize=32)
+def _nodes(text: str) -> Any:
+    """The tree of a text. It is only looked at, so one that is read again need not be parsed again:
+    sessions with many plans read the same rig, profile and plan many times, and slowly.
+    """
+    from ruamel.yaml import YAML
+
+    return YAML(typ="safe", pure=True).compose(text)
 
 
 def _integer(text: str) -> int:

@@ -39,6 +39,23 @@ def test_positions_of_keys_values_and_items(write):
     assert at("outer", "list", 0, "a") == (5, 10)
 
 
+def test_the_same_text_read_twice_shares_nothing(write):
+    first = read(write("a: [1]\nb: {c: 2}\n", "first.yaml"))
+    first.data["a"].append(2)
+    first.data["b"].clear()
+    second = read(write("a: [1]\nb: {c: 2}\n", "second.yaml"))
+    assert second.data == {"a": [1], "b": {"c": 2}}
+    assert second.position(("b", "c")).file.endswith("second.yaml")
+    assert first.position(("b", "c")).file.endswith("first.yaml")
+
+
+def test_a_text_that_is_wrong_is_refused_each_time_under_its_own_name(write):
+    for name in ("first.yaml", "second.yaml"):
+        with pytest.raises(PlanError, match="not valid YAML") as caught:
+            read(write("a: [1\n", name))
+        assert caught.value.file.endswith(name)
+
+
 def test_position_of_something_missing_is_that_of_its_owner(write):
     source = read(write("outer:\n  inner: 1\n"))
     assert source.position(("outer", "absent", "deeper")).line == 1
