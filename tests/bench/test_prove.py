@@ -243,3 +243,13 @@ def test_a_counter_wired_the_wrong_way_round_fails(other_lab: Callable[[str], La
 def test_a_counter_without_direction_proves_none(other_lab: Callable[[str], Lab]) -> None:
     found = other_lab(COUNTER.replace("}", ", senses-direction: false}")).found()["direction"]
     assert found.grade is Grade.WARNING
+
+
+def test_a_short_is_found_at_a_low_voltage_and_current(lab: Lab) -> None:
+    lab.world.drive._constants["bleeder"] = 0.05  # ohm across the DC link
+    found = lab.found()
+    assert list(found)[-1] == "protection"
+    assert found["protection"].grade is Grade.FAILED
+    assert found["protection"].detail.startswith("overload at output-on: 0.0")
+    assert "of 4.8 V reached" in found["protection"].detail
+    assert "(current limit 0.5 A), as into 0." in found["protection"].detail
