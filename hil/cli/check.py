@@ -1,17 +1,22 @@
-"""``hil check``: look a rig over before trusting it with a night."""
+"""``hil check``: look a rig or a plan over before trusting it with a night."""
 
 from __future__ import annotations
 
 import contextlib
 import dataclasses
 import sys
+from collections.abc import Iterator, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from hil.cli import shared
 from hil.core.roles import INSTRUMENTS
+
+if TYPE_CHECKING:
+    from hil.bench.findings import Finding
 
 CAUTION = (
     "This checks what software can see. Before power is applied a person must see to the rest: "
@@ -28,7 +33,8 @@ def _resources(command: shared.CommandT) -> shared.CommandT:
 
 
 @click.command("check")
-@click.argument("rig", type=shared.FILE)
+@click.argument("file", type=shared.FILE)
+@click.option("--rig", type=shared.FILE, help="Of a plan: on this rig, not on the one it names.")
 @click.option("--twin", is_flag=True, help="Check against the simulated bench of the rig.")
 @click.option("--board", default="", help="Board port or pyserial URL; overrides the rig file.")
 @_resources
@@ -39,45 +45,77 @@ def _resources(command: shared.CommandT) -> shared.CommandT:
 )
 @shared.json_file("Write the findings as JSON.")
 def check(
-    rig: Path, *, twin: bool, energise: bool, json_file: Path | None, **resources: str
+    file: Path,
+    *,
+    rig: Path | None,
+    twin: bool,
+    energise: bool,
+    json_file: Path | None,
+    **resources: str,
 ) -> None:
-    """Check RIG: its files, who answers, and the limits. Nothing is energised without --energise.
+    """Check FILE, a rig file or a plan. Nothing is energised without --energise.
 
-    Firmware that the rig names for the simulated bench is compiled.
+    A rig: its files, who answers, and the limits. Firmware that it names for the simulated bench
+    is compiled. A plan: its items on the rig, how long they take, what would not run and why; no
+    bench is asked.
 
-    Exit code 0 when nothing failed, 3 otherwise.
+    Exit code 0 when nothing failed, 2 for a file that is wrong, 3 otherwise.
     """
+    from hil.plan.reader import read
+    from hil.plan.recognise import kinds_of
+
+    named = {role: name for role, name in resources.items() if name}
+    of_plan = "plan" in kinds_of(read(file))
+    if of_plan and (twin or energise or named):
+        raise click.UsageError(f"{file} is a plan; --twin, --energise and ports go with a rig file")
+    if rig is not None and not of_plan:
+        raise click.UsageError(f"--rig goes with a plan, which {file} is not")
+    findings: list[Finding] = []
+    for finding in (
+        _of_plan(file, rig) if of_plan else _of_rig(file, named, twin=twin, energise=energise)
+    ):
+        findings.append(finding)
+        _show(finding)
+    if not of_plan:
+        click.echo()
+        click.echo(click.wrap_text(CAUTION, 78))
+    if json_file is not None:
+        shared.write_json(json_file, [dataclasses.asdict(finding) for finding in findings])
+    if any(finding.grade == "failed" for finding in findings):
+        sys.exit(3)
+
+
+def _show(finding: Finding) -> None:
+    lines = click.wrap_text(finding.detail, 78, initial_indent=" " * 4, subsequent_indent=" " * 4)
+    click.echo(f"{finding.grade.upper():<8} {finding.what}\n{lines}")
+    for line in finding.listing:
+        click.echo(line)
+
+
+def _of_plan(file: Path, rig: Path | None) -> Iterator[Finding]:
+    from hil.plan.collect import collect
+    from hil.scenarios.foreseen import plan_findings
+
+    yield from plan_findings(collect(file, rig or ""))
+
+
+def _of_rig(
+    file: Path, named: Mapping[str, str], *, twin: bool, energise: bool
+) -> Iterator[Finding]:
     from hil.bench.lease import take
-    from hil.bench.preflight import Grade, look_over
+    from hil.bench.preflight import look_over
     from hil.plan.load import load_rig
 
-    found = load_rig(rig)
-    named = {role: name for role, name in resources.items() if name}
-    findings = []
-    words = {Grade.OK: "OK", Grade.WARNING: "WARNING", Grade.FAILED: "FAILED"}
+    found = load_rig(file)
     if twin:
         click.echo("SIMULATED bench: this says nothing about any real one.")
     with contextlib.ExitStack() as held:
         if not twin:
             held.enter_context(take(found, named, purpose="run" if energise else "look"))
-        for finding in look_over(
+        yield from look_over(
             found,
             simulated=twin,
             resources=named,
             today=datetime.now(UTC).date(),
             energise=energise,
-        ):
-            findings.append(finding)
-            lines = click.wrap_text(
-                finding.detail, 78, initial_indent=" " * 4, subsequent_indent=" " * 4
-            )
-            click.echo(f"{words[finding.grade]:<8} {finding.what}\n{lines}")
-            for line in finding.listing:
-                click.echo(line)
-    click.echo()
-    click.echo(click.wrap_text(CAUTION, 78))
-    if json_file is not None:
-        facts = [dataclasses.asdict(finding) for finding in findings]
-        shared.write_json(json_file, facts)
-    if any(finding.grade is Grade.FAILED for finding in findings):
-        sys.exit(3)
+        )

@@ -14,7 +14,7 @@ from hil.core.errors import BenchError, HilError, PlanError
 COMMANDS: dict[str, tuple[str, str, str]] = {
     "bands": ("hil.cli.bands", "bands", "Propose pass bands from baseline runs."),
     "bisect": ("hil.cli.bisect", "bisect", "Find the build that changed a measure."),
-    "check": ("hil.cli.check", "check", "Look a rig over; nothing is energised."),
+    "check": ("hil.cli.check", "check", "Look a rig or a plan over; nothing is energised."),
     "defects": ("hil.cli.defects", "defects", "Prove that a plan catches seeded defects."),
     "drift": ("hil.cli.drift", "drift", "Tell what changed between builds and nights."),
     "index": ("hil.cli.index", "index", "Index run folders, to ask over many runs at once."),

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from types import MappingProxyType
 
 from hil.core.conditions import Conditions
-from hil.core.measure import Definition, Measure
+from hil.core.measure import Definition, Measure, Outcome
 from hil.core.trace import Trace
 from hil.measures import reversal, speed_step, stall, start, steps, temperature, witness
 from hil.measures.recipe import Recipe
@@ -22,6 +22,10 @@ _OWN: Mapping[str, Mapping[str, Recipe]] = {
 }
 #: Kinds of scenario, in the order in which they are listed.
 KINDS = tuple(_OWN)
+#: Channel -> the one that stands in where a rig does not have it; the measure then says so.
+STAND_INS: Mapping[str, str] = MappingProxyType(
+    {"witness.speed": "reported.speed", "reported.peak": "reported.current"}
+)
 _CATALOGUE: Mapping[str, Mapping[str, Recipe]] = {
     kind: MappingProxyType({**_OWN[kind], **witness.RECIPES, **temperature.RECIPES})
     for kind in KINDS
@@ -45,11 +49,30 @@ def definitions(kind: str) -> Mapping[str, Definition]:
     return MappingProxyType({name: r.definition for name, r in _recipes(kind).items()})
 
 
+def blocked_by(definition: Definition, absent: Sequence[tuple[str, str]]) -> str:
+    """Why a measure cannot be had without some channels; "" if it can.
+
+    A channel for which another stands in is not missed, unless the measure holds one against the
+    other.
+
+    Parameters
+    ----------
+    absent : each channel that is never captured, with the reason.
+    """
+    missing = dict(absent)
+    for name in definition.channels:
+        instead = STAND_INS.get(name, "")
+        replaced = instead and instead not in definition.channels and instead not in missing
+        if name in missing and not replaced:
+            return missing[name]
+    return ""
+
+
 def measure(kind: str, trace: Trace, conditions: Conditions) -> tuple[Measure, ...]:
     """All measures of a kind, exactly those of `definitions(kind)` in their order.
 
     A measure without a value says why (`hil.core.measure.Outcome`); an empty or damaged trace
-    gives absent measures, never an exception.
+    gives absent measures, never an exception. What the rig has no channel for does not apply.
 
     Raises
     ------
@@ -58,4 +81,11 @@ def measure(kind: str, trace: Trace, conditions: Conditions) -> tuple[Measure, .
     """
     recipes = _recipes(kind)
     view = View(trace, conditions)
-    return tuple(recipe.apply(view) for recipe in recipes.values())
+    return tuple(_apply(recipe, view) for recipe in recipes.values())
+
+
+def _apply(recipe: Recipe, view: View) -> Measure:
+    definition = recipe.definition
+    if reason := blocked_by(definition, view.conditions.absent):
+        return Measure.absent(definition.name, definition.unit, Outcome.NOT_APPLICABLE, reason)
+    return recipe.apply(view)

@@ -25,6 +25,8 @@ Measures = Mapping[str, Mapping[str, str]]
 def expand(plan: Plan, rig: Rig, measures: Measures) -> tuple[PlannedItem, ...]:
     """All items of a plan on a rig, in the order that `hil.plan.plan` documents.
 
+    Those for a sensing method that the rig does not offer are left out, see `left_out`.
+
     Parameters
     ----------
     measures : for each kind of scenario, the names of its measures and their units.
@@ -39,6 +41,8 @@ def expand(plan: Plan, rig: Rig, measures: Measures) -> tuple[PlannedItem, ...]:
     expansion.check_default_names()
     pairs = [(s, item) for s in plan.scenarios for item in expansion.scenario(s)]
     expansion.check_unique(pairs)
+    if not pairs and not expansion.problems:
+        expansion.complain(("scenarios",), " and ".join(left_out(plan, rig)), key=True)
     if plan.pairs_required:
         expansion.check_partners(pairs)
     if expansion.problems:
@@ -62,15 +66,17 @@ class _Expansion:
         success = self._success(scenario)
         items = [self._item(scenario, case, (own, preset), success) for case in scenario.cases]
         for case in scenario.cases:
-            for where, text in beyond_rig(case, self.rig):
-                self.complain(where, f"{place(where)}: {text}")
+            if offered(case, self.rig):
+                for where, text in beyond_rig(case, self.rig):
+                    self.complain(where, f"{place(where)}: {text}")
         own.check_used()
         self.problems += own.problems + preset.problems
         if not own.problems:
             for item in items:
                 if not item.bands and scenario.head.success is None:
                     self.complain(scenario.where, f"no pass band applies to {item.id}")
-        return items
+        both = zip(scenario.cases, items, strict=True)
+        return [item for case, item in both if offered(case, self.rig)]
 
     def _table(self, scenario: Scenario, *, strict: bool) -> BandTable:
         units = self.measures.get(scenario.kind, {})
@@ -189,11 +195,6 @@ class _Expansion:
 def beyond_rig(case: Case, rig: Rig) -> Iterator[tuple[Where, str]]:
     """What a cell of a matrix asks for and the rig does not offer: place and text naming both."""
     motor = rig.motor
-    if case.sensing is not None and case.sensing.value not in rig.board.sensing:
-        yield (
-            case.where["sensing"],
-            f"{case.sensing} is not offered by rig {rig.rig} ({', '.join(rig.board.sensing)})",
-        )
     if case.supply is not None and case.supply > rig.supply.max_voltage:
         yield (
             case.where["supply"],
@@ -226,6 +227,33 @@ def beyond_rig(case: Case, rig: Rig) -> Iterator[tuple[Where, str]]:
                 f"{torque:g} N*m lies above max-torque {rig.brake.max_torque:g} N*m of the brake "
                 f"of rig {rig.rig}",
             )
+
+
+def offered(case: Case, rig: Rig) -> bool:
+    """Whether the board of the rig senses the way that a cell of a matrix asks for.
+
+    How a board senses belongs to the product, as an instrument does not: where it never senses
+    that way, an item that is named night after night as not run would tell nothing.
+    """
+    return case.sensing is None or case.sensing.value in rig.board.sensing
+
+
+def left_out(plan: Plan, rig: Rig) -> Iterator[str]:
+    """Which items are left out for want of a sensing method, one sentence for each method."""
+    cases = [(scenario, case) for scenario in plan.scenarios for case in scenario.cases]
+    missing: dict[str, list[str]] = {}
+    for scenario, case in cases:
+        if case.sensing is not None and not offered(case, rig):
+            missing.setdefault(case.sensing.value, []).append(
+                ".".join((scenario.head.id, *case.slug))
+            )
+    for sensing, those in missing.items():
+        more = f" and {len(those) - NAMED} more" if len(those) > NAMED else ""
+        yield (
+            f"rig {rig.rig} has no sensing {sensing} (board.sensing: "
+            f"{', '.join(rig.board.sensing)}): left out of plan {plan.name} are "
+            f"{len(those)} of {len(cases)} items: {', '.join(those[:NAMED])}{more}"
+        )
 
 
 def lacking(case: Case, rig: Rig) -> str:

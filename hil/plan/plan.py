@@ -40,6 +40,10 @@ class Guard(Model):
         return self
 
 
+#: Keys of `Success`, which a band does not take.
+OF_ALL = ("sequential", "at-least", "confidence")
+
+
 class BandText(Guard):
     """Limits as written; they get their unit from the measure.
 
@@ -54,6 +58,16 @@ class BandText(Guard):
     rule: Rule | None = None
     requirement: str = ""
     when: dict[str, Any] = Field(default_factory=dict)
+
+    @model_validator(mode="before")
+    @classmethod
+    def _of_one_repetition(cls, data: Any) -> Any:
+        if isinstance(data, dict) and (found := [key for key in OF_ALL if key in data]):
+            raise ValueError(
+                f"{found[0]} judges all repetitions together, a band each by itself: write it "
+                f"beside 'bands', not under it: 'success: {{{found[0]}: ...}}'"
+            )
+        return data
 
 
 class SequentialText(Model):

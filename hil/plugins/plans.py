@@ -19,7 +19,7 @@ from hil.plugins.rigs import load_rig_once
 
 if TYPE_CHECKING:
     from hil.core.record import ItemResult
-    from hil.plan.plan import PlannedItem
+    from hil.plan.plan import Plan, PlannedItem
     from hil.plan.rig import Rig
 
 MARKS = {
@@ -78,12 +78,16 @@ def pytest_report_collectionfinish(items: list[pytest.Item]) -> list[str]:
             by_rig.setdefault(item.rig_file, []).append(item)
     if not by_rig:
         return []
-    from hil.plan.expand import not_wired
+    from hil.plan.foretold import foretold
 
     return [
         line
         for those in by_rig.values()
-        for line in not_wired([item.planned for item in those], those[0].rig)
+        for line in foretold(
+            list({item.plan.path: item.plan for item in those}.values()),
+            [item.planned for item in those],
+            those[0].rig,
+        )
     ]
 
 
@@ -94,22 +98,20 @@ class PlanFile(pytest.File):
         """Read the plan against its rig; a wrong file is a collection error."""
         if hasattr(self.config, "workerinput") and bench_options(self.config).pool is None:
             raise self.CollectError(ONE_PROCESS)
-        from hil.measures.catalogue import KINDS, definitions
-        from hil.plan.expand import expand
-        from hil.plan.load import load_plan
+        from hil.plan.collect import collect
 
-        plan = load_plan(self.path)
-        given = bench_options(self.config).rig
-        rig_file = Path(given) if given else plan.rig_path
-        if rig_file is None:
-            raise PlanError(
-                "names no rig: add 'rig: FILE' or give --hil-rig", file=str(self.path), line=1
-            )
-        rig = load_rig_once(rig_file.resolve())
-        units = {kind: {name: d.unit for name, d in definitions(kind).items()} for kind in KINDS}
-        for planned in expand(plan, rig, units):
+        def load(file: Path) -> Rig:
+            return load_rig_once(file.resolve())
+
+        found = collect(self.path, bench_options(self.config).rig or "", load=load)
+        for planned in found.items:
             yield PlanItem.from_parent(
-                self, name=planned.id, planned=planned, rig=rig, rig_file=rig_file.resolve()
+                self,
+                name=planned.id,
+                planned=planned,
+                plan=found.plan,
+                rig=found.rig,
+                rig_file=found.rig_file.resolve(),
             )
 
     def repr_failure(
@@ -126,9 +128,11 @@ class PlanFile(pytest.File):
 class PlanItem(pytest.Item):
     """One planned item."""
 
-    def __init__(self, *, planned: PlannedItem, rig: Rig, rig_file: Path, **kwargs: Any) -> None:
+    def __init__(
+        self, *, planned: PlannedItem, plan: Plan, rig: Rig, rig_file: Path, **kwargs: Any
+    ) -> None:
         super().__init__(**kwargs)
-        self.planned, self.rig, self.rig_file = planned, rig, rig_file
+        self.planned, self.plan, self.rig, self.rig_file = planned, plan, rig, rig_file
         for mark in (
             "hil",
             planned.kind.replace("-", "_"),

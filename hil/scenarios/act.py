@@ -12,6 +12,7 @@ from hil.plan.kinds import (
     StartParameters,
     StepsParameters,
 )
+from hil.plan.offers import absent_channels
 from hil.plan.plan import PlannedItem
 from hil.plan.rig import Rig
 from hil.plan.steps import Reverse
@@ -50,6 +51,7 @@ def conditions_for(
         resistance=rig.motor.resistance,
         senses_direction=rig.tachometer is None or rig.tachometer.senses_direction,
         speed_gate=0.0 if rig.tachometer is None else rig.tachometer.speed_gate,
+        absent=absent_channels(rig),
     )
 
 

@@ -16,9 +16,8 @@ from hil.bench.open import open_parts
 from hil.bench.simulate import twin_access
 from hil.core.errors import FirmwareError, HilError, PlanError
 from hil.core.verdict import Verdict
-from hil.measures.catalogue import KINDS, definitions
-from hil.plan.expand import expand, not_wired
-from hil.plan.load import load_plan, load_rig
+from hil.plan.collect import collect
+from hil.plan.expand import left_out, not_wired
 from hil.plan.plan import PlannedItem
 from hil.plan.rig import Rig
 from hil.scenarios.execute import Executed, execute
@@ -104,9 +103,9 @@ def items_of(plan: str, rig: str = "") -> Mapping[str, PlannedItem]:
 
 def runnable_items(plan: str, rig: str = "") -> tuple[Mapping[str, PlannedItem], tuple[str, ...]]:
     """As `items_of`, without those that need what is not wired, or a person; lines that say so."""
-    items = items_of(plan, rig)
+    described, items, gone = _read(plan, rig, _state(plan), _state(rig))
     able = {name: item for name, item in items.items() if not (item.lacks or item.attended)}
-    told = list(not_wired(tuple(items.values()), rig_of(plan, rig)))
+    told = [*gone, *not_wired(tuple(items.values()), described)]
     if attended := [name for name, item in items.items() if item.attended]:
         told.append(f"left out, for nobody is there to hold the shaft: {', '.join(attended)}")
     return able, tuple(told)
@@ -131,15 +130,14 @@ def _read(
     rig: str,
     _plan_state: tuple[int, int],
     _rig_state: tuple[int, int],
-) -> tuple[Rig, Mapping[str, PlannedItem]]:
-    """Files are read once per worker: reading takes as long as running an item."""
-    loaded = load_plan(plan)
-    path = rig or loaded.rig_path
-    if not path:
-        raise PlanError("names no rig: add 'rig: FILE', or name one", file=plan, line=1)
-    described = load_rig(path)
-    units = {kind: {name: d.unit for name, d in definitions(kind).items()} for kind in KINDS}
-    return described, {item.id: item for item in expand(loaded, described, units)}
+) -> tuple[Rig, Mapping[str, PlannedItem], tuple[str, ...]]:
+    """Rig, items, and lines that say which are left out.
+
+    Files are read once per worker: reading takes as long as running an item.
+    """
+    found = collect(plan, rig)
+    gone = tuple(left_out(found.plan, found.rig))
+    return found.rig, {item.id: item for item in found.items}, gone
 
 
 def warm_up() -> None:
@@ -162,7 +160,7 @@ def run_task(task: Task) -> TaskResult:
     ValueError
         If the variation names a parameter that does not exist.
     """
-    rig, items = _read(task.plan, task.rig, _state(task.plan), _state(task.rig))
+    rig, items, _ = _read(task.plan, task.rig, _state(task.plan), _state(task.rig))
     item = items.get(task.item)
     if item is None:
         raise PlanError(f"has no item {task.item!r}", file=task.plan)

@@ -155,7 +155,7 @@ def _decided(item: PlannedItem, done: Executed, seconds: float) -> bool:
     wins = [m.value for m in done.measures if m.name == "success"]
     done.progress = progress = progress.after(success=wins[-1] == 1.0)
     if progress.trials == 1:
-        done.notes.append(announce(item.series, seconds))
+        done.steps.append(f"[1] {announce(item.series, seconds)}")
     if progress.decision is Decision.CONTINUE and progress.trials < item.repeats:
         return False
     found, judgement = judge_series(item.series, progress, seconds)

@@ -16,6 +16,8 @@ from hil.scenarios.steps import ManoeuvreFailed, Steps
 
 #: Settled running before a manoeuvre begins, so that its entry levels can be measured.
 SETTLE = 0.4
+#: Before a start: shows the rest position and that nothing moves before the command.
+REST = 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +45,7 @@ def reach(steps: Steps, approach: Approach, speed: float) -> bool:
 
 def start(steps: Steps, approach: Approach, *, speed: float, hold: float) -> None:
     """From standstill to `speed`, then `hold` seconds of steady running."""
-    steps.bench.wait(0.1)  # shows the rest position and that nothing moves before the command
+    steps.bench.wait(REST)
     steps.start(approach.direction * speed)
     if reach(steps, approach, approach.direction * speed):
         steps.wait(hold)

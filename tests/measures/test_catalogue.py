@@ -5,6 +5,7 @@ from __future__ import annotations
 import importlib
 import pkgutil
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -18,7 +19,7 @@ from hil.core.drive import Direction, DriveState, Sensing
 from hil.core.measure import Outcome
 from hil.core.quantity import CANONICAL_UNITS
 from hil.core.trace import MARKS, Accuracy, Channel, Mark, Trace
-from hil.measures.catalogue import KINDS, definitions, measure
+from hil.measures.catalogue import KINDS, blocked_by, definitions, measure
 from hil.measures.recipe import Recipe
 
 #: The names plans use; a change here breaks plans.
@@ -278,3 +279,44 @@ def test_ten_thousand_samples_take_no_time(lab, kind):
         measure(kind, trace, asked)
         took.append(time.perf_counter() - start)
     assert min(took) < 0.2
+
+
+# -- channels that a rig does not have -----------------------------------------------------------
+
+
+def replace_channels(trace: Trace, *, without: str) -> Trace:
+    left = {name: channel for name, channel in trace.channels.items() if name != without}
+    return replace(trace, channels=left)
+
+
+def test_what_a_rig_has_no_channel_for_does_not_apply_and_says_why(lab, stall):
+    trace = replace_channels(stall.trace(), without="witness.speed")
+    absent = (("witness.speed", "the rig has no tachometer"),)
+    found = lab.measures("stall", trace, absent=absent)
+    told = found["speed-disagreement"]
+    assert (told.outcome, told.detail) == (Outcome.NOT_APPLICABLE, "the rig has no tachometer")
+    assert lab.measures("stall", trace)["speed-disagreement"].outcome is Outcome.MISSING_DATA
+    # what the firmware reports stands in where nothing is held against it
+    assert found["recovered"].outcome is Outcome.VALUE
+
+
+def test_without_a_stand_in_for_the_stand_in_nothing_is_left():
+    peak = definitions("start")["peak-current"]
+    assert blocked_by(peak, [("reported.peak", "no peak")]) == ""
+    both = [("reported.peak", "no peak"), ("reported.current", "no current")]
+    assert blocked_by(peak, both) == "no peak"
+    assert blocked_by(definitions("start")["telemetry-loss"], both) == ""
+
+
+OPTIONAL = ("witness.speed", "witness.position", "reported.current", "reported.peak",
+            "reported.voltage", "reported.temperature")  # fmt: skip
+
+
+@pytest.mark.parametrize("channel", OPTIONAL)
+@pytest.mark.parametrize("kind", KINDS)
+def test_no_measure_misses_a_channel_that_the_rig_is_known_not_to_have(lab, stall, kind, channel):
+    """What can be had without a channel and what cannot is told by the definitions alone."""
+    trace = replace_channels(stall.trace(), without=channel)
+    found = lab.measures(kind, trace, entry=2000.0, absent=((channel, "not there"),))
+    for measured in found.values():
+        assert f"{channel} was not captured" not in measured.detail, measured

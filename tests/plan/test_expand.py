@@ -266,7 +266,7 @@ def test_sensing_that_the_rig_does_not_offer(refused, rig):
     poor = rig.model_copy(update={"board": board})
     text = HEAD + ONE + "    matrix: {sensing: [hall]}\n    bands: {overshoot: {max: 20 %}}\n"
     error = refused(text, on=poor)
-    assert "hall is not offered by rig dosing-pump (back-emf)" in str(error)
+    assert "rig dosing-pump has no sensing hall (board.sensing: back-emf)" in str(error)
 
 
 def test_sensing_defaults_to_what_the_rig_offers(items, rig):

@@ -45,3 +45,25 @@ def test_what_makes_no_sense_is_refused_with_its_line(tmp_path: Path, rest: str,
     with pytest.raises(PlanError, match=r"p\.plan\.yaml:7") as caught:
         items(tmp_path, rest)
     assert told in str(caught.value)
+
+
+@pytest.mark.parametrize("key", ["sequential: {good: 1 %, bad: 5 %}", "at-least: 97 %"])
+def test_what_judges_all_repetitions_is_told_where_it_stands(tmp_path: Path, key: str) -> None:
+    with pytest.raises(PlanError) as refused:
+        items(tmp_path, f"    bands: {{success: {{{key}}}}}\n")
+    said = str(refused.value)
+    name = key.partition(":")[0]
+    assert f"scenarios[1].bands.success: {name} judges all repetitions together" in said
+    assert f"beside 'bands', not under it: 'success: {{{name}: ...}}'" in said
+    assert "unknown key" not in said
+
+
+def test_the_example_of_the_readme_is_a_plan(tmp_path: Path) -> None:
+    text = (RIG.parents[2] / "README.md").read_text(encoding="utf-8")
+    example = text.partition("  - id: start-series\n")
+    path = tmp_path / "p.plan.yaml"
+    path.write_text("format: 1\nplan: p\nscenarios:\n" + example[1] + example[2].split("```")[0])
+    units = {"start": {"success": "1", "peak-current": "A"}}
+    assert [item.series is not None for item in expand(load_plan(path), load_rig(RIG), units)] == [
+        True, True
+    ]  # fmt: skip

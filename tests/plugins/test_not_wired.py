@@ -112,3 +112,36 @@ def test_they_are_left_out_of_what_an_interrupted_run_goes_on_with_for_the_same_
     found = {one.item: one.verdict for one in lab.record.results}
     assert found["plain"] is Verdict.PASS
     assert found["opened"] is Verdict.NOT_RUN
+
+
+def test_without_a_tachometer_its_bands_are_not_judged_and_that_is_said_beforehand(
+    lab, bare
+) -> None:
+    blind = lab.path / "blind.yaml"
+    blind.write_text(f"based-on: {bare}\nrig: blind\ntachometer: null\n", encoding="utf-8")
+    bands = "bands: {success: {exactly: 1}, speed-disagreement: {max: 3 %}}"
+    plain = "".join(ITEMS.partition("  - id: plain")[1:])
+    result = lab.run(lab.plan(plain.replace("bands: {success: {exactly: 1}}", bands), rig=blind))
+    result.stdout.fnmatch_lines(
+        ["the rig has no tachometer: no speed-disagreement; * (1 of 1): plain"]
+    )
+    (found,) = lab.record.results
+    assert found.verdict is Verdict.NOT_RUN
+    assert {(j.band.measure, j.verdict) for j in found.judgements} == {
+        ("success", Verdict.PASS),
+        ("speed-disagreement", Verdict.NOT_RUN),
+    }
+    assert "the rig has no tachometer" in found.reason
+
+
+def test_items_for_a_sensing_that_the_rig_has_not_are_left_out_with_one_line(lab) -> None:
+    poor = lab.path / "poor.yaml"
+    poor.write_text(f"based-on: {RIG}\nrig: poor\nboard: {{sensing: [hall]}}\n", encoding="utf-8")
+    plain = "".join(ITEMS.partition("  - id: plain")[1:])
+    plan = lab.plan(f"{plain}    matrix: {{sensing: [hall, back-emf]}}\n", rig=poor)
+    result = lab.run(plan)
+    result.assert_outcomes(passed=1)
+    result.stdout.fnmatch_lines(
+        ["rig poor has no sensing back-emf *: left out * 1 of 2 items: plain.back-emf"]
+    )
+    assert [one.item for one in lab.record.results] == ["plain.hall"]
