@@ -87,9 +87,9 @@ class Bench(Readout):
         while not settled:
             reading = self._read_supply()
             self._poll_probes()
-            near = abs(reading.voltage - voltage) <= tolerance
             # An inrush is part of coming up: the output has settled once it is over.
-            near = near and abs(reading.current) <= self.watch.limits.current
+            inrush = abs(reading.current) > self.watch.limits.current
+            near = abs(reading.voltage - voltage) <= tolerance and not inrush
             since = since if near and inside else reading.time
             inside = inside + 1 if near else 0
             settled = inside >= SETTLED_READINGS and reading.time - since >= rule.hold - 1e-9

@@ -1,5 +1,6 @@
 """An opened rig: order of energising, and being safe whenever it is left."""
 
+import math
 from types import SimpleNamespace
 
 import numpy as np
@@ -98,6 +99,13 @@ def test_an_inrush_above_the_abort_limit_is_waited_for(kit: Kit) -> None:
     before = kit.clock.now()
     kit.bench.energise(24.0)
     assert 0.07 + 0.04 <= kit.clock.now() - before < 0.15
+
+
+def test_a_supply_that_cannot_say_its_current_settles_by_its_voltage(kit: Kit) -> None:
+    kit.supply.current = math.nan
+    before = kit.clock.now()
+    kit.bench.energise(24.0)
+    assert kit.clock.now() - before < 0.1
 
 
 def test_a_short_at_output_on_is_told_before_the_time_to_settle_is_over(kit: Kit) -> None:
