@@ -78,7 +78,22 @@ class Approach:
     def first_entry(self) -> float:
         """Seconds from the onset until the speed first enters target ± tolerance."""
         s = self.smooth
-        return waveform.first_entry(s.t, s.y, self.target, self.tolerance, self.onset.t)
+        try:
+            return waveform.first_entry(s.t, s.y, self.target, self.tolerance, self.onset.t)
+        except Unmeasurable as why:
+            if why.outcome is not Outcome.NEVER_REACHED:
+                raise
+            nearest = float(s.y[np.argmin(np.abs(s.y - self.target))])
+            detail = f"the speed came no nearer than {self._asked(nearest)}"
+            raise Unmeasurable(why.outcome, detail) from why
+
+    def _asked(self, speed: float) -> str:
+        """A speed beside the one that was asked for, both as the shaft turned."""
+        turned = 1.0 if self.target >= 0.0 else -1.0
+        return (
+            f"{turned * speed:.4g} rpm, asked were "
+            f"{turned * self.target:.4g} ± {self.tolerance:.4g} rpm"
+        )
 
     def stays(self) -> str:
         """Empty if the speed is in target ± tolerance for the last `HOLD` s at least, else why."""
@@ -87,7 +102,7 @@ class Approach:
             entry = waveform.last_entry(s.t, s.y, self.target, self.tolerance, self.onset.t)
         except Unmeasurable as why:
             if why.outcome is Outcome.NEVER_REACHED:
-                return why.detail
+                return f"at the end {self._asked(float(s.y[-1]))}"
             raise
         held = self.end - self.onset.t - entry
         return "" if held >= HOLD else f"in the band for the last {held:.3g} s only"
@@ -151,11 +166,10 @@ def success_recipe(find: ApproachOf, window: Window) -> Recipe:
     )
     def recipe(view: View) -> Estimate:
         it = view.once(find)
-        missed = it.stays()
-        if missed:
-            return flag(False, f"not at speed: {missed}")
-        if view.faulted(it.onset.t, it.end):
-            return flag(False, "a fault was reported")
+        causes = [it.stays(), view.fault_named(it.onset.t, it.end)]
+        if any(causes):
+            return flag(False, "; ".join(filter(None, causes)))
+        view.faulted(it.onset.t, it.end)  # complains where nothing is known of faults
         return flag(True, it.raw.note)
 
     return recipe

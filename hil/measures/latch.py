@@ -92,6 +92,6 @@ def recovered(view: View) -> Estimate:
     it = view.once(_recovery)
     missed = it.stays()
     if missed:
-        return flag(False, f"not at speed: {missed}")
+        return flag(False, missed)
     states = view.signal("reported.state").window(it.end - to.HOLD, it.end, 1)
     return flag(not bool(np.any(np.rint(states.y) == DriveState.FAULT)), it.raw.note)

@@ -146,7 +146,8 @@ def fault_count(view: View) -> Estimate:
     """Count of faults over the whole trace; see its definition."""
     states, bits = view.all_of("reported.state"), view.all_of("reported.fault")
     entries = _rises(np.rint(states.y) == DriveState.FAULT)
-    return Estimate(float(max(entries, _rises(bits.y != 0.0))))
+    named = view.fault_named(0.0, view.end)
+    return Estimate(float(max(entries, _rises(bits.y != 0.0))), detail=named)
 
 
 def _rises(on: np.typing.NDArray[np.bool_]) -> int:

@@ -10,7 +10,7 @@ import numpy as np
 
 from hil.core.budget import SAMPLING, Budget, clock, rectangular, total
 from hil.core.conditions import Conditions
-from hil.core.drive import DriveState
+from hil.core.drive import DriveState, Fault
 from hil.core.measure import Outcome
 from hil.core.trace import Mark, Trace
 from hil.measures.signal import Signal
@@ -208,6 +208,18 @@ class View:
         gaps = np.diff(t)[np.diff(held) != 0.0]
         budget = total(rectangular(SAMPLING, float(gap) / 2.0) for gap in gaps)
         return float(np.sum(np.diff(edges) * held)), budget, states.interval
+
+    def fault_named(self, start: float, end: float) -> str:
+        """What faults were reported within [start, end], in words; "" if none is known of."""
+        channels = self.trace.channels
+        bits, states = (
+            self.signal(name).cut(start, end).y if name in channels else np.empty(0)
+            for name in ("reported.fault", "reported.state")
+        )
+        found = Fault(int(np.bitwise_or.reduce(np.rint(bits).astype(np.int64), initial=0)))
+        if found:
+            return f"reported fault: {', '.join(found.words)}"
+        return "reported state: fault" if np.any(np.rint(states) == DriveState.FAULT) else ""
 
     def faulted(self, start: float, end: float) -> bool:
         """Whether a fault bit or the fault state was reported within [start, end].

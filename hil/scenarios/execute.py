@@ -205,6 +205,7 @@ def _conclude(item: PlannedItem, done: Executed) -> None:
         done.reason = f"all {len(deciding)} bands held"
     elif deciding:
         more = f" (and {len(deciding) - 1} more)" if len(deciding) > 1 else ""
-        done.reason = f"{deciding[0].reason}{more}"
+        whose = "firmware: " if done.verdict is Verdict.FAIL else ""
+        done.reason = f"{whose}{deciding[0].reason}{more}"
     else:
         done.reason = "nothing was judged"

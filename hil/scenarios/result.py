@@ -104,7 +104,8 @@ def conclude_script(
         return Verdict.PASS, "no band was judged; the test's own assertions held"
     if verdict is Verdict.PASS:
         return verdict, f"all {len(judged)} bands held"
-    return verdict, "; ".join(j.reason for j in judged if j.verdict is verdict)
+    whose = "firmware: " if verdict is Verdict.FAIL else ""
+    return verdict, whose + "; ".join(j.reason for j in judged if j.verdict is verdict)
 
 
 def result_of_script(

@@ -121,6 +121,9 @@ def _with_value(band: Band, measure: Measure, value: float, inside: float) -> tu
     if room >= 0.0:
         spare = "" if exact else f", {_number(room, measure.unit)} to spare"
         return Verdict.PASS, f"{found} is inside its band ({_limits(band)}){spare} ({rule})"
+    if exact:  # a count, or yes or no
+        why = f": {measure.detail}" if measure.detail else ""
+        return Verdict.FAIL, f"{found}, expected {_limits(band)}{why}"
     return Verdict.FAIL, f"{found} is {_beyond(band, value)} ({rule})"
 
 

@@ -8,6 +8,8 @@ import pytest
 from hil.core.budget import NOISE
 from hil.core.drive import Direction, DriveState
 from hil.core.measure import Outcome
+from hil.measures.speed_step import _approach
+from hil.measures.view import View
 from hil.measures.waveform import last_entry, moving_mean, transition_duration
 
 ZETA, WN = 0.5, 20.0
@@ -82,6 +84,19 @@ def test_undershoot_is_the_excursion_against_the_step(lab):
     missed = (2000.0 + 4400.0) / 0.005 * 0.001**2 / 12.0
     assert found["undershoot"].value == pytest.approx((blunted + missed) / 10.0, abs=0.002)
     assert found["overshoot"].value == pytest.approx(0.0, abs=0.01)
+
+
+def test_a_step_down_that_ends_short_is_told_in_speeds_of_the_shaft(lab):
+    scene = lab.Scene(
+        end=3.0,
+        speed=lab.ramps([(AT, 2000.0), (1.3, 1200.0)]),
+        marks=[("set-point", AT)],
+    )
+    trace = scene.trace()
+    found = lab.measures("speed-step", trace, entry=2000.0, target=1000.0)
+    assert found["settling-time-2"].value is not None  # about the level it ended at
+    it = _approach(View(trace, lab.conditions(entry=2000.0, target=1000.0)))
+    assert it.stays() == "at the end 1200 rpm, asked were 1000 ± 50 rpm"
 
 
 def test_a_step_that_is_not_followed(lab, step):

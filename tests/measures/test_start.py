@@ -148,7 +148,23 @@ def test_touching_the_band_and_falling_out_is_no_success(lab, hall):
     found = lab.measures("start", hall.trace())
     assert found["time-to-speed"].value == pytest.approx(0.95, abs=1e-6)
     assert found["success"].value == 0.0
-    assert "not at speed" in found["success"].detail
+    assert found["success"].detail == "at the end 1500 rpm, asked were 2000 ± 100 rpm"
+
+
+def test_a_failed_start_says_what_the_drive_came_to_and_what_it_reported(lab, hall):
+    hall.speed = lab.ramps([(T0, 0.0), (0.9, 500.0), (1.0, 500.0), (1.1, 0.0)])
+    hall.states = [(0.0, S.IDLE), (T0, S.RUN), (1.0, S.FAULT)]
+    hall.faults = [(0.0, 0), (1.0, int(Fault.UNDER_VOLTAGE | Fault.STALL))]
+    found = lab.measures("start", hall.trace())
+    assert found["success"].detail == (
+        "at the end 0 rpm, asked were 2000 ± 100 rpm; reported fault: stall, under-voltage"
+    )
+    assert found["time-to-speed"].detail == (
+        "the speed came no nearer than 500 rpm, asked were 2000 ± 100 rpm"
+    )
+    hall.faults = [(0.0, 0)]
+    detail = lab.measures("start", hall.trace())["success"].detail
+    assert detail.endswith("asked were 2000 ± 100 rpm; reported state: fault")
 
 
 def test_reaching_speed_at_the_very_end_is_not_staying(lab, hall):

@@ -1,5 +1,6 @@
 """An item run and judged; whose fault it is when it ends early; safe in every case."""
 
+import re
 from dataclasses import replace
 from types import SimpleNamespace
 
@@ -57,7 +58,7 @@ def test_the_run_down_is_kept_in_the_trace_but_not_measured(kit: Kit, item, rig)
 def test_a_band_that_does_not_hold_fails_with_its_reason(kit: Kit, item, rig) -> None:
     done = execute(item("time-to-speed: {max: 50 ms}, success: {exactly: 1}"), rig, kit.bench)
     assert done.verdict is Verdict.FAIL
-    assert done.reason.startswith("time-to-speed ")
+    assert done.reason.startswith("firmware: time-to-speed ")
     assert done.problem is None
 
 
@@ -157,7 +158,11 @@ def test_a_fault_of_the_drive_during_a_start_is_measured_not_thrown(kit: Kit, it
     kit.clock.at(0.3, lambda: kit.board.trip(Fault.START_FAILED))
     done = execute(item(), rig, kit.bench)
     assert (done.verdict, done.problem) == (Verdict.FAIL, None)
-    assert done.reason.startswith("success ")
+    assert re.match(
+        r"firmware: success 0, expected exactly 1: at the end \S+ rpm, asked were .* rpm; "
+        r"reported fault: start-failed",
+        done.reason,
+    )
 
 
 def test_an_entry_speed_that_is_not_reached_blames_the_firmware(kit: Kit, planned, rig) -> None:

@@ -25,8 +25,8 @@ VAGUE = judgement(Verdict.UNDECIDED, "x is too coarse")
     [
         ([HELD, HELD], None, False, Verdict.PASS, "all 2 bands held"),
         ([], None, False, Verdict.PASS, "no band was judged; the test's own assertions held"),
-        ([HELD, BROKEN], None, False, Verdict.FAIL, "x is 2 s"),
-        ([VAGUE, BROKEN, BROKEN], None, False, Verdict.FAIL, "x is 2 s; x is 2 s"),
+        ([HELD, BROKEN], None, False, Verdict.FAIL, "firmware: x is 2 s"),
+        ([VAGUE, BROKEN, BROKEN], None, False, Verdict.FAIL, "firmware: x is 2 s; x is 2 s"),
         ([HELD, VAGUE], None, False, Verdict.UNDECIDED, "x is too coarse"),
         ([HELD], AssertionError("1 != 2\ndetails"), True, Verdict.FAIL, "test: 1 != 2"),
         ([], AssertionError(), True, Verdict.FAIL, "test: AssertionError"),

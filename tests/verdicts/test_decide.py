@@ -155,7 +155,7 @@ def test_nothing_without_a_value_passes(outcome, rule):
         (
             band(1.0, 1.0, unit="1"),
             measured(0.0, unit="1"),
-            "overshoot 0 is 1 below its band (exactly 1) (simple rule)",
+            "overshoot 0, expected exactly 1",
         ),
         (
             band(high=0.01),
