@@ -220,7 +220,7 @@ class Guard:
             self._send("disarm")
             if not self._ended.wait(3.0):
                 self._process.kill()  # it hangs; the supply is off already
-                trouble = "the guard process did not end when it was disarmed"
+                trouble = "the guard process did not end by itself and was killed"
         stream = self._process.stdin
         with contextlib.suppress(OSError):
             if stream is not None:

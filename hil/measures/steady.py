@@ -47,7 +47,7 @@ def steady(signal: Signal, start: float, end: float) -> Level:
         TOO_FEW_SAMPLES if [start, end] is shorter than the steady window; or see `Signal.window`.
     """
     if end - start < STEADY - 1e-9:
-        detail = f"{end - start:.4g} s from {start:.4g} s are too short: {STEADY_TEXT}"
+        detail = f"the window from {start:.4g} s to {end:.4g} s is too short: {STEADY_TEXT}"
         raise Unmeasurable(Outcome.TOO_FEW_SAMPLES, detail)
     return level_of(signal.window(end - STEADY, end, 3))
 

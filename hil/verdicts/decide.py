@@ -25,6 +25,8 @@ it had to), and leaves a mere lower limit undecided. A measure that does not app
 
 from __future__ import annotations
 
+import math
+
 from hil.core.band import Band, Rule
 from hil.core.measure import Measure, Outcome
 from hil.core.verdict import Judgement, Verdict
@@ -98,16 +100,16 @@ def _with_value(band: Band, measure: Measure, value: float, inside: float) -> tu
     factor = coverage(measure.freedom)
     guard = expanded(measure.uncertainty or 0.0, factor)
     room = margin(band, value)
-    found = f"{measure.name} {_number(value, measure.unit)}"
+    found = f"{measure.name} {_stated(value, guard, measure.unit)}"
     if guard > 0.0:
-        found += f" ± {_number(guard, measure.unit)} (k={factor:.3g})"
+        found += f" (k={factor:.3g})"
     coarse = "" if exact else _too_coarse(band, measure, guard)
     if coarse:
         clear = max(guard, RESOLUTIONS * measure.resolution)
         if room >= -clear:
             return Verdict.UNDECIDED, f"{found}: {coarse}"
         return Verdict.FAIL, (
-            f"{found} is {_beyond(band, value)}, which even this coarse measurement shows"
+            f"{found} is {_beyond(band, value)}, by more than the coarse data can be off"
         )
     rule = f"{band.rule.value} rule"
     if band.rule is Rule.GUARDED and guard > 0.0:
@@ -173,6 +175,14 @@ def _limits(band: Band) -> str:
     if band.low is not None and band.low == band.high:
         return f"exactly {_number(band.low, band.unit)}"
     return str(band)
+
+
+def _stated(value: float, guard: float, unit: str) -> str:
+    """A value and its expanded uncertainty, to two digits of that (JCGM 100:2008, 7.2.6)."""
+    if not 0.0 < guard < math.inf or not math.isfinite(value):
+        return _number(value, unit)
+    places = 1 - math.floor(math.log10(guard))
+    return " ± ".join(f"{round(x, places):.12g} {unit}" for x in (value, guard))
 
 
 def _number(value: float, unit: str) -> str:

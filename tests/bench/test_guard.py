@@ -190,7 +190,7 @@ def test_a_guard_that_hangs_is_ended_and_that_is_told(supply, tmp_path) -> None:
     with guarding(supply, tmp_path) as guard:
         guard.await_armed()
         os.kill(guard.pid, signal.SIGSTOP)
-        assert guard.disarm() == "the guard process did not end when it was disarmed"
+        assert guard.disarm() == "the guard process did not end by itself and was killed"
 
 
 # -- the run is in trouble ----------------------------------------------------------------

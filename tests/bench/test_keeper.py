@@ -241,7 +241,7 @@ def test_the_guard_is_disarmed_last(kept) -> None:
 
 
 def test_trouble_at_the_end_is_told_and_keeps_nothing_from_closing(kept) -> None:
-    kept.guard.trouble = "the guard process did not end when it was disarmed"
+    kept.guard.trouble = "the guard process did not end by itself and was killed"
     kept.interlock.broken = "gone"
     problems = kept.bench.close()
     assert problems == [kept.guard.trouble, "closing a port failed: gone"]

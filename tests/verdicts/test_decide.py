@@ -153,6 +153,18 @@ def test_nothing_without_a_value_passes(outcome, rule):
             "the limit than its uncertainty (guarded rule)",
         ),
         (
+            band(high=200.0),
+            measured(212.3456, 0.000829),
+            "overshoot 212.3456 % ± 0.0017 % (k=2) is 12.35 % above its band (at most 200 %) "
+            "(simple rule)",
+        ),
+        (
+            band(high=20000.0),
+            measured(1234.5, 61.7),
+            "overshoot 1230 % ± 120 % (k=2) is inside its band (at most 20000 %), "
+            "1.877e+04 % to spare (simple rule)",
+        ),
+        (
             band(1.0, 1.0, unit="1"),
             measured(0.0, unit="1"),
             "overshoot 0, expected exactly 1",
@@ -170,7 +182,7 @@ def test_nothing_without_a_value_passes(outcome, rule):
             "± 0.6 % covers more than half of it",
         ),
     ],
-    ids=["inside", "above", "below", "near", "count", "coarse", "uncertain"],
+    ids=["inside", "above", "below", "near", "rounded", "large", "count", "coarse", "uncertain"],
 )
 def test_sentences(limits, value, reason):
     assert judge(limits, value).reason == reason
