@@ -119,6 +119,8 @@ def altered_inputs(start: RunStart, folder: Path) -> str:
             found = hashlib.sha256(file.read_bytes()).hexdigest()
         except OSError as problem:
             return f"{INPUTS}/{name}: {problem.strerror}, the record names it"
+        except ValueError as problem:  # a name that no file can have
+            return f"{INPUTS}/{name}: {problem}, the record names it"
         if found != expected:
             return f"{INPUTS}/{name}: SHA-256 {found[:16]}..., the record has {expected[:16]}..."
     return ""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -10,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from hil.core.errors import StoreError
-from hil.store.index.scan import Content, content_of, folders_below, start_of
+from hil.store.index.scan import Content, altered_inputs, content_of, folders_below, start_of
 from hil.store.reading import parse
 
 lines = st.lists(st.sampled_from([b'{"a":1}', b"{}", b'"x"', b"[1,2]"]), max_size=5)
@@ -53,6 +54,16 @@ def test_the_whole_lines_are_those_that_reading_takes(night) -> None:
     for rest in (b"", b'{"kind":', b'{"kind":\0\0}\n'):
         data = file.read_bytes() + rest
         assert Content(data).length == parse(data, file).whole
+
+
+@pytest.mark.parametrize("name", ["gone.yaml", "nightly\0.plan.yaml", "a" * 300])
+def test_an_input_that_is_not_there_is_told_whatever_its_name(night, name: str) -> None:
+    folder = night("n1")
+    start = start_of(content_of(folder), folder)
+    assert altered_inputs(start, folder) == ""
+    told = altered_inputs(replace(start, hashes={name: "0" * 64}), folder)
+    assert told.startswith(f"inputs/{name}: ")
+    assert told.endswith(", the record names it")
 
 
 def test_the_first_line_alone_is_read(night) -> None:
