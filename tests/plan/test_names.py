@@ -1,4 +1,4 @@
-"""Names of rigs, plans and scenarios are refused where they are read if a reader cannot see them."""
+"""Names of rigs, plans and scenarios that a reader cannot see are refused where they are read."""
 
 from __future__ import annotations
 
