@@ -12,6 +12,7 @@ from typing import Any
 from rich.console import Console
 from rich.text import Text
 
+from hil.core.count import many
 from hil.report.history import ChangeRow, Effect, Latest, LatestRow, Watch
 from hil.report.numbers import fixed, plain, share
 from hil.verdicts.changes import nights_needed
@@ -76,8 +77,8 @@ def _watched(rig: str, watch: Watch) -> str:
         for run, utc in zip(history.nights.run, history.nights.utc, strict=True)
     }
     days = sorted(runs.values())
-    series = _many(len(watch.histories), "series")
-    return f"{rig}: {series} in {_many(len(runs), 'run')}, {days[0]} to {days[-1]}"
+    series = many(len(watch.histories), "series")
+    return f"{rig}: {series} in {many(len(runs), 'run')}, {days[0]} to {days[-1]}"
 
 
 def _change(row: ChangeRow, watch: Watch) -> Iterator[_Line]:
@@ -130,12 +131,14 @@ def _summary(watch: Watch, changes: Sequence[ChangeRow], from_utc: str) -> str:
     where = len({row.key for row in changes})
     if changes:
         text = (
-            f"{_many(len(changes), 'change')} in {where} of {_many(watch.judged, 'series')}{since}."
+            f"{many(len(changes), 'change')} in {where} of {many(watch.judged, 'series')}{since}."
         )
     elif watch.judged:
-        text = f"Nothing changed{since}: {_many(watch.judged, 'series')} watched."
+        text = f"Nothing changed{since}: {many(watch.judged, 'series')} watched."
     else:
         text = f"Nothing can be told yet{since}: no series is long enough to be judged."
+        if any(len(history.nights) > 1 for history in watch.histories):
+            text += " What two runs have in common can be compared in the site (hil site)."
     if watch.judged:
         text += (
             f" Where nothing changes at all, one look in {1.0 / watch.false_share:.0f} still "
@@ -145,7 +148,7 @@ def _summary(watch: Watch, changes: Sequence[ChangeRow], from_utc: str) -> str:
     if short:
         needed = nights_needed(max(1, watch.judged), ChangeSettings(watch.false_share))
         text += (
-            f" {_many(short, 'series')} not judged: they never vary, or have fewer than "
+            f" {many(short, 'series')} not judged: they never vary, or have fewer than "
             f"{needed} nights."
         )
     return text
@@ -161,7 +164,7 @@ def _latest(watch: Watch) -> Iterator[_Line]:
     quiet = len(states[Latest.STEADY]) + len(states[Latest.ODD])
     judged = quiet + len(watch.alarms)
     says = (
-        f"{quiet} of {_many(judged, 'series')} as before."
+        f"{quiet} of {many(judged, 'series')} as before."
         if judged
         else "nothing can be told of it yet."
     )
@@ -178,7 +181,7 @@ def _latest(watch: Watch) -> Iterator[_Line]:
         (Latest.ABSENT, "not in this run"),
     ):
         if states[state]:
-            yield f"{_many(len(states[state]), 'series')} {why}.", 2, ""
+            yield f"{many(len(states[state]), 'series')} {why}.", 2, ""
 
 
 def _alarm(row: LatestRow, watch: Watch) -> str:
@@ -235,10 +238,6 @@ def _name(build: str, commit: str) -> str:
 
 def _day(utc: str) -> str:
     return utc[:16].replace("T", " ")
-
-
-def _many(count: int, what: str) -> str:
-    return f"{count} {what}" if count == 1 or what == "series" else f"{count} {what}s"
 
 
 def _unit(unit: str) -> str:

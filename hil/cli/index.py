@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import click
 
 from hil.cli import shared
+from hil.core.count import many
 
 if TYPE_CHECKING:
     from hil.store.index import BuildRow, Found, Rebuilt
@@ -131,7 +132,7 @@ def _lines(report: Rebuilt, total: int, place: str) -> list[str]:
         if getattr(report, name)
     ]
     shown = "the index" if "://" in place else place  # a URL may hold a password
-    return [*lines, f"{shown}: {total} runs; {', '.join(counts) or 'no run folders found'}"]
+    return [*lines, f"{shown}: {many(total, 'run')}; {', '.join(counts) or 'no run folders found'}"]
 
 
 def _thinned_lines(thinned: list[Thinned]) -> list[str]:
@@ -153,23 +154,21 @@ def _indented(text: str) -> list[str]:
 
 
 def _build_lines(builds: list[BuildRow]) -> list[str]:
-    columns = "{:<16} {:<10} {:>5} {:>5} {:>5} {:>5} {:>5}  {}"
-    lines = [columns.format("build", "evidence", "runs", "items", "pass", "fail", "other", "last")]
+    """A table a rig and kind of evidence, the one that ran last on top."""
+    columns = "{:<24} {:>5} {:>5} {:>5} {:>5} {:>5}  {}"
+    head = columns.format("build", "runs", "items", "pass", "fail", "other", "last")
+    tables: dict[tuple[str, str], list[str]] = {}
     for row in builds:
         counts = dict(row.counts)
         passed, failed = counts.pop("pass"), counts.pop("fail")
         other = sum(counts.values()) + row.interrupted
         last = row.last[:16].replace("T", " ")
-        lines.append(
-            columns.format(
-                row.build[:16] or "-",
-                row.evidence,
-                row.runs,
-                row.items,
-                passed,
-                failed,
-                other,
-                last,
-            )
+        name = row.build[:24] or "not reported"
+        tables.setdefault((row.rig, row.evidence), [head]).append(
+            columns.format(name, row.runs, row.items, passed, failed, other, last)
         )
+    lines: list[str] = []
+    for (rig, evidence), table in tables.items():
+        stamp = "" if evidence == "bench" else ", SIMULATED"
+        lines += [f"rig {rig}{stamp}"[:80], *(f"  {line}" for line in table)]
     return lines

@@ -65,6 +65,18 @@ def test_a_single_night_is_not_called_one_without_a_change(tmp_path):
     assert "0 of" not in text
     assert "Nothing changed" not in text
     assert "one look in" not in text
+    assert "can be compared" not in text
+
+
+def test_two_builds_of_one_run_each_may_be_compared_in_the_site(tmp_path):
+    make_history(tmp_path / "runs", nights=2, items=2, seed=1, gap=0.0, trouble=0.0, cut=0.0,
+                 changes=[Change(ITEM, MEASURE, 1, 6.0)])  # fmt: skip
+    with open_index(tmp_path / "index.db") as index:
+        index.rebuild([tmp_path / "runs"])
+        assert len({run.build for run in index.runs()}) == 2
+    found = _run(tmp_path / "index.db")
+    assert found.return_value == 2
+    assert "can be compared in the site (hil site)" in " ".join(found.output.split())
 
 
 def test_a_change_is_told_with_its_place_its_size_and_its_build(changed, tmp_path):

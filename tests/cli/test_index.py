@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 
 import pytest
@@ -87,14 +88,29 @@ def test_a_run_is_forgotten_and_entered_as_it_is_now(
     assert "no run never-was" in capsys.readouterr().err
 
 
-def test_builds_fit_into_eighty_columns(
+def test_builds_stand_by_rig_and_fit_into_eighty_columns(
     runs: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
+    make_history(runs, 2, 3, seed=2, rig="quiet-pump", simulated=False, gap=0.0, cut=0.0, changes=0)
+    for record in runs.glob("*/record.jsonl"):
+        if '"quiet-pump"' in record.read_text():
+            silent = re.sub(r'"revision":"[^"]*"', '"revision":""', record.read_text())
+            record.write_text(silent)
     assert _run(runs, "--database", tmp_path / "i.db", "--builds") == 0
-    head, *rows = capsys.readouterr().out.splitlines()[1:]
-    assert head.split() == ["build", "evidence", "runs", "items", "pass", "fail", "other", "last"]
-    assert sum(int(row.split()[2]) for row in rows) == 6
-    assert max(map(len, [head, *rows])) <= 80
+    lines = capsys.readouterr().out.splitlines()[1:]
+    assert max(map(len, lines)) <= 80
+    heads = [n for n, line in enumerate(lines) if not line.startswith(" ")]
+    assert {lines[n] for n in heads} == {"rig dosing-pump, SIMULATED", "rig quiet-pump"}
+    tables = {
+        lines[n]: lines[n + 1 : end] for n, end in zip(heads, [*heads[1:], None], strict=True)
+    }
+    for head, *_ in tables.values():
+        assert head.split() == ["build", "runs", "items", "pass", "fail", "other", "last"]
+    rows = tables["rig dosing-pump, SIMULATED"][1:]
+    assert sum(int(row.split()[1]) for row in rows) == 6
+    (silent_row,) = tables["rig quiet-pump"][1:]
+    assert silent_row.startswith("  not reported ")
+    assert silent_row.split()[2] == "2"
 
 
 def test_the_figures_as_json(runs: Path, tmp_path: Path) -> None:
