@@ -9,6 +9,7 @@ from typing import Any
 
 from hil.bench.findings import Finding, Grade
 from hil.core.roles import ROLES
+from hil.plan.explain import nearest
 from hil.plan.rig import Rig
 from hil.ports.registry import Listing, Registry
 
@@ -22,6 +23,15 @@ def driver_findings(rig: Rig, registry: Registry) -> Iterator[Finding]:
     usable = ", ".join(_named(line) for line in lines if not line.reason)
     yield Finding("drivers", Grade.OK, usable or "none")
     wanted = {f"{role}.{part.driver}" for role in ROLES if (part := getattr(rig, role)) is not None}
+    known = {f"{line.port}.{line.name}" for line in lines}
+    for name in sorted(wanted - known):
+        role, _, driver = name.partition(".")
+        offered = [line.name for line in lines if line.port == role]
+        yield Finding(
+            f"driver {name}",
+            Grade.FAILED,
+            f"{role}.driver: there is no driver {driver!r}{nearest(driver, offered)}",
+        )
     for line in lines:
         if line.reason:
             name = f"{line.port}.{line.name}"

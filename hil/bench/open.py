@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import dataclasses
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -17,7 +17,7 @@ from hil.bench.guard import Guard, GuardSettings
 from hil.bench.observe import Observer
 from hil.bench.operator import Operator
 from hil.bench.parts import Parts
-from hil.core.errors import BenchError, FirmwareError, LinkTimeout
+from hil.core.errors import BenchError, FirmwareError, HilError, LinkTimeout
 from hil.core.record import Identity
 from hil.core.roles import INSTRUMENTS
 from hil.drivers.port_select import UsbMatch, find_port
@@ -92,21 +92,14 @@ def open_parts(
     with contextlib.ExitStack() as undo:
         for action in access.on_close:
             undo.callback(action)
-        registry = _drivers()
         if access.simulated:
             rig = rig.as_simulated()
         opened: dict[str, Any] = {}
         visa = Sharing(access.visa)
         for role in INSTRUMENTS:
-            instrument: Instrument | None = getattr(rig, role)
-            if instrument is None:
-                continue
-            descriptor = registry.get(role, instrument.driver)
-            offer = _offer(role, instrument, resources.get(role, ""))
-            offer |= _described(rig, role)
-            config = _configured(descriptor.config, offer)
-            opened[role] = descriptor.open(config, access.clock, visa)
-            undo.callback(opened[role].close)
+            if getattr(rig, role) is not None:
+                opened[role] = _open_instrument(rig, role, resources, access.clock, visa)
+                undo.callback(opened[role].close)
         try:
             board = open_board(rig, access.board, access.clock, log)
         except LinkTimeout as error:
@@ -117,6 +110,38 @@ def open_parts(
             ) from error
         undo.pop_all()
         return Parts(board=board, on_close=access.on_close, **opened)
+
+
+def _open_instrument(
+    rig: Rig, role: str, resources: Mapping[str, str], clock: Clock, visa: Sharing
+) -> Any:
+    instrument: Instrument = getattr(rig, role)
+    descriptor = _drivers().get(role, instrument.driver)
+    offer = _offer(role, instrument, resources.get(role, "")) | _described(rig, role)
+    return descriptor.open(_configured(descriptor.config, offer), clock, visa)
+
+
+def unanswered(rig: Rig, resources: Mapping[str, str]) -> Iterator[tuple[str, str]]:
+    """Role and reason of every part of the real bench that cannot be opened, each tried by itself.
+
+    `open_parts` ends at the first one.
+    """
+    import pyvisa
+
+    clock = WallClock()
+    with contextlib.closing(pyvisa.ResourceManager("@py")) as manager:
+        for role in ("board", *INSTRUMENTS):
+            if getattr(rig, role) is None:
+                continue
+            try:
+                if role == "board":
+                    part: Any = open_board(rig, board_port(rig, resources), clock)
+                else:
+                    part = _open_instrument(rig, role, resources, clock, Sharing(manager))
+            except HilError as error:
+                yield role, str(error)
+            else:
+                part.close()
 
 
 def open_board(

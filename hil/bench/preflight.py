@@ -8,12 +8,13 @@ from datetime import date
 from hil.bench.compiling import firmware_finding
 from hil.bench.findings import Finding, Grade
 from hil.bench.offered import driver_findings, transport_findings
-from hil.bench.open import Guarding, open_bench
+from hil.bench.open import Guarding, open_bench, unanswered
 from hil.bench.prove import prove, set_limits
 from hil.core.errors import HilError
 from hil.core.record import Identity
 from hil.core.roles import INSTRUMENTS
 from hil.motor.bounds import highest_braking_speed, lossless_bus_peak
+from hil.plan.line_load import BITS, overload, usual_bytes
 from hil.plan.rig import Rig
 from hil.ports.registry import Registry
 
@@ -44,6 +45,7 @@ def look_over(
         yield from driver_findings(rig, Registry.installed())
     except HilError as error:
         yield Finding("drivers", Grade.FAILED, str(error))
+    yield _line(rig)
     yield from _not_wired(rig)
     firmware = list(firmware_finding(rig, needed=simulated))
     yield from firmware
@@ -59,7 +61,10 @@ def look_over(
         guarding = Guarding() if energise else None
         bench = open_bench(rig, simulated, resources, seed="check", guarding=guarding)
     except HilError as error:
-        yield Finding("bench", Grade.FAILED, str(error))
+        # Opening ends at the first part that does not answer: whoever looks wants to know of all.
+        parts = [] if simulated else list(unanswered(rig, resources))
+        failed = [(f"bench, {role}", reason) for role, reason in parts] or [("bench", str(error))]
+        yield from (Finding(what, Grade.FAILED, reason) for what, reason in failed)
         return
     try:
         for who in bench.identities():
@@ -80,6 +85,24 @@ def look_over(
         problems = bench.close()
     for problem in problems:
         yield Finding("leaving the bench safe", Grade.FAILED, problem)
+
+
+def _line(rig: Rig) -> Finding:
+    """How much of the serial line telemetry takes; what is sure to be too much, loading refused."""
+    link = rig.profile
+    size = usual_bytes(link)
+    about = "about " if link.framing.kind == "lines" else ""
+    if said := overload(link, size):
+        return Finding("serial line", Grade.WARNING, f"telemetry: {said}".replace(
+            f"of {size} bytes", f"of {about}{size} bytes"
+        ))  # fmt: skip
+    share = 100.0 * size * BITS * link.telemetry_rate / link.baud
+    return Finding(
+        "serial line",
+        Grade.OK,
+        f"telemetry takes {about}{share:.0f} % of it: {link.telemetry_rate:g} frames/s of {about}"
+        f"{size} bytes at {link.baud} baud",
+    )
 
 
 def _not_wired(rig: Rig) -> Iterator[Finding]:

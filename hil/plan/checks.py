@@ -41,6 +41,14 @@ def check_commands(rig: Rig) -> Iterator[Complaint]:
 def check_telemetry(rig: Rig) -> Iterator[Complaint]:
     """Contradictions between the rig file and what the board reports by its link profile."""
     limit, supply = rig.limits.current, rig.supply.current_limit
+    only = rig.profile.sensing
+    for index, sensing in enumerate(rig.board.sensing):
+        if only and sensing != only:
+            yield (
+                ("board", "sensing", index),
+                f"board.sensing: {sensing} cannot be selected, link profile {rig.profile.name} has "
+                f"no command select-sensing and says 'sensing: {only}'; expected [{only}]",
+            )
     channels = {spec.channel for spec in rig.profile.messages["telemetry"].fields}
     if "reported.current" not in channels and limit > supply:
         yield (

@@ -14,7 +14,7 @@ from hil.plan.instruments import AttendedBrake, SourceBrake, TorqueBrake
 from hil.plan.matrix import Wrong, read_scenario
 from hil.plan.plan import Plan, PlanHead, Scenario
 from hil.plan.profile import Profile
-from hil.plan.profile_checks import check_profile
+from hil.plan.profile_checks import check_line_load, check_profile
 from hil.plan.profile_link import describe_link
 from hil.plan.reader import read, read_based
 from hil.plan.recognise import require_kind
@@ -88,7 +88,8 @@ def load_profile(path: Path | str) -> LinkDescription:
     """
 
     def check(profile: Profile, source: Source) -> Iterator[Problem]:
-        return at_places(source, check_profile(profile))
+        wrong = list(at_places(source, check_profile(profile)))
+        yield from wrong or at_places(source, check_line_load(profile))
 
     return describe_link(read_checked(Profile, path, check, kind="profile"))
 

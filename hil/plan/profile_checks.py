@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from hil.plan.explain import nearest
+from hil.plan.line_load import least_bytes, overload
 from hil.plan.model import kebab
 from hil.plan.profile import Command, Field_, Framing, Message, Part, Profile, Write
 from hil.plan.profile_fields import check_field
+from hil.plan.profile_link import describe_link
 from hil.plan.source import Where
 from hil.ports.link import (
     COMMANDS,
@@ -77,6 +79,20 @@ def check_profile(profile: Profile) -> Wrong:
     yield from _check_replies(profile)
     yield from _check_telemetry(profile)
     yield from _check_polls(profile)
+
+
+def check_line_load(profile: Profile) -> Wrong:
+    """Telemetry that is asked for oftener than the line carries it; of a profile else in order.
+
+    A rate that nobody states and nobody asks the board for is no more than a guess.
+    """
+    stated = "telemetry_rate" in profile.model_fields_set or "stream" in profile.commands
+    if profile.poll or not stated:
+        return
+    link = describe_link(profile)
+    if said := overload(link, least_bytes(link)):
+        at_least = " at least" if profile.framing.kind == "lines" else ""
+        yield ("telemetry-rate",), f"telemetry-rate: {said.replace(' bytes', f' bytes{at_least}')}"
 
 
 def _check_framing(framing: Framing) -> Wrong:

@@ -36,6 +36,41 @@ def test_what_is_printed_fits_eighty_columns() -> None:
     assert long == []
 
 
+def test_every_part_that_does_not_answer_is_named(tmp_path: Path) -> None:
+    nowhere = [f"--{role}=TCPIP::127.0.0.1::1::SOCKET" for role in ("supply", "tachometer")]
+    facts = tmp_path / "facts.json"
+    result = run(RIG, "--board=/dev/ttyUSB99", *nowhere, "--json", facts)
+    assert result.exit_code == 3
+    failed = [fact for fact in json.loads(facts.read_text()) if fact["grade"] == "failed"]
+    assert {"bench, board", "bench, supply", "bench, tachometer"} <= {f["what"] for f in failed}
+    told = {fact["what"]: fact["detail"] for fact in failed}
+    assert "/dev/ttyUSB99" in told["bench, board"]
+    assert "tachometer at TCPIP::127.0.0.1::1::SOCKET" in told["bench, tachometer"]
+
+
+def test_a_driver_that_does_not_exist_fails_with_the_nearest_that_does(tmp_path: Path) -> None:
+    result = run(changed(tmp_path, "tachometer: {driver: countr}\n"), "--twin")
+    assert result.exit_code == 3
+    said = " ".join(result.output.split())
+    assert "FAILED driver tachometer.countr tachometer.driver: there is no driver 'countr'" in said
+    assert "did you mean 'counter'?" in said
+
+
+def test_how_much_of_the_line_telemetry_takes_is_said(tmp_path: Path) -> None:
+    said = " ".join(run(RIG, "--twin").output.split())
+    assert "OK serial line telemetry takes about 58 % of it: 200 frames/s of about 67 bytes" in said
+    shipped = (RIG.parents[1] / "profiles" / "dosing-lines.profile.yaml").read_text()
+    slow = tmp_path / "slow.profile.yaml"
+    slow.write_text(shipped.replace("baud: 230400", "baud: 115200"))
+    said = " ".join(
+        run(changed(tmp_path, f"board: {{profile: {slow}}}\n"), "--twin").output.split()
+    )
+    assert (
+        "WARNING serial line telemetry: 200 frames/s of about 67 bytes are 134000 bit/s with 10 "
+        "bits a byte, more than the 115200 of baud"
+    ) in said
+
+
 def test_missing_hardware_fails_with_its_name_and_code_three() -> None:
     result = run(RIG, "--board=/dev/ttyUSB99", "--supply=TCPIP::127.0.0.1::1::SOCKET")
     assert result.exit_code == 3

@@ -4,6 +4,8 @@ import pytest
 
 from hil.core.drive import DriveState, Fault
 from hil.core.errors import PlanError
+from hil.drivers.scripted import ScriptedBoard
+from hil.plan.line_load import least_bytes, usual_bytes
 from hil.plan.load import load_profile
 from hil.ports.link import COMMANDS, MESSAGES
 
@@ -203,3 +205,37 @@ def test_position_of_a_bad_field_is_its_line(edited):
     error = refused(edited("unit: mV", "unit: mA"))
     text = (edited("unit: mV", "unit: mA")).read_text().splitlines()
     assert "reported.voltage" in text[error.line - 1]
+
+
+# -- what the line carries -----------------------------------------------------------------------
+
+
+def test_telemetry_beyond_the_baud_rate_is_refused_with_all_figures(edited):
+    error = refused(edited("telemetry-rate: 500 Hz", "telemetry-rate: 1000 Hz", "dosing-cobs"))
+    assert str(error).split(": ", 1)[1] == (
+        "telemetry-rate: 1000 frames/s of 25 bytes are 250000 bit/s with 10 bits a byte, more than "
+        "the 230400 of baud; it carries 921.6 frames/s"
+    )
+    assert error.line == 8
+    assert load_profile(edited("telemetry-rate: 500 Hz", "telemetry-rate: 900 Hz", "dosing-cobs"))
+
+
+def test_on_lines_the_least_that_numbers_take_counts(edited):
+    error = refused(edited("baud: 230400", "baud: 38400"))
+    assert "200 frames/s of 27 bytes at least are 54000 bit/s with 10 bits a byte" in str(error)
+    assert load_profile(edited("baud: 230400", "baud: 57600")).baud == 57600
+
+
+def test_a_rate_that_nobody_states_is_not_held_against_the_line(edited):
+    assert load_profile(edited("baud: 115200", "baud: 300", "examples/modbus"))
+
+
+def test_no_frame_is_shorter_than_the_least(shipped):
+    for path in sorted((shipped / "profiles").rglob("*.profile.yaml")):
+        link = load_profile(path)
+        if link.framing.kind == "modbus":
+            continue
+        board = ScriptedBoard(link)
+        frames = [board.telemetry(t) for t in (0.0, 0.01, 10.0)]
+        assert min(map(len, frames)) >= least_bytes(link), path.name
+        assert least_bytes(link) <= usual_bytes(link) <= 2 * max(map(len, frames)), path.name

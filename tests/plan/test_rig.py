@@ -1,5 +1,7 @@
 """The rig file: what it becomes, and what is refused with which words."""
 
+import re
+
 import pytest
 
 from hil.core.errors import PlanError
@@ -337,3 +339,21 @@ def test_a_problem_in_the_base_names_the_base(rig_file, write):
     error = refused(path)
     assert error.file == str(base)
     assert error.line == place_of(base, "pole-pairs")[0]
+
+
+def test_a_sensing_that_the_link_profile_cannot_select_is_refused(rig_file):
+    for listed in ("[hall, back-emf]", "[hall]"):
+        path = rig_file("sensing: [hall, back-emf]", f"sensing: {listed}")
+        profile = path.parents[1] / "profiles" / "dosing-lines.profile.yaml"
+        before, _, after = profile.read_text(encoding="utf-8").partition("  select-sensing:\n")
+        text = re.sub(r"\A( {4}.*\n)+", "", after)
+        profile.write_text(f"{before}{text}\nsensing: hall\n", encoding="utf-8")
+        if listed == "[hall]":
+            assert load_rig(path).board.sensing == ("hall",)
+            continue
+        with pytest.raises(PlanError) as caught:
+            load_rig(path)
+        assert str(caught.value).endswith(
+            "board.sensing: back-emf cannot be selected, link profile dosing-lines has no command "
+            "select-sensing and says 'sensing: hall'; expected [hall]"
+        )
