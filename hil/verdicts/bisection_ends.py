@@ -14,7 +14,9 @@ k-sample tests that allow for optional stopping, arXiv:2106.02693.)
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
+from functools import lru_cache
 
 import numpy as np
 
@@ -33,15 +35,22 @@ def evidence(good: Sequence[float], bad: Sequence[float], *, rate: bool) -> floa
     float
         1 without any evidence; see the module text for what larger numbers say.
     """
+    pairs = min(len(good), len(bad))
+    factors = (
+        _factor(tuple(good[:number]), tuple(bad[:number]), rate) for number in range(2, pairs + 1)
+    )
+    return math.prod(factors, start=1.0)
+
+
+@lru_cache(maxsize=1024)  # a search looks after every run, and all pairs but one are the old ones
+def _factor(good: tuple[float, ...], bad: tuple[float, ...], rate: bool) -> float:
+    """What the last pair multiplies the evidence by."""
+    cells = Cells.of([*good[:-1], *bad[:-1]], rate=rate)
+    first, second = (odds(side[:-1], cells) for side in (good, bad))
     found = 1.0
-    for number, (x, y) in enumerate(zip(good, bad, strict=False)):
-        if number == 0:
-            continue
-        cells = Cells.of([*good[:number], *bad[:number]], rate=rate)
-        first, second = (odds(side[:number], cells) for side in (good, bad))
-        for value, own, other in ((x, first, second), (y, second, first)):
-            cell = cells.of_run(value)
-            found *= 2.0 * own[cell] / (own[cell] + other[cell])
+    for value, own, other in ((good[-1], first, second), (bad[-1], second, first)):
+        cell = cells.of_run(value)
+        found *= 2.0 * own[cell] / (own[cell] + other[cell])
     return found
 
 
