@@ -120,6 +120,7 @@ class Bench(Readout):
             raise InstrumentError(lost)
         self.supply_watch.check_errors()
         self.watch.expect(None)
+        self.observer.step("stop, until the shaft stands")
         # A board that refuses to stop is seen by the shaft that goes on turning.
         with contextlib.suppress(CommandRefused):
             self.board.stop()
@@ -129,6 +130,7 @@ class Bench(Readout):
             self.brake.release()
         stood = self.wait_until(self.at_rest, self.settings.rest_time)
         stopped = self.clock.now()
+        self.observer.step("supply off")
         self.switch_off()
         self.keeper.note_stop(
             f"normal stop: {'standstill' if stood else 'NO standstill'} {stopped - begun:.3f} s "

@@ -48,6 +48,7 @@ def prove(bench: Bench, rig: Rig) -> Iterator[Finding]:
         ("direction", _direction),
     )
     for name, trial in trials:
+        bench.observer.step(f"preflight: {name}")
         try:
             grade, detail = trial(bench, rig)
         except HilError as error:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import signal
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from types import FrameType
 from typing import TYPE_CHECKING, Any
@@ -30,6 +30,8 @@ if TYPE_CHECKING:
 
 VERDICT = "hil_verdict"
 LETTERS = {"pass": ".", "fail": "F", "undecided": "U", "bench-fault": "B", "not-run": "n"}
+#: Reasons, and items of each, that are named at the end of a session.
+SHOWN = 8
 #: By default these end the process without running a single finalizer.
 TERMINATIONS = ("SIGTERM", "SIGHUP")
 #: Exit codes beyond pytest's own: preflight or flashing failed, nothing was run; somebody else
@@ -268,6 +270,7 @@ class Evidence:
         run = self._run
         counts = ", ".join(f"{n} {verdict.value}" for verdict, n in sorted(run.counts.items()))
         yield f"{'SIMULATED: ' if run.simulated else ''}{counts or 'nothing was run'}"
+        yield from _not_run(run.not_run)
         if self._resume is not None and not run.untouched and (kept := self._resume.left.kept):
             yield f"resumed: {len(kept)} of these verdicts are from before the interruption"
         if changed := run.changed():
@@ -318,6 +321,15 @@ class Evidence:
                 verdict = item.stash[CAME_TO][0].value
             setattr(report, VERDICT, verdict)
         return report  # type: ignore[return-value]
+
+
+def _not_run(reasons: Mapping[str, Sequence[str]]) -> Iterator[str]:
+    """What was not run, by reason; of many only the first."""
+    for reason, items in list(reasons.items())[:SHOWN]:
+        more = f" and {len(items) - SHOWN} more" if len(items) > SHOWN else ""
+        yield f"not-run: {' '.join(reason.split())}: {', '.join(items[:SHOWN])}{more}"
+    if others := list(reasons.values())[SHOWN:]:
+        yield f"not-run for {len(others)} other reasons: {sum(map(len, others))}, see the report"
 
 
 def pytest_report_teststatus(

@@ -75,12 +75,14 @@ class Progress:
     def line(self, now: Latest, elapsed: float) -> str:
         """The progress line, without regard to the width of the terminal."""
         done = self._position - 1
-        left = f", {duration(elapsed / done * (self._of - done))} left" if done else ""
+        which = f"{self._position}/{self._of} " if self._of else ""  # nothing before the first item
+        left = f", {duration(elapsed / done * (self._of - done))} left" if done > 0 else ""
+        what = ": ".join(part for part in (self._item, self._step) if part)
         # The figures come before the names: on a narrow terminal the names are cut, not they.
         return (
-            f"{self._position}/{self._of} {duration(elapsed)}{left} | "
-            f"{shown(now.speed, 0)} rpm {shown(now.current, 2)} A {shown(now.voltage, 1)} V | "
-            f"{self._item}: {self._step}"
+            f"{which}{duration(elapsed)}{left} | "
+            f"{shown(now.speed, 0)} rpm {shown(now.current, 2)} A {shown(now.voltage, 1)} V"
+            f"{' | ' if what else ''}{what}"
         )
 
     def _show(self, text: str) -> None:

@@ -90,6 +90,8 @@ class Run:
         #: SHA-256 of the firmware image that was put on the board.
         self.image: dict[str, str] = {}
         self.counts: Counter[Verdict] = Counter() if resume is None else resume.left.counts
+        #: Reason -> items of this session that were not run, or could not be judged, for it.
+        self.not_run: dict[str, list[str]] = {}
         if resume is not None:
             try:
                 if options.firmware is not None:
@@ -267,6 +269,8 @@ class Run:
             self._log.sync()
         self.folder.append(result)
         self.counts[result.verdict] += 1
+        if result.verdict is Verdict.NOT_RUN:
+            self.not_run.setdefault(result.reason, []).append(result.item)
 
     def note(self, text: str, *, item: str = "", level: str = "info") -> None:
         """Keep something worth knowing."""

@@ -253,3 +253,18 @@ def test_a_missing_brake_is_named(kit: Kit) -> None:
     assert kit.bench.require_brake() is kit.brake
     with pytest.raises(BenchError, match="needs a brake and the rig file names none"):
         kit.make(brake=None).require_brake()
+
+
+# -- what is shown ------------------------------------------------------------------------
+
+
+def test_an_observer_is_told_that_the_shaft_is_stopped_and_then_the_supply(kit: Kit) -> None:
+    energised(kit)
+    kit.bench.board.start(1000.0)
+    told: list[tuple[str, bool]] = []
+    kit.bench.observer = SimpleNamespace(
+        step=lambda text: told.append((text, kit.bench.energised)), readings=lambda _: None
+    )
+    assert kit.bench.come_to_rest()
+    assert told == [("stop, until the shaft stands", True), ("supply off", True)]
+    assert not kit.bench.energised

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -253,3 +254,12 @@ def test_a_short_is_found_at_a_low_voltage_and_current(lab: Lab) -> None:
     assert found["protection"].detail.startswith("overload at output-on: 0.0")
     assert "of 4.8 V reached" in found["protection"].detail
     assert "(current limit 0.5 A), as into 0." in found["protection"].detail
+
+
+def test_whoever_looks_is_told_which_trial_is_on(lab: Lab) -> None:
+    told: list[str] = []
+    lab.bench.observer = SimpleNamespace(step=told.append, readings=lambda _: None)
+    found = lab.found()
+    assert [text for text in told if text.startswith("preflight: ")] == [
+        f"preflight: {name}" for name in found
+    ]

@@ -68,6 +68,9 @@ def test_no_bench_is_opened_for_them_and_the_record_still_says_who_was_there(lab
         [
             "no brake wired on rig bare: items that need one are not run (1 of 3): loaded.20mnm",
             "no signal switch wired on rig bare: items that need one are not run (1 of 3): opened",
+            "SIMULATED: 2 not-run, 1 pass",
+            "not-run: no signal switch wired on rig bare to open and close hall-a: opened",
+            "not-run: no brake wired on rig bare, and no person keeps to *: loaded.20mnm",
             "*not run: no signal switch wired on rig bare *",
         ]
     )

@@ -51,7 +51,17 @@ def test_the_line_has_item_step_figures_elapsed_and_time_left(moment) -> None:
     progress.step("wait 0.8 s")
     assert progress.line(NOW, 5.0) == ("1/4 0:05 | 2000 rpm 1.23 A 24.0 V | start.hall: wait 0.8 s")
     progress.begin("reversal", 3, 4)
-    assert progress.line(Latest(), 60.0) == "3/4 1:00, 1:00 left | - rpm - A - V | reversal: "
+    assert progress.line(Latest(), 60.0) == "3/4 1:00, 1:00 left | - rpm - A - V | reversal"
+    assert moment == [1000.0]
+
+
+def test_before_the_first_item_there_is_neither_a_count_nor_a_time_left(moment) -> None:
+    progress, _ = made(live=True)
+    assert progress.line(Latest(), 7.0) == "0:07 | - rpm - A - V"
+    progress.step("preflight: direction")
+    assert progress.line(Latest(), 7.0) == "0:07 | - rpm - A - V | preflight: direction"
+    progress.begin("start", 1, 2)
+    assert progress.line(Latest(), 0.0) == "1/2 0:00 | - rpm - A - V | start"
     assert moment == [1000.0]
 
 
@@ -62,7 +72,7 @@ def test_lines_come_no_oftener_than_useful(moment) -> None:
         for _ in range(120):
             moment[0] += interval / 50.0
             progress.readings(NOW)
-        assert stream.getvalue().count("| s: ") == 2
+        assert stream.getvalue().count("V | s") == 2
 
 
 def test_plain_lines_stand_alone_and_carry_no_control_codes(moment) -> None:
