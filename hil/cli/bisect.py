@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-import contextlib
 import json
-import signal
 import sys
-import threading
 import time
-from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from hil.cli import shared
+from hil.cli.ending import terminated_as_interrupted
 
 if TYPE_CHECKING:
     from hil.verdicts.bisection import Search
@@ -134,7 +131,7 @@ def bisect(good: str, bad: str, **options: Any) -> None:
         resumed = len(journal.events)
         if resumed:
             click.echo(f"going on after {resumed} runs and skips that are kept")
-        with _terminated_as_interrupted():
+        with terminated_as_interrupted():
             found = find(search, journal, BuiltBench(question, builds, work), tell)
     for line in conclusion(found, builds, unit, what, rate=rate):
         click.echo(line)
@@ -167,19 +164,6 @@ def bisect(good: str, bad: str, **options: Any) -> None:
     if code:
         _tell_ends(search)
         sys.exit(code)
-
-
-@contextlib.contextmanager
-def _terminated_as_interrupted() -> Iterator[None]:
-    """SIGTERM ends a search as Ctrl-C does: the run in progress leaves its bench safe first."""
-    if threading.current_thread() is not threading.main_thread():
-        yield
-        return
-    before = signal.signal(signal.SIGTERM, signal.default_int_handler)
-    try:
-        yield
-    finally:
-        signal.signal(signal.SIGTERM, before)
 
 
 def _beforehand(search: Search) -> list[str]:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from hil.cli import shared
+from hil.cli.ending import terminated_as_interrupted
 
 if TYPE_CHECKING:
     from hil.scenarios.campaign_defects import Matrix, Proof
@@ -63,7 +64,7 @@ def defects(
 
     The healthy firmware goes first and must pass all of it, else the campaign is void. Own firmware
     in C is seeded by the defects.yaml beside its sources. Exit code 0 when every defect is caught,
-    1 otherwise.
+    1 otherwise. Ctrl-C or SIGTERM ends it early and tells what is settled so far: 130.
     """
     from hil.plan.load import load_rig
     from hil.scenarios.campaign_task import rig_of, runnable_items
@@ -100,17 +101,18 @@ def defects(
         click.echo(line)
     folder = CampaignFolder(out, "defects")
     begun = time.monotonic()
-    matrix = prove(
-        plan_file,
-        rig_file,
-        items,
-        chosen,
-        lambda tasks: run_campaign(tasks, jobs=jobs, scheduler=scheduler),
-        seed=seed,
-        whole=whole,
-        without_series=without_series,
-        tell=lambda text: click.echo(text, err=True),
-    )
+    with terminated_as_interrupted():
+        matrix = prove(
+            plan_file,
+            rig_file,
+            items,
+            chosen,
+            lambda tasks: run_campaign(tasks, jobs=jobs, scheduler=scheduler),
+            seed=seed,
+            whole=whole,
+            without_series=without_series,
+            tell=lambda text: click.echo(text, err=True),
+        )
     facts = {
         "plan": plan_file,
         "rig": name,
@@ -156,7 +158,10 @@ def _conclude(
     # Stable: defects that nobody catches come first, the others keep the order of the library.
     proofs = sorted(matrix.proofs, key=lambda proof: proof.caught is not None)
     rows = [_row(proof) for proof in proofs]
-    content = {**facts, "void": void, "items": list(matrix.items), "defects": rows}
+    content = {
+        **facts, "void": void, "items": list(matrix.items), "defects": rows,
+        "interrupted": matrix.interrupted, "unsettled": list(matrix.unsettled),
+    }  # fmt: skip
     folder.write_json("matrix", content)
     if matrix.proofs:
         folder.write_csv("matrix", _CELLS, _cells(matrix))
@@ -169,7 +174,8 @@ def _conclude(
         click.echo(f"VOID: the healthy firmware does not pass {len(void)} items:")
         for line in void:
             click.echo(f"  {line}")
-        sys.exit(1)
+        if not matrix.interrupted:
+            sys.exit(1)
     for line in text_table(rows):
         click.echo(line)
     for line in _afterwards(matrix.proofs):
@@ -180,6 +186,9 @@ def _conclude(
     if markdown_file is not None:
         lines = [
             f"{said} by `{Path(facts['plan']).name}` on the simulated rig `{facts['rig']}`, "
+    if matrix.interrupted:
+        click.echo(f"interrupted: {len(matrix.unsettled)} more are not settled", err=True)
+        raise click.Abort
             f"seed {facts['seed']}; SIMULATED, no motor turned.",
             "The healthy firmware passes all of it.",
             f"Each defect ran {'through all items' if facts['whole'] else 'until it was caught'}; "

@@ -68,7 +68,8 @@ def main(arguments: list[str] | None = None) -> None:
     """Run a command and leave with its exit code.
 
     Errors of the project's own kinds go to standard error, one line each: exit code 2 for a file
-    the user wrote, 3 for the bench, 1 for anything else; 130 after Ctrl-C.
+    the user wrote, 3 for the bench, 1 for anything else; 130 after Ctrl-C, and after SIGTERM if
+    the command ends in order then.
     """
     try:
         code: Any = hil.main(args=arguments, prog_name="hil", standalone_mode=False)

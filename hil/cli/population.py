@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from hil.cli import shared
+from hil.cli.ending import terminated_as_interrupted
 
 if TYPE_CHECKING:
     from hil.plan.plan import PlannedItem
@@ -63,7 +64,7 @@ def population(
     """Run a plan on N healthy simulated rigs, drawn within the tolerances of the rig file.
 
     TARGET is a plan (*.plan.yaml) or a rig file. Exit code 0 when no band failed a healthy rig,
-    1 otherwise. Ctrl-C ends it early and tells what has been seen so far.
+    1 otherwise. Ctrl-C or SIGTERM ends it early and tells what has been seen so far: 130.
     """
     from hil.bench.simulate import tolerances_of
     from hil.scenarios.campaign import run_campaign
@@ -99,6 +100,7 @@ def population(
             contextlib.closing(results),  # type: ignore[type-var]  # a generator has close
             folder.table("judgements", _JUDGEMENTS) as table,
         ):
+            terminated_as_interrupted(),
             for result in results:
                 tally.add(result)
                 _keep(table, result)

@@ -51,6 +51,7 @@ class Proof:
     Attributes
     ----------
     results : in the order in which they were run.
+    planned : items in the order in which they are run.
     starts, chance : how often the motor is started in what was planned, and the chance, stated
         before anything ran, that so many starts show the defect.
     """
@@ -58,7 +59,13 @@ class Proof:
     defect: Defect
     starts: int
     chance: float
+    planned: tuple[str, ...] = ()
     results: list[TaskResult] = field(default_factory=list)
+
+    @property
+    def complete(self) -> bool:
+        """Whether it went through all items that are planned for it."""
+        return len(self.results) == len(self.planned)
 
     @property
     def catches(self) -> list[Catch]:
@@ -89,11 +96,19 @@ class Proof:
 
 @dataclass(slots=True)
 class Matrix:
-    """The proof of all defects; void if the healthy firmware did not pass."""
+    """The proof of all defects; void if the healthy firmware did not pass.
+
+    Parameters
+    ----------
+    interrupted : it was ended early; then `unsettled` names the defects of which nothing can be
+        said yet, and `proofs` are those of the others.
+    """
 
     items: tuple[str, ...]
     healthy: list[TaskResult] = field(default_factory=list)
     proofs: list[Proof] = field(default_factory=list)
+    interrupted: bool = False
+    unsettled: tuple[str, ...] = ()
 
     @property
     def void(self) -> list[TaskResult]:
@@ -189,34 +204,46 @@ def prove(
 
     Returns
     -------
-    The matrix; without proofs if the healthy firmware did not pass.
+    The matrix; without proofs if the healthy firmware did not pass. Of a campaign that was
+    interrupted (`KeyboardInterrupt`), what was settled by then.
     """
     starts = sum(starts_of(item) for item in items.values())
     matrix = Matrix(tuple(items))
-    tell(f"healthy firmware through {len(items)} items")
-    healthy = Variation("healthy")
-    matrix.healthy = list(run([Task(plan, item, rig, healthy, seed) for item in items]))
-    if matrix.void:
-        return matrix
-    matrix.proofs = [Proof(one, starts, one.chance(starts)) for one in defects]
     single = [item for item in items.values() if item.repeats == 1]
-    order: dict[str, list[str]] = {}
-    for one in matrix.proofs:
-        kept = single if without_series and not one.defect.intermittent else list(items.values())
-        ids = [item.id for item in kept]
-        order[one.defect.name] = ids if whole else likeliest(one.defect, kept)
+    for one in defects:
+        kept = single if without_series and not one.intermittent else list(items.values())
+        ids = [item.id for item in kept] if whole else likeliest(one, kept)
+        matrix.proofs.append(Proof(one, starts, one.chance(starts), tuple(ids)))
     sizes = (len(items),) if whole else (*ROUNDS, len(items))
-    for size in sizes:
-        open_ones = [proof for proof in matrix.proofs if whole or proof.caught is None]
-        if not open_ones:
-            break
-        tell(f"{len(open_ones)} defects, up to {size} items each")
-        tasks = []
-        for proof in open_ones:
-            queue = order[proof.defect.name]
-            now, order[proof.defect.name] = queue[:size], queue[size:]
-            tasks += [Task(plan, item, rig, proof.defect.variation, seed) for item in now]
-        by_name = {proof.defect.name: proof for proof in open_ones}
-        for result in run(tasks):
-            by_name[result.task.variation.name].results.append(result)
+    try:
+        tell(f"healthy firmware through {len(items)} items")
+        healthy = Variation("healthy")
+        for result in run([Task(plan, item, rig, healthy, seed) for item in items]):
+            matrix.healthy.append(result)
+        if matrix.void:
+            matrix.proofs = []
+            return matrix
+        for size in sizes:
+            open_ones = [proof for proof in matrix.proofs if whole or proof.caught is None]
+            if not open_ones:
+                break
+            tell(f"{len(open_ones)} defects, up to {size} items each")
+            tasks = [
+                Task(plan, item, rig, proof.defect.variation, seed)
+                for proof in open_ones
+                for item in proof.planned[len(proof.results) :][:size]
+            ]
+            by_name = {proof.defect.name: proof for proof in open_ones}
+            for result in run(tasks):
+                by_name[result.task.variation.name].results.append(result)
+    except KeyboardInterrupt:
+        passed = len(matrix.healthy) == len(items)
+        open_ones = [
+            proof
+            for proof in matrix.proofs
+            if not (passed and (proof.complete or (proof.caught is not None and not whole)))
+        ]
+        matrix.unsettled = tuple(proof.defect.name for proof in open_ones)
+        matrix.proofs = [p for p in matrix.proofs if p.defect.name not in matrix.unsettled]
+        matrix.interrupted = True
     return matrix

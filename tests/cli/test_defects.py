@@ -4,6 +4,10 @@ from __future__ import annotations
 
 import csv
 import json
+import re
+import signal
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -138,6 +142,33 @@ def test_a_plan_that_fails_healthy_firmware_proves_nothing(
     assert "VOID: the healthy firmware does not pass 2 items:" in out
     assert "start.cw: fail, peak-current" in out
     assert "defects caught" not in out
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="needs signals")
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
+def test_a_signal_ends_it_early_and_tells_what_is_settled(
+    plan: Path, tmp_path: Path, number: signal.Signals
+) -> None:
+    arguments = ("--plan", plan, "--jobs", 1, "--whole", "--out", tmp_path / "runs")
+    with subprocess.Popen(
+        [sys.executable, "-m", "hil.cli.main", "defects", *map(str, arguments)],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+    ) as begun:
+        assert begun.stdout is not None
+        said = ""
+        while " defects, up to " not in said:
+            said += begun.stdout.readline() or pytest.fail(said)
+        begun.send_signal(number)
+        said += begun.communicate()[0]
+    assert begun.returncode == 130, said
+    (left,) = re.findall(r"interrupted: (\d+) more are not settled", said)
+    (folder,) = tmp_path.glob("runs/defects-*")
+    matrix = json.loads((folder / "matrix.json").read_text())
+    assert matrix["interrupted"]
+    assert len(matrix["unsettled"]) == int(left) > 0
+    assert len(matrix["defects"]) + int(left) == len(DEFECTS)
 
 
 def test_the_odds_are_told_before_and_after(

@@ -3,6 +3,10 @@
 from __future__ import annotations
 
 import json
+import re
+import signal
+import subprocess
+import sys
 from pathlib import Path
 
 import pandas as pd
@@ -102,6 +106,29 @@ def test_an_interrupt_tells_what_has_been_seen(plan, tmp_path, monkeypatch, capf
     (folder,) = tmp_path.glob("population-*")
     assert json.loads((folder / "summary.json").read_text())["rigs"] == 2
     assert len(pd.read_parquet(folder / "judgements")) == 4
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="needs signals")
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
+def test_a_signal_ends_it_early_and_tells_what_has_been_seen(plan, tmp_path, number) -> None:
+    arguments = ("--rigs", 200, "--jobs", 1, "--without-series", "--out", tmp_path / "runs")
+    with subprocess.Popen(
+        [sys.executable, "-m", "hil.cli.main", "population", str(plan), *map(str, arguments)],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+    ) as begun:
+        assert begun.stdout is not None
+        said = "".join(iter(begun.stdout.readline, "20/200 rigs\n"))
+        assert begun.poll() is None, said
+        begun.send_signal(number)
+        said += begun.communicate()[0]
+    assert begun.returncode == 130, said
+    (seen,) = re.findall(r"interrupted after (\d+) of 200 rigs", said)
+    assert 20 <= int(seen) < 200
+    (folder,) = tmp_path.glob("runs/population-*")
+    assert json.loads((folder / "summary.json").read_text())["rigs"] == int(seen)
+    assert pd.read_parquet(folder / "judgements")["rig"].nunique() == int(seen)
 
 
 @pytest.mark.parametrize(

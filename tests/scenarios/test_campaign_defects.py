@@ -161,6 +161,34 @@ def test_a_defect_is_left_alone_once_it_is_caught() -> None:
     assert matrix.proofs[0].caught.item == first
 
 
+@pytest.mark.parametrize("whole", [False, True])
+@pytest.mark.parametrize("after", [0, 5, 24, 26, 30, 60])
+def test_of_an_interrupted_campaign_what_is_settled_is_kept(after: int, whole: bool) -> None:
+    """A task after another, so that it ends anywhere: among the healthy, in a round, at its end."""
+    items = dict(list(items_named().items())[:24])
+    chosen = select(["stall-not-noticed", "fault-not-latched"])
+    bench = Bench({"stall-not-noticed": likeliest(chosen[0], items.values())[0]})
+    left = [after]
+
+    def run(tasks: Sequence[Task]) -> Iterator[TaskResult]:
+        for one in bench(tasks):
+            if not left[0]:
+                raise KeyboardInterrupt
+            left[0] -= 1
+            yield one
+
+    matrix = prove("p", "", items, chosen, run, whole=whole)
+    assert matrix.interrupted is (after < 72 if whole else after < 24 + 3 + 24)
+    names = [proof.defect.name for proof in matrix.proofs]
+    assert sorted([*names, *matrix.unsettled]) == sorted(one.name for one in chosen)
+    for proof in matrix.proofs:
+        assert len(proof.results) == 24 or (proof.caught is not None and not whole)
+    if after == 30 and not whole:
+        assert names == ["stall-not-noticed"]
+    if after <= 24:
+        assert names == []
+
+
 def test_a_defect_that_nobody_catches_has_seen_every_item() -> None:
     items, one = items_named(), DEFECTS["stall-not-noticed"]
     matrix = prove("p", "", items, [one], Bench({}))
