@@ -183,12 +183,12 @@ def _conclude(
     caught = len(matrix.proofs) - len(matrix.escaped)
     said = f"{caught} of {len(matrix.proofs)} defects caught"
     click.echo(f"{said} in {facts['seconds']:.0f} s")
-    if markdown_file is not None:
-        lines = [
-            f"{said} by `{Path(facts['plan']).name}` on the simulated rig `{facts['rig']}`, "
     if matrix.interrupted:
         click.echo(f"interrupted: {len(matrix.unsettled)} more are not settled", err=True)
         raise click.Abort
+    if markdown_file is not None:
+        lines = [
+            f"{said} by `{Path(facts['plan']).name}` on the simulated rig `{facts['rig']}`, "
             f"seed {facts['seed']}; SIMULATED, no motor turned.",
             "The healthy firmware passes all of it.",
             f"Each defect ran {'through all items' if facts['whole'] else 'until it was caught'}; "

@@ -97,10 +97,10 @@ def population(
     interrupted = False
     try:
         with (
+            terminated_as_interrupted(),
             contextlib.closing(results),  # type: ignore[type-var]  # a generator has close
             folder.table("judgements", _JUDGEMENTS) as table,
         ):
-            terminated_as_interrupted(),
             for result in results:
                 tally.add(result)
                 _keep(table, result)
