@@ -28,7 +28,7 @@ _CAUTION = (
 
 
 @click.command("twin")
-@click.argument("rig", type=shared.FILE)
+@click.argument("rig", type=shared.FILE, required=False)
 @click.option(
     "--ready",
     type=shared.NEW_FILE,
@@ -46,7 +46,7 @@ _CAUTION = (
     "file holds a list. May be repeated. 'help' lists the kinds.",
 )
 def twin(
-    rig: Path,
+    rig: Path | None,
     ready: Path | None,
     seed: int,
     json_file: Path | None,
@@ -60,6 +60,8 @@ def twin(
     if "help" in troubles:
         click.echo("\n".join(kinds_of_trouble()))
         return
+    if rig is None:
+        raise click.UsageError("Missing argument 'RIG'.")
     schedule = schedule_of(troubles)
     if ready is not None:
         ready.unlink(missing_ok=True)  # from an earlier run: its ports are gone

@@ -15,12 +15,14 @@ import click
 import pytest
 import pyvisa
 import serial
+from click.testing import CliRunner
 
 from hil.cli.twin import (
     announcement,
     kinds_of_trouble,
     schedule_of,
     stopping_on_signals,
+    twin,
     write_whole,
 )
 from hil.twin.trouble import KINDS
@@ -223,3 +225,12 @@ def test_the_kinds_of_trouble_are_listed() -> None:
     lines = kinds_of_trouble()
     assert len(lines) == len(KINDS)
     assert any(line.startswith("board-latency ") and "0.02 s" in line for line in lines)
+
+
+def test_troubles_are_listed_without_a_rig_and_nothing_else_is_done_without_one() -> None:
+    listed = CliRunner().invoke(twin, ["--trouble", "help"])
+    assert listed.exit_code == 0
+    assert listed.output.splitlines() == kinds_of_trouble()
+    missing = CliRunner().invoke(twin, [])
+    assert missing.exit_code == 2
+    assert "Missing argument 'RIG'" in missing.output
