@@ -131,9 +131,9 @@ def test_what_failed_is_told_in_lines_not_in_a_traceback(lab) -> None:
     result.stdout.fnmatch_lines([
         "t.plan.yaml .F*",
         "*__ slow __*",
-        "time-to-speed *at most 0.02 s*",
+        "firmware: time-to-speed *at most 0.02 s*",
         "  verdict fail, under direction cw, sensing hall, supply 24 V, speed 1500 rpm",
-        "FAIL t.plan.yaml::slow - time-to-speed *",
+        "FAIL t.plan.yaml::slow - firmware: time-to-speed *",
     ])  # fmt: skip
     assert "Traceback" not in result.stdout.str()
     assert "hil/plugins" not in result.stdout.str()

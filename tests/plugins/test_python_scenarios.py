@@ -55,10 +55,14 @@ def test_a_band_that_does_not_hold_fails_the_test_not_its_teardown(lab) -> None:
     result = lab.run(file)
     result.assert_outcomes(failed=1)
     result.stdout.fnmatch_lines(
-        ["test_dose.py F*", "time-to-speed *", "FAIL test_dose.py::test_it - *time-to-speed*"]
+        [
+            "test_dose.py F*",
+            "firmware: time-to-speed *",
+            "FAIL test_dose.py::test_it - *time-to-speed*",
+        ]
     )
     assert lab.result.verdict is Verdict.FAIL
-    assert lab.result.reason.startswith("time-to-speed")
+    assert lab.result.reason.startswith("firmware: time-to-speed")
 
 
 def test_a_failing_assertion_is_a_fail_although_its_bands_held(lab) -> None:
