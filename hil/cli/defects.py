@@ -12,6 +12,7 @@ import click
 
 from hil.cli import shared
 from hil.cli.ending import terminated_as_interrupted
+from hil.core.count import many
 
 if TYPE_CHECKING:
     from hil.scenarios.campaign_defects import Matrix, Proof
@@ -94,7 +95,9 @@ def defects(
     name = rig_of(plan_file, rig_file).rig
     items, left_out = runnable_items(plan_file, rig_file)
     click.echo("SIMULATED: no motor turned.")
-    click.echo(f"{len(chosen)} seeded defects, {len(items)} items of {plan_file} on {name}")
+    click.echo(
+        f"{many(len(chosen), 'seeded defect')}, {many(len(items), 'item')} of {plan_file} on {name}"
+    )
     for line in left_out:
         click.echo(line)
     for line in _beforehand(items.values(), chosen):
@@ -171,7 +174,7 @@ def _conclude(
         shared.write_json(json_file, whole, plain)
     click.echo(str(folder.path))
     if void:
-        click.echo(f"VOID: the healthy firmware does not pass {len(void)} items:")
+        click.echo(f"VOID: the healthy firmware does not pass {many(len(void), 'item')}:")
         for line in void:
             click.echo(f"  {line}")
         if not matrix.interrupted:
@@ -181,7 +184,7 @@ def _conclude(
     for line in _afterwards(matrix.proofs):
         click.echo(line)
     caught = len(matrix.proofs) - len(matrix.escaped)
-    said = f"{caught} of {len(matrix.proofs)} defects caught"
+    said = f"{caught} of {many(len(matrix.proofs), 'defect')} caught"
     click.echo(f"{said} in {facts['seconds']:.0f} s")
     if matrix.interrupted:
         click.echo(f"interrupted: {len(matrix.unsettled)} more are not settled", err=True)
@@ -269,7 +272,7 @@ def _afterwards(proofs: Sequence[Proof]) -> list[str]:
     for proof in proofs:
         if not proof.defect.intermittent:
             continue
-        found = f"caught by {len(proof.catches)} of {len(proof.results)} items run"
+        found = f"caught by {len(proof.catches)} of {many(len(proof.results), 'item')} run"
         if proof.caught is None:
             found = f"not seen, which had a chance of {100 * (1 - proof.chance):.1f} %"
         lines.append(f"{proof.defect.name}: stated {100 * proof.chance:.1f} %; {found}")

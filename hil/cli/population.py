@@ -12,6 +12,7 @@ import click
 
 from hil.cli import shared
 from hil.cli.ending import terminated_as_interrupted
+from hil.core.count import many
 
 if TYPE_CHECKING:
     from hil.plan.plan import PlannedItem
@@ -79,7 +80,9 @@ def population(
     tolerances = tolerances_of(rig)
     tasks = population_tasks(plan_file, rig_file, items.values(), tolerances, rigs=rigs, seed=seed)
     click.echo("SIMULATED: no motor turned.")
-    click.echo(f"{rigs} healthy rigs of {rig.rig}, {len(items)} items each, seed {seed}")
+    click.echo(
+        f"{many(rigs, 'healthy rig')} of {rig.rig}, {many(len(items), 'item')} each, seed {seed}"
+    )
     for line in left_out:
         click.echo(line)
     tally = PopulationTally(items)

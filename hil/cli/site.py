@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from hil.cli import shared
+from hil.core.count import many
 
 if TYPE_CHECKING:
     from hil.report.site.gather import Gathered
@@ -147,8 +148,9 @@ def _lines(facts: dict[str, Any]) -> list[str]:
     for one in facts["strands"]:
         stamp = "SIMULATED " if one["evidence"] != "bench" else ""
         lines.append(
-            f"{stamp}{one['rig']}: {one['runs']} runs, {one['builds']} builds, "
-            f"{one['items']} items, {one['series']} series, {one['changes']} changes"
+            f"{stamp}{one['rig']}: "
+            + ", ".join(many(one[f"{what}s"], what) for what in ("run", "build", "item"))
+            + f", {one['series']} series, {many(one['changes'], 'change')}"
         )
     if not lines:
         lines.append("no runs")

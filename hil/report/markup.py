@@ -9,8 +9,9 @@ from importlib.resources import files
 from typing import Any
 
 from jinja2 import Environment, FunctionLoader, StrictUndefined
-from markupsafe import Markup
+from markupsafe import Markup, escape
 
+from hil.core.count import many
 from hil.report.items import Standing
 from hil.report.numbers import NOTHING
 
@@ -52,6 +53,21 @@ def visible(value: Any) -> Any:
     return value
 
 
+#: Where a name may be broken; after a hyphen it may be anyway.
+_JOINT = re.compile(r"(?<=[./_:])(?=\w)")
+_QUOTED = re.compile(r"`([^`]*)`")
+
+
+def breakable(name: str) -> Markup:
+    """A name of an item that may be broken after its dots, and so need not be within a word."""
+    return Markup(_JOINT.sub("<wbr>", str(escape(visible(name)))))
+
+
+def coded(text: str) -> Markup:
+    """A text in which `names` stand between backticks, as a page shows them."""
+    return Markup(_QUOTED.sub(r"<code>\1</code>", str(escape(visible(text)))))
+
+
 @functools.cache
 def style() -> str:
     """The style sheet of the house."""
@@ -74,5 +90,5 @@ def environment(text: Callable[[str], str]) -> Environment:
         lstrip_blocks=True,
     )
     made.globals.update(Standing=Standing, nothing=NOTHING)
-    made.filters["sign"] = sign
+    made.filters.update(sign=sign, breakable=breakable, coded=coded, many=many)
     return made

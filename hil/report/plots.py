@@ -48,6 +48,9 @@ PANELS: tuple[tuple[str, str, dict[str, str]], ...] = (
         {"reported.temperature": "firmware", "witness.temperature": "thermometer"},
     ),
 )
+#: Unit -> what an axis spans at least: some twenty steps of an ordinary reading. On a smaller axis
+#: noise and the last digit look like events. Common practice, no source.
+LEAST = {"rpm": 20.0, "A": 0.1, "V": 0.5, "deg": 5.0, "degC": 5.0}
 #: Line styles by where a number comes from: independent instruments, the firmware, and what is
 #: neither of the two (a set point, a held peak). Everywhere the same, so that it is learnt once.
 STYLES = ("solid", "dash", "dot")
@@ -95,14 +98,18 @@ class Panel:
 
     @property
     def range(self) -> tuple[float, float]:
-        """Smallest and largest value to show, limits included; (0, 1) without any."""
+        """Smallest and largest value to show, limits included; (0, 1) without any.
+
+        Never closer than `LEAST` of the unit.
+        """
         parts = [s.y[np.isfinite(s.y)] for s in self.series]
         parts.append(np.array([limit.level for limit in self.limits if limit.across]))
         values = np.concatenate(parts)
         if not values.size:
             return 0.0, 1.0
         low, high = float(values.min()), float(values.max())
-        return (low, high) if high > low else (low - 0.5, high + 0.5)
+        lack = max(0.0, LEAST[self.unit] - (high - low)) / 2.0
+        return low - lack, high + lack
 
 
 def panels(trace: Trace, result: ItemResult | None, repeat: int, points: int) -> tuple[Panel, ...]:
@@ -142,6 +149,7 @@ def chart_data(trace: Trace, shown: Iterable[Panel]) -> dict[str, Any]:
                 "title": panel.title,
                 "unit": panel.unit,
                 "range": [low, high],
+                "least": LEAST[panel.unit],
                 "series": [
                     {
                         "name": s.name,

@@ -173,5 +173,5 @@ def test_a_rig_without_a_brake_is_told_what_is_left_out(tmp_path, capfd) -> None
     options = ("--rigs", 1, "--jobs", 1, "--without-series", "--out", tmp_path / "runs")
     assert run(plan, *options) == 0
     said = capfd.readouterr().out
-    assert "1 healthy rigs of bare, 1 items each" in said
+    assert "1 healthy rig of bare, 1 item each" in said
     assert "no brake wired on rig bare: items that need one are not run (1 of 3): loaded" in said

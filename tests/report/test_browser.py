@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 
+from hil.report.plots import LEAST
 from hil.report.rebuild import rebuild
 
 pytest.importorskip("selenium.webdriver")
@@ -146,6 +147,75 @@ def test_the_map_of_losses_fits_the_screen(
     low = browser.execute_script(CONTRAST)
     assert low == []
     assert [entry["message"] for entry in browser.get_log("browser")] == []
+
+
+#: Labels that do not stand beside their value.
+ABOVE = (
+    "return [...document.querySelectorAll('.pairs:not(.inline) > div')].filter(d => {"
+    "  const [label, value] = [...d.children].map(e => e.getBoundingClientRect());"
+    "  return value.left < label.right || value.top > label.bottom;"
+    "}).map(d => d.textContent)"
+)
+
+
+@pytest.mark.parametrize("width", [360, 390, 1280])
+def test_labels_stand_beside_their_values(browser: Any, full_run: Path, width: int) -> None:
+    _open(browser, full_run, width)
+    assert browser.execute_script("return document.querySelectorAll('.pairs > div').length") > 20
+    assert browser.execute_script(ABOVE) == []
+
+
+#: Names in the list that are broken elsewhere than after a joint: their text up to there.
+BROKEN = (
+    "const found = [];"
+    "document.querySelectorAll('.index tbody th a').forEach(a => {"
+    "  const all = [], walk = document.createTreeWalker(a, NodeFilter.SHOW_TEXT);"
+    "  for (let node; (node = walk.nextNode());) {"
+    "    for (let n = 0; n < node.length; n++) {"
+    "      const range = document.createRange();"
+    "      range.setStart(node, n); range.setEnd(node, n + 1);"
+    "      all.push([node.data[n], range.getBoundingClientRect().top]);"
+    "    }"
+    "  }"
+    "  for (let n = 1; n < all.length; n++) {"
+    "    if (all[n][1] > all[n - 1][1] + 4 && !'.-_/:'.includes(all[n - 1][0])) {"
+    "      found.push(a.textContent + ' at ' + n);"
+    "    }"
+    "  }"
+    "}); return found;"
+)
+
+
+@pytest.mark.parametrize("width", [768, 1280])
+def test_names_in_the_list_are_broken_at_their_joints_only(
+    browser: Any, full_run: Path, width: int
+) -> None:
+    _open(browser, full_run, width)
+    browser.execute_script(
+        "document.querySelectorAll('.index td:last-child').forEach("
+        "  td => { td.textContent = 'a reason as long as they come '.repeat(20); });"
+    )
+    assert browser.execute_script(BROKEN) == []
+    browser.execute_script(
+        "document.querySelectorAll('.index tbody th').forEach("
+        "  th => { th.style.width = '1rem'; th.style.overflowWrap = 'anywhere'; });"
+    )
+    assert browser.execute_script(BROKEN), "this way they would be"
+
+
+def test_a_temperature_that_hardly_moves_is_drawn_flat(browser: Any, full_run: Path) -> None:
+    _open(browser, full_run)
+    _wait_drawn(browser)
+    spans = browser.execute_script(
+        "const p = document.querySelector('.js-plotly-plot'), found = {};"
+        "Object.keys(p.layout).filter(k => k.startsWith('yaxis')).forEach(k => {"
+        "  const [low, high] = p._fullLayout[k].range;"
+        "  found[p.layout[k].title.text] = high - low; });"
+        "return found"
+    )
+    assert spans.keys() == LEAST.keys()
+    for unit, span in spans.items():
+        assert span >= LEAST[unit]
 
 
 def test_the_keyboard_reaches_the_skip_link_first(browser: Any, full_run: Path) -> None:

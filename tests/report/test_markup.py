@@ -4,7 +4,16 @@ import pytest
 from markupsafe import Markup
 
 from hil.report.items import Standing
-from hil.report.markup import CAUTIONS, SIGNS, environment, sign, style, visible
+from hil.report.markup import (
+    CAUTIONS,
+    SIGNS,
+    breakable,
+    coded,
+    environment,
+    sign,
+    style,
+    visible,
+)
 
 
 def test_every_standing_has_a_sign_of_its_own() -> None:
@@ -40,3 +49,22 @@ def test_the_style_has_both_colour_schemes_and_paper() -> None:
 
 def test_the_emergency_stop_is_among_the_cautions() -> None:
     assert any("emergency stop" in caution for caution in CAUTIONS)
+
+
+@pytest.mark.parametrize(
+    ("name", "shown"),
+    [
+        ("start.hall.cw", "start.<wbr>hall.<wbr>cw"),
+        ("back-emf", "back-emf"),  # a hyphen needs no help
+        ("dot.", "dot."),
+        ("a.<b>\u202e", "a.&lt;b&gt;\ufffd"),
+        ("plan/a_b:c", "plan/<wbr>a_<wbr>b:<wbr>c"),
+    ],
+)
+def test_names_may_be_broken_after_their_joints_only(name: str, shown: str) -> None:
+    assert breakable(name) == Markup(shown)
+
+
+def test_names_between_backticks_are_shown_as_names() -> None:
+    assert coded("from mark `command` on") == Markup("from mark <code>command</code> on")
+    assert coded("`<a>` and ` alone") == Markup("<code>&lt;a&gt;</code> and ` alone")

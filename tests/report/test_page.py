@@ -221,7 +221,7 @@ def test_an_empty_and_a_perfect_run(
         return _text(tree.xpath("//p[@class='lead']")[0])
 
     assert lead() == "\u2013 not-run No item was planned or run."
-    assert lead(make_result("a", Verdict.PASS)) == "✓ pass All 1 items passed."
+    assert lead(make_result("a", Verdict.PASS)) == "✓ pass The one item passed."
 
 
 def test_a_missing_trace_is_said_and_the_rest_shown(full_run: Path) -> None:

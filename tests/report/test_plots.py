@@ -14,7 +14,7 @@ from hil.core.measure import Measure
 from hil.core.record import ItemResult
 from hil.core.trace import Channel, Mark, Trace
 from hil.core.verdict import Judgement, Verdict
-from hil.report.plots import Panel, Series, chart_data, panels
+from hil.report.plots import LEAST, PANELS, Panel, Series, chart_data, panels
 from hil.report.sketch import described, sketch
 from hil.store.reading import read
 
@@ -132,8 +132,31 @@ def test_the_range_holds_values_and_limits(
     current = panels(make_trace(), result, 1, 100)[1]
     assert current.range[1] == 99.0
     one = np.array([1.0])
-    assert Panel("x", "V", (Series("x", "solid", one, one),)).range == (0.5, 1.5)
+    assert Panel("x", "V", (Series("x", "solid", one, one),)).range == (0.75, 1.25)
     assert Panel("x", "V", ()).range == (0.0, 1.0)
+
+
+@pytest.mark.parametrize(
+    ("unit", "values", "low", "high"),
+    [
+        ("degC", [25.0, 25.1], 22.55, 27.55),  # the last digit is no event
+        ("degC", [25.0, 40.0], 25.0, 40.0),
+        ("V", [24.0, 24.02], 23.76, 24.26),
+        ("rpm", [-2000.0, 0.0], -2000.0, 0.0),
+    ],
+)
+def test_an_axis_spans_some_steps_of_a_reading_at_least(
+    unit: str, values: list[float], low: float, high: float
+) -> None:
+    y = np.array(values)
+    panel = Panel("x", unit, (Series("x", "solid", y, y),))
+    assert panel.range == pytest.approx((low, high))
+    trace = Trace({}, (), 1.0)
+    assert chart_data(trace, [panel])["panels"][0]["least"] == LEAST[unit]
+
+
+def test_every_panel_has_a_least_span() -> None:
+    assert {unit for _, unit, _ in PANELS} == set(LEAST)
 
 
 def test_chart_data_unpacks_to_the_thinned_series(

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 from markupsafe import Markup
 
+from hil.core.count import many
 from hil.report.items import Standing
 from hil.report.numbers import NOTHING, in_unit, margin
 from hil.report.site import words
@@ -150,10 +151,9 @@ def _answer(line: ItemLine, runs: Sequence[RunLine], trends: Sequence[Trend]) ->
     if not changed:
         return f"{said} No measure changed lastingly."
     newest = max((t.changes[-1] for t in changed), key=lambda change: change.utc)
-    where = newest.build or newest.utc[:10]
     return (
-        f"{said} {len(changed)} of {len(trends)} measures changed lastingly, "
-        f"the last with {where}: {newest.measure}."
+        f"{said} {len(changed)} of {many(len(trends), 'measure')} changed lastingly, "
+        f"the last since {words.since(newest)}: {newest.measure}."
     )
 
 

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 from markupsafe import Markup, escape
 
+from hil.core.count import many
 from hil.report.markup import visible
 from hil.report.numbers import fixed, plain
 from hil.report.site import words
@@ -36,6 +37,7 @@ class RunCells:
     ground: Ground
     heads: tuple[str, ...]
     rows: dict[tuple[bytes, str], list[str]]
+    nights: dict[bytes, tuple[IntArray, str]]
     packed: bytes
 
     @classmethod
@@ -48,10 +50,25 @@ class RunCells:
             )
             for run in runs
         )
-        return cls(Ground.of(runs), heads, {}, pickle.dumps((runs, root), pickle.HIGHEST_PROTOCOL))
+        packed = pickle.dumps((runs, root), pickle.HIGHEST_PROTOCOL)
+        return cls(Ground.of(runs), heads, {}, {}, packed)
 
     def __reduce__(self) -> tuple[Any, ...]:
         return _unpacked, (self.packed,)
+
+    def nights_of(self, at: IntArray) -> tuple[IntArray, str]:
+        """First point of each run of these points, and the numbers of the runs that are listed.
+
+        No numbers if these are all runs.
+        """
+        same = at.tobytes()
+        if same not in self.nights:
+            starts = np.flatnonzero(np.diff(at, prepend=-1))
+            shown = at[starts].tolist()
+            whole = shown == list(range(len(self.heads)))
+            listed = "" if whole else " ".join(map(str, shown[-MOST_ROWS:]))
+            self.nights[same] = starts, listed
+        return self.nights[same]
 
     def rows_for(self, at: IntArray, word: str) -> list[str]:
         """Rows of these runs, the oldest first, all with one verdict, which lack figures (``%s``).
@@ -76,13 +93,10 @@ def _unpacked(packed: bytes) -> RunCells:
 def measure_page(page: Page, trend: Trend, cells: RunCells, item_page: str) -> bytes:
     """The page of `trend`; `cells` are those of the runs of its strand."""
     runs = cells.ground.runs
-    starts = np.flatnonzero(
-        np.concatenate([[True], trend.at[1:] != trend.at[:-1]])[: trend.at.size]
-    )
+    starts, listed = cells.nights_of(trend.at)
     nights = starts.size
     says = words.answer(trend, nights)
     numbered = [(n, c, runs[c.at]) for n, c in enumerate(trend.changes, 1)]
-    shown = trend.at[starts].tolist()
     return render(
         "measure.html.j2",
         page,
@@ -91,12 +105,14 @@ def measure_page(page: Page, trend: Trend, cells: RunCells, item_page: str) -> b
         verdict=trend.verdict[-1] if trend.verdict else "",
         answer=says,
         plot=trend_plot(
-            trend, cells.ground, f"{trend.measure} of {trend.item} over {nights} runs. {says}"
+            trend,
+            cells.ground,
+            f"{trend.measure} of {trend.item} over {many(nights, 'run')}. {says}",
         ),
         legend=_legend(trend),
         changes=list(reversed(numbered)),
         runs=len(runs),
-        at="" if shown == list(range(len(runs))) else " ".join(map(str, shown[-MOST_ROWS:])),
+        at=listed,
         rows=Markup(_rows(trend, cells, starts)),
         value_head=f"Value{'' if trend.unit == '1' else ' in ' + trend.unit} ± U (k=2)",
         repeat_words="Of several repetitions: the median, and from the least to the most"

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from hil.core.count import many
 from hil.report.items import Standing
 from hil.report.site import words
 from hil.report.site.shell import Page, render
@@ -128,7 +129,7 @@ class _Section:
         if not any(line.groups for line in self.lines):
             return f"No lasting change was found.{left}"
         changed = sum(bool(line.blamed) for line in self.lines) or "None"
-        return f"{changed} of {len(view.builds)} builds changed something lastingly.{left}"
+        return f"{changed} of {many(len(view.builds), 'build')} changed something lastingly.{left}"
 
     @property
     def recent(self) -> tuple[_Line, ...]:

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
+from hil.report.numbers import fixed
 from hil.report.site.views import FloatArray
 
 #: A limit further off than so many heights of the data is told, not drawn.
@@ -45,12 +47,25 @@ class Axis:
         return [tick for tick in found if tick <= self.high][:most]
 
 
-def axis(values: FloatArray, limits: FloatArray) -> tuple[Axis, tuple[float, ...]]:
+def tick_words(ticks: Sequence[float]) -> list[str]:
+    """Ticks with the decimals that their step needs, so that no two read alike."""
+    step = ticks[1] - ticks[0] if len(ticks) > 1 else 0.0
+    if not 1e-9 < step < 1e9:
+        return [f"{tick:.6g}" for tick in ticks]
+    places = max(0, -math.floor(math.log10(step) + 1e-9))
+    whole = step * 10.0**places
+    return [fixed(tick, places + (abs(whole - round(whole)) > 1e-6)) for tick in ticks]
+
+
+def axis(
+    values: FloatArray, limits: FloatArray, least: float = 0.0
+) -> tuple[Axis, tuple[float, ...]]:
     """An axis for `values` and those of `limits` that lie near them, and the limits left out.
 
     Parameters
     ----------
     values, limits : NaN is passed over; all may be NaN.
+    least : what it spans at least, if the values vary at all.
     """
     finite = values[np.isfinite(values)]
     bounds = sorted(set(limits[np.isfinite(limits)].tolist()))
@@ -58,6 +73,9 @@ def axis(values: FloatArray, limits: FloatArray) -> tuple[Axis, tuple[float, ...
         low, high = (bounds[0], bounds[-1]) if bounds else (0.0, 1.0)
         return _roomy(low, high), ()
     low, high = float(finite.min()), float(finite.max())
+    lack = (least - (high - low)) / 2.0
+    if high > low and lack > 0.0:
+        low, high = low - lack, high + lack
     reach = _FAR * max(high - low, 0.02 * max(abs(low), abs(high)), 1e-12)
     near = [b for b in bounds if low - reach <= b <= high + reach]
     far = tuple(b for b in bounds if b not in near)

@@ -15,7 +15,7 @@ from markupsafe import Markup, escape
 
 from hil.report.markup import visible
 from hil.report.numbers import in_unit
-from hil.report.site.scale import Axis, axis, middle
+from hil.report.site.scale import Axis, axis, middle, tick_words
 from hil.report.site.views import Change, FloatArray, IntArray, RunLine, Trend
 
 #: How a point is drawn: a shape besides a colour for every kind.
@@ -89,6 +89,7 @@ def trend_plot(trend: Trend, ground: Ground, says: str) -> Markup:
     scale, far = axis(
         np.concatenate([trend.value, [c.before for c in trend.changes]]),
         np.array([level for *_, level in below + above]),
+        _least(trend),
     )
     marks = pins(trend.changes, len(ground.runs))
     parts = [
@@ -110,8 +111,20 @@ def trend_plot(trend: Trend, ground: Ground, says: str) -> Markup:
         ),
         '<span class="cursor" hidden></span></div>',
         ground.names_for(trend.changes),
+        _beyond_words(trend, scale, far),
     ]
     return Markup("".join(parts))
+
+
+def _least(trend: Trend) -> float:
+    """What the axis spans at least: nothing smaller than it can be measured shall look like a step.
+
+    From an expanded uncertainty (k=2) below to one above; where something was found, what it shows.
+    """
+    if trend.changes or trend.hint is not None or not trend.uncertainty.size:
+        return 0.0
+    smallest = float(np.fmin.reduce(trend.uncertainty))
+    return 4.0 * smallest if math.isfinite(smallest) else 0.0
 
 
 def _build_stripes(runs: Sequence[RunLine]) -> str:
@@ -203,7 +216,7 @@ def _points(trend: Trend, scale: Axis, ground: Ground) -> str:
 
 def _ticks(scale: Axis, unit: str) -> str:
     ticks = scale.ticks()
-    words = [f"{tick:.6g}" for tick in ticks]
+    words = tick_words(ticks)
     if ticks and unit != "1":
         words[-1] += f" {_shown(unit)}"
     return "".join(
@@ -214,26 +227,31 @@ def _ticks(scale: Axis, unit: str) -> str:
 
 
 def _limit_words(trend: Trend, scale: Axis, far: Sequence[float]) -> str:
-    """The limits of the last band, at their line or, if beyond the plot, at its edge."""
-    parts = []
-    for limits, word in ((trend.low, "min"), (trend.high, "max")):
-        if not limits.size or not np.isfinite(limits[-1]):
-            continue
-        level = float(limits[-1])
-        text = f"{word} {in_unit(level, trend.unit)}"
-        if level in far:
-            arrow = "\u2191" if level > scale.high else "\u2193"
-            where = "up" if level > scale.high else "down"
-            parts.append(
-                f'<span class="limit {where}" aria-hidden="true">{arrow} {_shown(text)}, '
-                "beyond this picture</span>"
-            )
-        else:
-            parts.append(
-                f'<span class="limit" aria-hidden="true" style="top:{scale.place(level) / 10:.1f}%"'
-                f">{_shown(text)}</span>"
-            )
-    return "".join(parts)
+    """The limits of the last band at their line."""
+    return "".join(
+        f'<span class="limit" aria-hidden="true" style="top:{scale.place(level) / 10:.1f}%"'
+        f">{_shown(text)}</span>"
+        for level, text in _last_limits(trend)
+        if level not in far
+    )
+
+
+def _beyond_words(trend: Trend, scale: Axis, far: Sequence[float]) -> str:
+    """The limits of the last band that lie beyond the plot, below it: within it are the points."""
+    parts = [
+        f"{chr(0x2191) if level > scale.high else chr(0x2193)} {_shown(text)}"
+        for level, text in _last_limits(trend)
+        if level in far
+    ]
+    return f'<p class="beyond">{", ".join(parts)}: beyond this picture</p>' if parts else ""
+
+
+def _last_limits(trend: Trend) -> list[tuple[float, str]]:
+    return [
+        (float(limits[-1]), f"{word} {in_unit(float(limits[-1]), trend.unit)}")
+        for limits, word in ((trend.low, "min"), (trend.high, "max"))
+        if limits.size and np.isfinite(limits[-1])
+    ]
 
 
 def _build_names(runs: Sequence[RunLine], wanted: Sequence[int]) -> str:

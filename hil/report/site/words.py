@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 
+from hil.core.count import many
 from hil.report.numbers import NOTHING, fixed, in_unit, margin, plain
 from hil.report.site.views import Change, Hint, Trend
 
@@ -161,9 +162,9 @@ def answer(trend: Trend, nights: int) -> str:
         finite = trend.value[np.isfinite(trend.value)]
         if finite.size > 1 and float(np.ptp(finite)) == 0.0:
             return f"The same in all of {nights} runs."
-        return f"{nights} {'run' if nights == 1 else 'runs'}: too few to tell a lasting change."
+        return f"{many(nights, 'run')}: too few to tell a lasting change."
     if not trend.changes:
-        return f"No lasting change over {nights} {'run' if nights == 1 else 'runs'}."
+        return f"No lasting change over {many(nights, 'run')}."
     last = trend.changes[-1]
     times = "once" if len(trend.changes) == 1 else f"{len(trend.changes)} times"
     named = last.build and not last.same_build

@@ -22,8 +22,11 @@
     };
     data.panels.forEach(function (panel, p) {
       var low = panel.range[0], high = panel.range[1], top = 1 - p / many, bottom = 1 - (p + 1) / many + gap + 0.02;
-      var y = axisName("y", p), legend = [];
+      var y = axisName("y", p), legend = [], least = Infinity, most = -Infinity;
       panel.series.forEach(function (series) {
+        unpack(series.y, low, high).forEach(function (value) {
+          if (value !== null) { least = Math.min(least, value); most = Math.max(most, value); }
+        });
         traces.push({
           type: "scatter", mode: "lines", name: series.name, xaxis: "x", yaxis: y,
           x: unpack(series.t, 0, data.end), y: unpack(series.y, low, high), connectgaps: false,
@@ -37,6 +40,9 @@
         domain: [Math.max(0, bottom), top - gap], title: narrow ? undefined : { text: panel.unit, standoff: 4 },
         gridcolor: colour("rule"), zerolinecolor: colour("soft"), linecolor: colour("soft"), fixedrange: narrow
       };
+      if (most - least < panel.least) { // else noise and the last digit look like events
+        layout["yaxis" + (p ? p + 1 : "")].range = [(least + most - 1.1 * panel.least) / 2, (least + most + 1.1 * panel.least) / 2];
+      }
       notes.push({
         xref: "paper", x: 0, yref: "paper", y: top - gap, yanchor: "bottom", xanchor: "left", showarrow: false,
         text: "<b>" + panel.title + "</b> " + panel.unit + (narrow ? "<br>" : " &#160; ") + legend.join(" &#160; "),

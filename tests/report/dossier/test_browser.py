@@ -60,6 +60,19 @@ def test_nothing_is_wider_than_the_screen(browser: Any, page: Path, width: int) 
     assert browser.execute_script("return document.documentElement.scrollWidth") <= width
 
 
+@pytest.mark.parametrize("width", [390, 1280])
+def test_labels_stand_beside_their_values(browser: Any, page: Path, width: int) -> None:
+    show(browser, page, width)
+    found = browser.execute_script(
+        "return [...document.querySelectorAll('.pairs:not(.inline) > div')].map(d => {"
+        "  const [label, value] = [...d.children].map(e => e.getBoundingClientRect());"
+        "  return value.left >= label.right && value.top <= label.bottom;"
+        "})"
+    )
+    assert len(found) > 10
+    assert all(found)
+
+
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_axe_finds_no_violation(browser: Any, page: Path, scheme: str) -> None:
     """All rules of axe-core, best practices included, with every fold open."""

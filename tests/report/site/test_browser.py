@@ -7,6 +7,7 @@ import json
 import re
 import shutil
 from collections.abc import Callable
+from dataclasses import replace
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
@@ -21,6 +22,7 @@ from hil.report.site.gather import gather
 from hil.report.site.publish import publish
 from hil.report.site.views import Strand
 from hil.store.index import open_index
+from hil.store.traces import trace_bytes
 
 pytest.importorskip("selenium.webdriver")
 WebDriverWait = pytest.importorskip("selenium.webdriver.support.ui").WebDriverWait
@@ -272,6 +274,70 @@ def test_the_address_of_a_comparison_opens_it(browser: Any, built: Path) -> None
     wanted = dict(part.split("=") for part in fragment.split("&"))
     assert browser.find_element("id", "run-a").get_attribute("value") == wanted["a"]
     assert browser.find_element("id", "run-b").get_attribute("value") == wanted["b"]
+
+
+def test_no_two_ticks_of_an_axis_read_alike(browser: Any, built: Path) -> None:
+    show(browser, built / "compare.html")
+    settled(browser, "compare")
+    axes = (
+        "return [...document.querySelectorAll('.panel .plot, .panel .names')].map("
+        "  box => [...box.querySelectorAll('span')].map(tick => tick.textContent))"
+    )
+    wide = browser.execute_script(axes)
+    browser.find_element("id", "from").send_keys("1.0", Keys.TAB)
+    browser.find_element("id", "to").send_keys("1.004", Keys.TAB)
+    narrow = browser.execute_script(axes)
+    assert "1.001 s" in narrow[1]
+    assert len(wide) == len(narrow) >= 4
+    for words in wide + narrow:
+        assert len(set(words)) == len(words) > 1
+
+
+def test_the_comparison_opens_on_two_runs_that_share_an_item(
+    browser: Any, make_strand: Callable[..., Any], make_trace: Callable[..., Any], tmp_path: Path
+) -> None:
+    """Newest of all is a run of another plan; the next two have an item in common, at one time."""
+    one = make_strand(Strand("pump", "bench"), 6)
+    other = make_strand(Strand("quiet", "simulated"), 4)
+    runs = (*one.runs[:4], replace(one.runs[4], utc=one.runs[3].utc), one.runs[5])
+    folders = {}
+    for n, item in ((2, "stall"), (3, "start"), (4, "start"), (5, "another")):
+        traces = tmp_path / "runs" / runs[n].run / "traces"
+        traces.mkdir(parents=True)
+        (traces / f"{item}.1.parquet").write_bytes(trace_bytes(make_trace(seed=n)))
+        folders[runs[n].run] = str(traces.parent)
+    strands = [replace(one, runs=runs, folders={**one.folders, **folders}), other]
+    out = tmp_path / "out"
+    publish(out, Site(out, strands, traces=6).pieces())
+    show(browser, out / "compare.html")
+    settled(browser, "compare")
+    opened = [
+        browser.find_element("id", name).get_attribute("value")
+        for name in ("run-a", "run-b", "item")
+    ]
+    assert opened == [runs[3].run, runs[4].run, "start"]
+    newest = Select(browser.find_element("id", "run-b"))
+    assert newest.options[0].get_attribute("value") == runs[5].run
+    newest.select_by_value(runs[5].run)
+    wait(browser, "return document.getElementById('told').textContent.includes('no item')")
+
+
+def test_what_lies_beyond_a_trend_is_told_beside_it_not_over_its_points(
+    browser: Any, make_strand: Callable[..., Any], tmp_path: Path
+) -> None:
+    one = make_strand(Strand("pump", "bench"), 12)
+    out = tmp_path / "out"
+    publish(out, Site(out, [one]).pieces())
+    page = next(p for p in (out / "measures").glob("*.html") if "beyond" in p.read_text("utf-8"))
+    for width in (390, 1280):
+        show(browser, page, width)
+        bottom, top, right = browser.execute_script(
+            "const told = document.querySelector('.beyond').getBoundingClientRect();"
+            "return [document.querySelector('.plot').getBoundingClientRect().bottom,"
+            "  told.top, told.right]"
+        )
+        assert top >= bottom
+        assert right <= width
 
 
 def test_bench_runs_are_offered_bench_runs_only(browser: Any, built: Path) -> None:

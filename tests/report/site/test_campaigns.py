@@ -93,7 +93,7 @@ def test_json_without_cells_or_from_another_system_is_shown(folder: Path) -> Non
     view = read_defects_file(saved(folder, name, folder="C:\\runs\\" + name, cells=[]))
     assert view.name == name
     page = html.fromstring(defects_page(FRAME, [view], {}))
-    assert "1 of 3 defects are caught by nobody." in text(page)
+    assert "1 of 3 defects is caught by nobody." in text(page)
     assert not page.xpath('//table[@class="matrix"]')
 
 
@@ -143,7 +143,7 @@ def test_the_page_of_defects(folder: Path) -> None:
     views = campaigns_in([folder]).defects
     page = html.fromstring(defects_page(FRAME, views, {"start.hall": "items/s.html"}))
     words = text(page)
-    assert "1 of 3 defects are caught by nobody." in words
+    assert "1 of 3 defects is caught by nobody." in words
     assert "99.7 % likely to be seen in the starts planned" in words
     rows = page.xpath('//table[contains(@class, "cards")]/tbody/tr')
     assert "nobody" in text(rows[0])

@@ -203,7 +203,7 @@ def test_a_run_that_did_not_end_and_one_that_was_altered_are_said(make_strand: M
     )
     answer = text(overview(replace(one, runs=runs)))
     assert "It did not come to its end" in answer
-    assert "1 of 6 runs are not as they were indexed" in answer
+    assert "1 of 6 runs is not as it was indexed" in answer
     early = replace(one.runs[-1], end="interrupted: Ctrl-C")
     assert "It ended early: interrupted: Ctrl-C" in text(
         overview(replace(one, runs=(*runs[:-1], early)))

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hil.report.site.scale import Axis, axis, middle
+from hil.report.site.scale import Axis, axis, middle, tick_words
 
 numbers = st.floats(-1e9, 1e9, allow_nan=False).filter(lambda x: x == 0 or abs(x) > 1e-9)
 
@@ -69,3 +69,38 @@ def test_ticks_step_by_one_two_or_five() -> None:
 @given(st.lists(numbers, min_size=1, max_size=30))
 def test_the_middle_is_the_median(values: list[float]) -> None:
     assert middle(np.array(values)) == np.median(values)
+
+
+@pytest.mark.parametrize(
+    ("ticks", "words"),
+    [
+        ([20.0, 20.01, 20.02], ["20.00", "20.01", "20.02"]),
+        ([0.56, 0.58, 0.6], ["0.56", "0.58", "0.60"]),
+        ([0.0, 2.5, 5.0], ["0.0", "2.5", "5.0"]),
+        ([-1000.0, 0.0, 1000.0], ["-1000", "0", "1000"]),
+        ([0.0, 0.1, 0.2, 0.1 * 3], ["0.0", "0.1", "0.2", "0.3"]),
+        ([7.25], ["7.25"]),
+        ([], []),
+    ],
+)
+def test_ticks_have_the_decimals_of_their_step(ticks: list[float], words: list[str]) -> None:
+    assert tick_words(ticks) == words
+
+
+@given(st.floats(-1e6, 1e6), st.floats(1e-3, 1e6))
+def test_no_two_ticks_read_alike_and_each_reads_as_it_stands(low: float, span: float) -> None:
+    ticks = Axis(low, low + span).ticks()
+    words = tick_words(ticks)
+    assert len(set(words)) == len(words)
+    assert [float(word) for word in words] == pytest.approx(ticks, rel=1e-9, abs=1e-9)
+
+
+def test_an_axis_spans_what_it_must() -> None:
+    values = np.array([25.0, 25.1])
+    found, _ = axis(values, np.array([]), 4.0)
+    assert found.high - found.low >= 4.0
+    assert found.low + found.high == pytest.approx(50.1)
+    wide, _ = axis(np.array([0.0, 9.0]), np.array([]), 4.0)
+    assert wide == axis(np.array([0.0, 9.0]), np.array([]))[0]
+    same = np.array([1.0, 1.0])
+    assert axis(same, np.array([]), 4.0) == axis(same, np.array([])), "which is no change anyway"

@@ -91,11 +91,35 @@ def test_a_near_limit_is_a_line_with_words_and_ground_beyond(
     assert plot.xpath('string(.//span[@class="limit"])') == "max 0.8200 s"
 
 
-def test_a_far_limit_is_told_at_the_edge(make_runs: MakeRuns, make_trend: MakeTrend) -> None:
+def test_a_far_limit_is_told_below_the_plot(make_runs: MakeRuns, make_trend: MakeTrend) -> None:
     runs = make_runs(10)
-    plot = drawn(make_trend(BENCH, runs, "s", level=0.8, high=9.0), runs)
-    assert not plot.xpath('.//path[@class="tp-limit"]')
-    assert "max 9 s, beyond this picture" in plot.xpath('string(.//span[@class="limit up"])')
+    far = make_trend(BENCH, runs, "s", level=0.8, high=9.0)
+    assert not drawn(far, runs).xpath('.//path[@class="tp-limit"]')
+    page = html.fromstring(f"<div>{trend_plot(far, Ground.of(runs), '')}</div>")
+    assert not page.xpath('//div[@class="plot"]//*[contains(., "beyond")]'), "points are there"
+    assert page.xpath('string(./p[@class="beyond"])') == "\u2191 max 9 s: beyond this picture"
+    low = np.full_like(far.value, -9.0)
+    page = html.fromstring(f"<div>{trend_plot(replace(far, low=low), Ground.of(runs), '')}</div>")
+    assert page.xpath("string(./p)").startswith("\u2193 min -9 s, \u2191 max 9 s: beyond")
+
+
+def test_what_cannot_be_measured_does_not_look_like_a_change(
+    make_runs: MakeRuns, make_trend: MakeTrend
+) -> None:
+    runs = make_runs(30)
+    trend = make_trend(BENCH, runs, "degC", high=float("nan"))
+    coarse = replace(trend, uncertainty=np.full(30, 1.0))
+
+    def height(of: Trend) -> int:
+        ys = [y for _, y in points(drawn(of, runs), "dot")]
+        return max(ys) - min(ys)
+
+    assert height(trend) > 800
+    assert height(coarse) < 20
+    stepped = make_trend(BENCH, runs, "degC", step_at=12, high=float("nan"))
+    assert height(replace(stepped, uncertainty=np.full(30, 1.0))) > 800, "what was found is shown"
+    unknown = replace(trend, uncertainty=np.full(30, np.nan))
+    assert height(unknown) == height(trend)
 
 
 def test_a_limit_that_moved_is_a_step(make_runs: MakeRuns, make_trend: MakeTrend) -> None:

@@ -43,16 +43,26 @@ var hand;
     if (options.some(function (one) { return one[0] === wanted; })) { select.value = wanted; }
   }
 
-  // The same rig and kind of evidence, earlier than it, newest first.
+  // The same rig and kind of evidence, earlier than it, newest first; runs come in the order of time.
   function earlier(run) {
-    return runs.filter(function (one) {
-      return one.rig === run.rig && one.simulated === run.simulated && one.night < run.night;
+    return runs.slice(0, runs.indexOf(run)).filter(function (one) {
+      return one.rig === run.rig && one.simulated === run.simulated;
     }).reverse();
   }
 
+  function shared(a, b) {
+    return Object.keys(b.items).filter(function (item) { return item in a.items; });
+  }
+
+  // The newest earlier run that an item can be compared with, if there is one.
+  function rival(run) {
+    return earlier(run).filter(function (one) { return shared(one, run).length; })[0];
+  }
+
   function chooseAgainst(wanted) {
-    var b = of(byId("run-b").value), others = earlier(b);
-    fill(byId("run-a"), others.map(function (one) { return [one.run, title(one) + (one.good ? ", good" : "")]; }), wanted);
+    var b = of(byId("run-b").value), others = earlier(b), best = rival(b);
+    fill(byId("run-a"), others.map(function (one) { return [one.run, title(one) + (one.good ? ", good" : "")]; }),
+      wanted || (best ? best.run : ""));
     byId("before").disabled = !others.length;
     byId("good").disabled = !others.some(function (one) { return one.good; });
     chooseItem(byId("item").value);
@@ -60,8 +70,7 @@ var hand;
 
   function chooseItem(wanted) {
     var a = of(byId("run-a").value), b = of(byId("run-b").value);
-    var shared = Object.keys(b.items).filter(function (item) { return a && item in a.items; });
-    fill(byId("item"), shared.map(function (item) { return [item, item]; }), wanted);
+    fill(byId("item"), a ? shared(a, b).map(function (item) { return [item, item]; }) : [], wanted);
     chooseRepeat();
   }
 
@@ -88,11 +97,11 @@ var hand;
     }
     trace(a, function (first) { trace(b, function (second) {
       var names = first.marks.map(function (mark) { return mark[0]; });
-      var shared = second.marks.map(function (mark) { return mark[0]; }).filter(function (name, n, all) {
+      var both = second.marks.map(function (mark) { return mark[0]; }).filter(function (name, n, all) {
         return names.indexOf(name) >= 0 && all.indexOf(name) === n;
       });
-      var preferred = ONSETS.filter(function (name) { return shared.indexOf(name) >= 0; })[0];
-      fill(byId("mark"), [["", "start of the trace"]].concat(shared.map(function (name) { return [name, name]; })),
+      var preferred = ONSETS.filter(function (name) { return both.indexOf(name) >= 0; })[0];
+      fill(byId("mark"), [["", "start of the trace"]].concat(both.map(function (name) { return [name, name]; })),
         preferred || byId("mark").value);
       byId("from").value = byId("to").value = "";
       draw(a, b, first, second);
@@ -151,7 +160,7 @@ var hand;
     var plot = node("div", "", { class: "plot" });
     function x(t) { return 1000 * (t - from) / (to - from); }
     function y(v) { return 1000 * (high - v) / (high - low); }
-    // From the least to the most of the source shown, within the window.
+    // From the least to the most of the source shown, within the window; never less than `least`.
     function scale(shown) {
       low = Infinity; high = -Infinity;
       shown.forEach(function (line) {
@@ -160,6 +169,8 @@ var hand;
         });
       });
       if (low > high) { low = 0; high = 1; }
+      var lack = Math.max(0, panel.least - (high - low)) / 2;
+      low -= lack; high += lack;
       var room = 0.05 * (high - low) || 0.05 * Math.abs(high) || 0.5;
       low -= room; high += room;
     }
@@ -179,8 +190,8 @@ var hand;
         svg.appendChild(shape("path", { class: line.which ? "ov-b" : "ov-a", d: path }));
       });
       plot.replaceChildren(svg);
-      steps(low, high, 4).forEach(function (v) {
-        var tick = node("span", round(v), { class: "tick", "aria-hidden": "true" });
+      steps(low, high, 4).forEach(function (v, n, all) {
+        var tick = node("span", told(v, all), { class: "tick", "aria-hidden": "true" });
         tick.style.top = y(v) / 10 + "%";
         plot.appendChild(tick);
       });
@@ -189,8 +200,8 @@ var hand;
     show();
     box.appendChild(plot);
     var axis = node("div", "", { class: "names", "aria-hidden": "true" });
-    steps(from, to, 6).forEach(function (t) {
-      var tick = node("span", round(t) + " s");
+    steps(from, to, 6).forEach(function (t, n, all) {
+      var tick = node("span", told(t, all) + " s");
       tick.style.left = Math.min(96, Math.max(4, x(t) / 10)) + "%";
       axis.appendChild(tick);
     });
@@ -204,6 +215,13 @@ var hand;
     var found = [];
     for (var n = Math.ceil(low / step); n * step <= high; n++) { found.push(n * step); }
     return found;
+  }
+
+  // A tick with the decimals that their step needs, so that no two read alike.
+  function told(value, ticks) {
+    if (ticks.length < 2) { return round(value); }
+    var step = ticks[1] - ticks[0], decimals = Math.max(0, -Math.floor(Math.log10(step) + 1e-6));
+    return value.toFixed(Math.min(decimals, 20));
   }
 
   function table(caption, heads, rows) {
@@ -265,9 +283,12 @@ var hand;
     });
     if (!runs.length) { tell("No run in this site has traces within reach."); return; }
     byId("choose").hidden = false;
-    fill(byId("run-b"), runs.slice().reverse().map(function (one) {
+    // Of all rigs the newest run first; what opens is the newest that can be compared.
+    var newest = runs.slice().reverse().sort(function (one, other) { return one.night < other.night ? 1 : one.night > other.night ? -1 : 0; });
+    var first = newest.filter(rival)[0];
+    fill(byId("run-b"), newest.map(function (one) {
       return [one.run, title(one) + ", " + one.rig + (one.simulated ? ", SIMULATED" : "")];
-    }), asked.b);
+    }), asked.b || (first ? first.run : ""));
     byId("item").replaceChildren(node("option", asked.item || "", { value: asked.item || "" }));
     chooseAgainst(asked.a);
   }
