@@ -50,7 +50,9 @@ class Band:
         if not limits or not all(math.isfinite(limit) for limit in limits):
             raise ValueError(f"{self.measure}: a band needs at least one finite limit")
         if self.low is not None and self.high is not None and self.low > self.high:
-            raise ValueError(f"{self.measure}: min {self.low} lies above max {self.high}")
+            unit = "" if self.unit == "1" else f" {self.unit}"
+            said = f"min {self.low:g}{unit} lies above max {self.high:g}{unit}"
+            raise ValueError(f"{self.measure}: {said}")
         if not 0.0 <= self.guard < math.inf:
             raise ValueError(f"{self.measure}: a guard of {self.guard!r} times the uncertainty")
         if self.risk is not None and not 0.0 < self.risk < 0.5:

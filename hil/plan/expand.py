@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import astuple
 
 from hil.core.drive import Sensing
 from hil.plan.bands import BandTable
 from hil.plan.checks import LINES
 from hil.plan.explain import nearest, place
-from hil.plan.kinds import KINDS, StallParameters
+from hil.plan.kinds import KINDS, StallParameters, StepsParameters
 from hil.plan.matrix import known_keys
 from hil.plan.plan import BandText, Case, Plan, PlannedItem, Scenario, SequentialText
 from hil.plan.rig import Rig
@@ -204,7 +205,7 @@ def beyond_rig(case: Case, rig: Rig) -> Iterator[tuple[Where, str]]:
     for key, voltage in case.parameters.voltages():
         if voltage > rig.supply.max_voltage:
             yield (
-                case.where[key],
+                _at(case, key, voltage),
                 f"{voltage:g} V lies above max-voltage {rig.supply.max_voltage:g} V of the supply "
                 f"of rig {rig.rig}",
             )
@@ -212,21 +213,33 @@ def beyond_rig(case: Case, rig: Rig) -> Iterator[tuple[Where, str]]:
         offered = rig.switch.lines if rig.switch is not None else LINES
         if line not in offered:
             there = f"rig {rig.rig} cannot open or close line" if rig.switch else "there is no line"
-            yield case.where[key], f"{there} {line!r}, there are {', '.join(offered) or 'none'}"
+            yield (
+                _at(case, key, line),
+                f"{there} {line!r}, there are {', '.join(offered) or 'none'}",
+            )
     for key, speed in case.parameters.speeds():
         if not motor.min_speed <= speed <= motor.max_speed:
             yield (
-                case.where[key],
+                _at(case, key, speed),
                 f"{speed:g} rpm lies outside min-speed {motor.min_speed:g} rpm to max-speed "
                 f"{motor.max_speed:g} rpm of the motor of rig {rig.rig}",
             )
     for key, torque in _torques(case):
         if rig.brake is not None and torque > rig.brake.max_torque:
             yield (
-                case.where[key],
+                _at(case, key, torque),
                 f"{torque:g} N*m lies above max-torque {rig.brake.max_torque:g} N*m of the brake "
                 f"of rig {rig.rig}",
             )
+
+
+def _at(case: Case, key: str, value: float | str) -> Where:
+    """Where a value of a cell stands: among steps, at the first that has it."""
+    if key == "steps" and isinstance(case.parameters, StepsParameters):
+        for number, step in enumerate(case.parameters.steps):
+            if value in astuple(step):
+                return (*case.where[key], number)
+    return case.where[key]
 
 
 def offered(case: Case, rig: Rig) -> bool:

@@ -10,7 +10,7 @@ from typing import Any, TypeVar
 from pydantic import BaseModel, ValidationError
 
 from hil.plan.model import Model
-from hil.plan.source import Problem, Source, Where, describe, refuse
+from hil.plan.source import Problem, Source, Where, Within, describe, refuse
 
 ModelT = TypeVar("ModelT", bound=Model)
 
@@ -82,6 +82,12 @@ def problems(
             continue
         first = str(loc[0]) if loc else ""
         path = (*places[first], *loc[1:]) if first in places else (*at, *loc)
+        error_within = entry.get("ctx", {}).get("error")
+        if isinstance(error_within, Within):
+            for inner, text in error_within.parts:
+                whole = (*_known(source.data, path, entry["type"]), *inner)
+                yield source.problem(whole, f"{place(whole)}: {text}")
+            continue
         yield _problem(model, entry, source, _known(source.data, path, entry["type"]), len(at))
 
 

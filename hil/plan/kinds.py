@@ -8,6 +8,7 @@ from typing import Annotated, Literal
 from pydantic import BeforeValidator, Field, model_validator
 
 from hil.plan.model import Model, Switch
+from hil.plan.source import Where, Within
 from hil.plan.steps import (
     BrakeOn,
     Dip,
@@ -202,12 +203,15 @@ class SpeedStepParameters(Parameters):
 def _read_steps(value: object) -> object:
     if not isinstance(value, list):
         return value
-    steps = []
-    for number, raw in enumerate(value, start=1):
+    steps: list[Step] = []
+    wrong: list[tuple[Where, str]] = []
+    for number, raw in enumerate(value):
         try:
             steps.append(read_step(raw))
         except ValueError as error:
-            raise ValueError(f"step {number}: {error}") from None
+            wrong.append(((number,), str(error)))
+    if wrong:
+        raise Within(wrong)
     return tuple(steps)
 
 

@@ -78,6 +78,15 @@ class SequentialText(Model):
     alpha: Ratio = 5.0
     beta: Ratio = 5.0
 
+    @model_validator(mode="after")
+    def _apart(self) -> Self:
+        if not 0.0 < self.good < self.bad < 100.0:
+            raise ValueError(
+                "expected good above 0 %, less than bad, and bad below 100 %, found good "
+                f"{self.good:g} %, bad {self.bad:g} %"
+            )
+        return self
+
 
 class Success(Model):
     """What the repetitions must show as a sample: a share, or a rate tested as they come in.

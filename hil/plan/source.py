@@ -34,6 +34,14 @@ class Problem:
     text: str
 
 
+class Within(ValueError):
+    """What is wrong within a value: each time the place, from the value on, and a text."""
+
+    def __init__(self, parts: Iterable[tuple[Where, str]]) -> None:
+        self.parts = tuple(parts)
+        super().__init__("; ".join(text for _, text in self.parts))
+
+
 @dataclass(frozen=True, slots=True)
 class Source:
     """Values of a file and their positions.

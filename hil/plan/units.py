@@ -26,6 +26,17 @@ _MISLEADING = {
     "back-emf constant": {"hertz"},
 }
 
+#: What such a unit says instead.
+_INSTEAD = {
+    "speed": "leaves open whether electrical or mechanical turns are meant",
+    "frequency": "is a speed or an angle, no frequency",
+    "angle": "is a share or a count, no angle",
+    "torque": "is an energy or a power, no torque",
+    "ratio": "is an angle or a count, no ratio",
+    "temperature": "is a difference of temperatures",
+    "back-emf constant": "leaves open whether electrical or mechanical turns are meant",
+}
+
 #: What most files are written in, as how many of it make one canonical unit: loading pint takes
 #: longer than reading a rig file does, and every process that opens a bench reads one.
 _COMMON = {
@@ -115,7 +126,7 @@ def _scaled(number: float, unit: str, kind: str, wanted: str, expected: str) -> 
     names = [name for name, _power in quantity.unit_items()]
     bare = {re.sub(r"^(kilo|milli|micro|mega)", "", name) for name in names}
     if bare & _MISLEADING.get(kind, set()):
-        raise ValueError(f"{expected}, found {found!r}: {unit} says something else")
+        raise ValueError(f"{expected}, found {found!r}: {unit} {_INSTEAD[kind]}")
     target: Any = registry().parse_units(wanted)
     if kind == "back-emf constant" and parsed.dimensionality == (1 / target).dimensionality:
         if number == 0.0:

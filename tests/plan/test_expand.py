@@ -159,7 +159,7 @@ def test_success_of_a_series(items):
         ("{overshoot: {max: 20}}", "bands.overshoot.max: expected a ratio with its unit"),
         ("{time-to-speed: {max: 2 V}}", "expected a time with its unit, such as '0.5 s', found"),
         ("{success: {exactly: 1 s}}", "success.exactly: expected a plain number, found '1 s'"),
-        ("{overshoot: {min: 20 %, max: 10 %}}", "bands.overshoot: min 20.0 lies above max 10.0"),
+        ("{overshoot: {min: 20 %, max: 10 %}}", "bands.overshoot: min 20 % lies above max 10 %"),
         ("{overshoot: {}}", "bands.overshoot: a band needs at least one finite limit"),
         ("{overshoot: {exactly: 1 %, max: 2 %}}", "'exactly' stands for both limits"),
         (
@@ -234,16 +234,19 @@ def test_refused_defaults(refused, defaults, message):
         ),
         ("scenario: reversal, speed: 1000 rpm, entry-speed: 5000 rpm", "entry-speed: 5000 rpm"),
         ("scenario: speed-step, from: 1000 rpm, to: 5000 rpm", "scenarios[1].to: 5000 rpm"),
-        ("scenario: steps, steps: [{start: 9000 rpm}]", "scenarios[1].steps: 9000 rpm"),
-        ("scenario: steps, steps: [{brake: 3 N*m}]", "scenarios[1].steps: 3 N*m lies above"),
+        ("scenario: steps, steps: [{start: 9000 rpm}]", "scenarios[1].steps[1]: 9000 rpm"),
+        ("scenario: steps, steps: [{brake: 3 N*m}]", "scenarios[1].steps[1]: 3 N*m lies above"),
         (
             "scenario: steps, steps: [{supply: 50 V}]",
-            "scenarios[1].steps: 50 V lies above max-voltage 42 V of the supply of rig dosing-pump",
+            "scenarios[1].steps[1]: 50 V lies above max-voltage 42 V of the supply of rig dosing",
         ),
-        ("scenario: steps, steps: [{dip: 50 V, for: 1 s}]", "steps: 50 V lies above max-voltage"),
+        (
+            "scenario: steps, steps: [{dip: 50 V, for: 1 s}]",
+            "steps[1]: 50 V lies above max-voltage",
+        ),
         (
             "scenario: steps, steps: [{open: hall-d}]",
-            "scenarios[1].steps: rig dosing-pump cannot open or close line 'hall-d', there are",
+            "scenarios[1].steps[1]: rig dosing-pump cannot open or close line 'hall-d', there are",
         ),
     ],
 )

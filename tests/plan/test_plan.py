@@ -313,8 +313,8 @@ def test_golden_messages(refused, old, new, place, message):
             "a drive held at standstill must trip",
         ),
         ("scenario: steps, steps: []", "scenarios[1].steps"),
-        ("scenario: steps, steps: [{strat: 1 rpm}]", "step 1: unknown step 'strat'"),
-        ("scenario: steps, steps: [stop, spin]", "step 2: unknown step 'spin'"),
+        ("scenario: steps, steps: [{strat: 1 rpm}]", "steps[1]: unknown step 'strat'"),
+        ("scenario: steps, steps: [stop, spin]", "steps[2]: unknown step 'spin'"),
         ("scenario: steps, steps: [{start: 1 rpm, brake: 1 N*m}]", "expected one step an entry"),
         (
             "scenario: start, speed: 1000 rpm, matrix: {speed: [1 rpm]}",

@@ -140,7 +140,7 @@ def test_the_simulated_bench_speaks_the_standard_of_what_is_measured(rig_with) -
     ("text", "words"),
     [
         (counter("{speed: {query: READ}}"), "expected a query, with a question mark"),
-        (counter("{speed: {unit: Hz}}"), "Hz says something else"),
+        (counter("{speed: {unit: Hz}}"), "Hz leaves open whether electrical or mechanical turns"),
         (counter("{speed: {unit: deg}}"), "which is a"),
         (counter("{speed: {scale: 0}}"), "greater than 0"),
         (counter("{speed: {scale: -1}}"), "greater than 0"),
@@ -176,7 +176,7 @@ def test_how_well_a_thermometer_reads_is_a_difference(rig_with, refused) -> None
 
 
 def test_a_difference_is_no_temperature(refused) -> None:
-    assert "says something else" in refused("limits: {temperature: 90 delta_degC}\n")
+    assert "is a difference of temperatures" in refused("limits: {temperature: 90 delta_degC}\n")
 
 
 def test_inputs_of_one_data_logger_may_share_its_address(rig_with) -> None:

@@ -32,7 +32,7 @@ def test_a_series_replaces_the_repeats(tmp_path: Path) -> None:
     [
         ("    success: {at-least: 90 %, sequential: {good: 1 %, bad: 5 %}}\n", "one of at-least"),
         ("    success: {confidence: 90 %}\n", "one of at-least, sequential"),
-        ("    success: {sequential: {good: 5 %, bad: 1 %}}\n", "0.05"),
+        ("    success: {sequential: {good: 5 %, bad: 1 %}}\n", "found good 5 %, bad 1 %"),
         ("    success: {sequential: {good: 1 %}}\n", "bad"),
         ("    success: {sequential: {good: 1 %, bad: 5 %, gamma: 2 %}}\n", "gamma"),
         (

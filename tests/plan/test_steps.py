@@ -1,11 +1,15 @@
 """Primitive steps as written in a plan."""
 
+import re
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from hil.core.drive import DriveState
+from hil.core.errors import PlanError
 from hil.plan import steps
+from hil.plan.load import load_plan
 from hil.plan.steps import read_step
 
 
@@ -125,3 +129,24 @@ def test_anything_is_a_step_or_refused(raw):
     except ValueError:
         return
     assert type(step).__module__ == "hil.plan.steps"
+
+
+def test_every_bad_step_of_a_list_is_told_where_it_stands(write) -> None:
+    text = """\
+format: 1
+plan: demo
+scenarios:
+  - id: s
+    scenario: steps
+    bands: {fault-count: {exactly: 0}}
+    steps:
+      - start: 900 rpm
+      - strat: 900 rpm
+      - wait: 2
+      - stop
+      - brake: 1 V
+"""
+    with pytest.raises(PlanError) as caught:
+        load_plan(write(text))
+    told = re.findall(r":(\d+:\d+): scenarios\[1\]\.(steps\[\d\]): ", str(caught.value))
+    assert told == [("9:9", "steps[2]"), ("10:9", "steps[3]"), ("12:9", "steps[5]")]
