@@ -100,7 +100,7 @@ def compare_pieces(
     """The page, its script, and its data."""
     yield Piece(COMPARE, lambda: render("compare.html.j2", page, script=COMPARE_SCRIPT, data=DATA))
     yield Piece(COMPARE_SCRIPT, compare_script)
-    listed = [_listed(one) for _, some in strands for one in some]
+    listed = [_listed(one, some) for _, some in strands for one in some]
     yield Piece(DATA, lambda: handed("runs", listed))
     for gathered, some in strands:
         for one in some:
@@ -149,14 +149,16 @@ def _stamp(file: Path) -> str:
     return f"{found.st_size} {found.st_mtime_ns} {edition()[:16]}"
 
 
-def _listed(one: Compared) -> dict[str, Any]:
+def _listed(one: Compared, some: Sequence[Compared]) -> dict[str, Any]:
+    """A run that can be chosen; two of one minute are told apart by the second."""
+    alike = sum(other.run.night == one.run.night for other in some) > 1
     repeats: dict[str, int] = {}
     for item, repeat in one.traces:
         repeats[item] = max(repeat, repeats.get(item, 0))
     return {
         "run": one.run.run,
         "folder": safe(one.run.run),
-        "night": one.run.night,
+        "night": f"{one.run.night}:{one.run.utc[17:19]}" if alike else one.run.night,
         "build": visible(one.run.build),
         "rig": visible(one.strand.rig),
         "simulated": one.strand.simulated,

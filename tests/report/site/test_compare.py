@@ -119,6 +119,16 @@ def test_the_data_of_the_page(one: Gathered) -> None:
     assert len(pieces) == 3 + 3 * (1 + 3)
 
 
+def test_runs_of_one_minute_are_told_apart(one: Gathered) -> None:
+    close = replace(one.runs[28], utc=one.runs[29].utc.replace(":00Z", ":41Z"))
+    runs = (*one.runs[:28], close, one.runs[29])
+    page = page_of("compare.html", (), [BENCH])
+    pieces = {p.path: p for p in compare_pieces(page, [(one, chosen(replace(one, runs=runs), 3))])}
+    _, listed = value_of(pieces["compare-data.js"].make())
+    assert [run["night"] for run in listed[-2:]] == [f"{close.night}:41", f"{close.night}:00"]
+    assert listed[0]["night"] == one.runs[19].night
+
+
 def test_a_trace_is_made_again_only_when_its_file_changes(one: Gathered) -> None:
     def stamp() -> str:
         some = chosen(one, 1)
