@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import atexit
 import gc
 import importlib
 import itertools
@@ -123,6 +124,7 @@ def _ready() -> None:
     """Have everything at hand that series are judged and pages made by."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the process that asked decides what that means
     threading.Thread(target=_end_with_parent, daemon=True).start()
+    atexit.register(os._exit, 0)  # what it made is written: nothing is left to be put in order
     gc.disable()  # pages refer to nothing in circles
     importlib.import_module("hil.report.history")
     importlib.import_module("hil.report.site.items")  # brings the other pages along
