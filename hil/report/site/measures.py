@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 from markupsafe import Markup, escape
 
+from hil.core.count import many
 from hil.report.markup import visible
 from hil.report.numbers import fixed, plain
 from hil.report.site import words
@@ -104,7 +105,9 @@ def measure_page(page: Page, trend: Trend, cells: RunCells, item_page: str) -> b
         verdict=trend.verdict[-1] if trend.verdict else "",
         answer=says,
         plot=trend_plot(
-            trend, cells.ground, f"{trend.measure} of {trend.item} over {nights} runs. {says}"
+            trend,
+            cells.ground,
+            f"{trend.measure} of {trend.item} over {many(nights, 'run')}. {says}",
         ),
         legend=_legend(trend),
         changes=list(reversed(numbered)),
