@@ -172,6 +172,10 @@ def step_response(system, t):
     return np.asarray(control.step_response(system, T=t).outputs).ravel()
 
 
+#: So that one process runs both tests of it.
+FINELY = pytest.mark.xdist_group("finely-sampled")
+
+
 @cache
 def fine_response():
     """Of S19 and S20, whose zero is on the right: 600,001 points take a while."""
@@ -195,6 +199,7 @@ def against_control(system, t, y, expected):
             assert value == pytest.approx(expected[name], rel=2e-4, abs=1e-4), name
 
 
+@FINELY
 def test_non_minimum_phase_against_control():
     # S20 [V-C]: (1-s)/(s^2+s+1), python-control 0.10.2 on linspace(0, 60, 600001); the values of
     # its own docstring (S19) belong to a coarse automatic grid and are up to 0.9 % off.
@@ -204,6 +209,7 @@ def test_non_minimum_phase_against_control():
     against_control(system, FINE, fine_response(), expected)
 
 
+@FINELY
 def test_docstring_values_of_control_hold_to_the_grid():
     # S19 [V-CD] RiseTime 1.256, SettlingTime 9.071, OS 20.85, Undershoot 27.88: coarse grid
     y = fine_response()
