@@ -8,6 +8,7 @@ from typing import Any
 
 from hil.cli.bands_draft import Draft
 from hil.core.band import Band
+from hil.core.count import many
 from hil.plan.plan import PlannedItem
 from hil.store.reading import RunRecord
 from hil.verdicts.baseline import Gathered
@@ -26,8 +27,8 @@ def lines(
         yield "SIMULATED: no motor turned. Bands for a real bench come from runs on that bench."
     seen = {item for item, _measure in gathered.baselines}
     yield (
-        f"{len(records)} runs of rig {records[0].start.rig}, {len(seen)} of the {len(items)} items "
-        "of the plan"
+        f"{many(len(records), 'run')} of rig {records[0].start.rig}, {len(seen)} of the "
+        f"{many(len(items), 'item')} of the plan"
     )
     yield from _same_seeds(records)
     yield ""
@@ -72,8 +73,8 @@ def _told(proposal: Proposal, band: Band) -> Iterator[str]:
     after = hindsight(band, proposal.baseline)
     unit = proposal.baseline.unit
     yield (
-        f"  {proposal.baseline.item}: {sample.count} values of {len(proposal.baseline.runs)} runs, "
-        f"mean {sample.mean:.4g} {unit}, standard deviation {sample.deviation:.2g} {unit}; "
+        f"  {proposal.baseline.item}: {many(sample.count, 'value')} of "
+        f"{many(len(proposal.baseline.runs), 'run')}, mean {sample.mean:.4g} {unit}, standard deviation {sample.deviation:.2g} {unit}; "
         f"{proposal.method}"
     )
     yield f"    past results: {before} now, {after} with the proposed band"

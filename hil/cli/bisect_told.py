@@ -7,6 +7,7 @@ import textwrap
 from collections.abc import Iterator
 from typing import Any
 
+from hil.core.count import many
 from hil.scenarios.bisect import Visit
 from hil.scenarios.bisect_builds import Build
 from hil.verdicts.bisection_finding import Finding, Level, Outcome
@@ -72,7 +73,7 @@ def conclusion(
         yield f"{found.runs} runs of both ends; nothing between was run"
         return
     if found.outcome is Outcome.UNDECIDED:
-        yield f"UNDECIDED after {found.runs} runs: {what}"
+        yield f"UNDECIDED after {many(found.runs, 'run')}: {what}"
         if found.first:
             yield _place("likeliest is", found, builds)
         yield from _sides(found, unit, "before", "after", rate=rate)
@@ -86,7 +87,7 @@ def conclusion(
     share = 100.0 * (1.0 - found.runs / found.linear) if found.linear else 0.0
     saved = f", {share:.0f} % less" if share > 0.0 else ""
     yield (
-        f"{found.runs} runs of {found.builds} builds; trying each in turn takes about "
+        f"{many(found.runs, 'run')} of {many(found.builds, 'build')}; trying each in turn takes about "
         f"{found.linear:.0f}{saved}"
     )
 
@@ -123,9 +124,11 @@ def _level(level: Level, unit: str, *, rate: bool) -> str:
     missing = level.runs - level.values
     without = f", {missing} without a value" if missing else ""
     if not level.values:
-        return f"{level.runs} runs, none with a value"
+        return f"{many(level.runs, 'run')}, none with a value"
     spread = "" if math.isnan(level.deviation) else f", scatter {level.deviation:.2g}"
-    return f"mean {level.mean:.4g}{spread} {unit}".rstrip() + f", {level.runs} runs{without}"
+    return (
+        f"mean {level.mean:.4g}{spread} {unit}".rstrip() + f", {many(level.runs, 'run')}{without}"
+    )
 
 
 def as_json(found: Finding, builds: tuple[Build, ...]) -> dict[str, Any]:

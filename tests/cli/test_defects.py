@@ -140,7 +140,7 @@ def test_a_plan_that_fails_healthy_firmware_proves_nothing(
     assert run(*arguments, "--out", tmp_path / "runs") == 1
     out = capsys.readouterr().out
     assert "VOID: the healthy firmware does not pass 2 items:" in out
-    assert "start.cw: fail, peak-current" in out
+    assert "start.cw: fail, firmware: peak-current" in out
     assert "defects caught" not in out
 
 
