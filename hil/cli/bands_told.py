@@ -74,7 +74,8 @@ def _told(proposal: Proposal, band: Band) -> Iterator[str]:
     unit = proposal.baseline.unit
     yield (
         f"  {proposal.baseline.item}: {many(sample.count, 'value')} of "
-        f"{many(len(proposal.baseline.runs), 'run')}, mean {sample.mean:.4g} {unit}, standard deviation {sample.deviation:.2g} {unit}; "
+        f"{many(len(proposal.baseline.runs), 'run')}, mean {sample.mean:.4g} {unit}, "
+        f"standard deviation {sample.deviation:.2g} {unit}; "
         f"{proposal.method}"
     )
     yield f"    past results: {before} now, {after} with the proposed band"

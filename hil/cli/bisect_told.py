@@ -87,8 +87,8 @@ def conclusion(
     share = 100.0 * (1.0 - found.runs / found.linear) if found.linear else 0.0
     saved = f", {share:.0f} % less" if share > 0.0 else ""
     yield (
-        f"{many(found.runs, 'run')} of {many(found.builds, 'build')}; trying each in turn takes about "
-        f"{found.linear:.0f}{saved}"
+        f"{many(found.runs, 'run')} of {many(found.builds, 'build')}; trying each in turn "
+        f"takes about {found.linear:.0f}{saved}"
     )
 
 
