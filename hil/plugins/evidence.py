@@ -1,15 +1,9 @@
-"""Keeps the run folder: opens it when bench items were collected, completes it at the end.
-
-Also turns a termination request into an orderly stop, so that the supply is switched off.
-"""
+"""Keeps the run folder: opens it when bench items were collected, completes it at the end."""
 
 from __future__ import annotations
 
-import signal
-import threading
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
-from types import FrameType
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -21,6 +15,7 @@ from hil.plugins.keys import CAME_TO, PROGRESS, RESUME, RUN, TAKEN
 from hil.plugins.options import bench_options
 from hil.plugins.plans import ItemNotPassed, PlanItem
 from hil.plugins.pool import check_size, take_rig
+from hil.plugins.terminations import Terminations
 from hil.plugins.workers import Workers, worker_number
 
 if TYPE_CHECKING:
@@ -32,8 +27,6 @@ VERDICT = "hil_verdict"
 LETTERS = {"pass": ".", "fail": "F", "undecided": "U", "bench-fault": "B", "not-run": "n"}
 #: Reasons, and items of each, that are named at the end of a session.
 SHOWN = 8
-#: By default these end the process without running a single finalizer.
-TERMINATIONS = ("SIGTERM", "SIGHUP")
 #: Exit codes beyond pytest's own: preflight or flashing failed, nothing was run; somebody else
 #: holds the rig; the supply could not be proven off at the end.
 EXIT_PREFLIGHT, EXIT_IN_USE, EXIT_UNSAFE = 10, 11, 12
@@ -120,6 +113,7 @@ def pytest_collection_finish(session: pytest.Session) -> None:
     except HilError as error:
         raise pytest.UsageError(str(error)) from error
     run.shared = worker_number(config) is not None
+    config.pluginmanager.register(Terminations(), "hil-terminations")
     config.pluginmanager.register(Evidence(run, progress, resume), "hil-evidence")
 
 
@@ -131,28 +125,6 @@ class Evidence:
         self._stopped_by = self._refused = ""
         self._folder: Path | None = None
         self._trouble = self._unindexed = ""
-        self._former: dict[int, Any] = {}
-        if threading.current_thread() is threading.main_thread():
-            self._catch_terminations()
-
-    # -- signals ---------------------------------------------------------------------------
-
-    def _catch_terminations(self) -> None:
-        for name in TERMINATIONS:
-            number = getattr(signal, name, None)
-            if number is not None and signal.getsignal(number) is not signal.SIG_IGN:
-                self._former[number] = signal.signal(number, self._terminated)
-
-    def _terminated(self, number: int, _frame: FrameType | None) -> None:
-        for caught in self._former:  # a second request must not cut the first one's tidying short
-            signal.signal(caught, signal.SIG_IGN)
-        raise KeyboardInterrupt(f"signal {signal.Signals(number).name}")
-
-    def pytest_unconfigure(self) -> None:
-        """Give the signals back."""
-        for number, former in self._former.items():
-            signal.signal(number, former)
-        self._former.clear()
 
     # -- session ---------------------------------------------------------------------------
 
