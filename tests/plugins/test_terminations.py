@@ -36,7 +36,8 @@ def test_a_request_is_an_interrupt_that_names_it_and_a_second_one_nothing(former
     assert former == [number]
 
 
-def test_what_is_ignored_stays_so(former) -> None:
+@pytest.mark.usefixtures("former")
+def test_what_is_ignored_stays_so() -> None:
     signal.signal(signal.SIGHUP, signal.SIG_IGN)
     caught = Terminations()
     assert signal.getsignal(signal.SIGHUP) is signal.SIG_IGN
