@@ -17,7 +17,7 @@ from hil.bench.guard import Guard, GuardSettings
 from hil.bench.observe import Observer
 from hil.bench.operator import Operator
 from hil.bench.parts import Parts
-from hil.core.errors import BenchError, FirmwareError, HilError, LinkTimeout
+from hil.core.errors import BenchError, HilError
 from hil.core.record import Identity
 from hil.core.roles import INSTRUMENTS
 from hil.drivers.port_select import UsbMatch, find_port
@@ -100,16 +100,9 @@ def open_parts(
             if getattr(rig, role) is not None:
                 opened[role] = _open_instrument(rig, role, resources, access.clock, visa)
                 undo.callback(opened[role].close)
-        try:
-            board = open_board(rig, access.board, access.clock, log)
-        except LinkTimeout as error:
-            if not access.firmware:
-                raise
-            raise FirmwareError(
-                f"{access.firmware}: never answered the identity query: {error}"
-            ) from error
+        board = open_board(rig, access.board, access.clock, log, firmware=access.firmware)
         undo.pop_all()
-        return Parts(board=board, on_close=access.on_close, **opened)
+        return Parts(board=board, on_close=access.on_close, firmware=access.firmware, **opened)
 
 
 def _open_instrument(
@@ -145,22 +138,35 @@ def unanswered(rig: Rig, resources: Mapping[str, str]) -> Iterator[tuple[str, st
 
 
 def open_board(
-    rig: Rig, port: str, clock: Clock, log: ByteLog | None = None, *, retries: int | None = None
+    rig: Rig,
+    port: str,
+    clock: Clock,
+    log: ByteLog | None = None,
+    *,
+    retries: int | None = None,
+    firmware: str = "",
 ) -> Board:
     """Open the board's link and make sure that the expected model answers.
 
-    `retries` of the identity, if not as the link profile says.
+    Parameters
+    ----------
+    retries : of the identity, if not as the link profile says.
+    firmware : name of the user's own firmware on a simulated board.
 
     Raises
     ------
     BenchError
         If nothing, or another board, answers.
+    FirmwareError
+        If the user's own firmware does not answer: nothing else can be at fault there.
     """
     profile = rig.profile
     if retries is not None:
         profile = dataclasses.replace(profile, retries=retries)
     descriptor = _drivers().get("board", rig.board.driver)
-    config = _configured(descriptor.config, {"url": port, "description": profile})
+    config = _configured(
+        descriptor.config, {"url": port, "description": profile, "firmware": firmware}
+    )
     board: Any = descriptor.open(config, clock, log)
     try:
         _expect_model(rig, port, board.identify())

@@ -68,4 +68,5 @@ class Parts:
     thermometer: Thermometer | None = None
     guard: GuardLike | None = None  # None where the bench dies with this process
     operator: Operator = field(default_factory=Nobody)
+    firmware: str = ""  # of the user's own, on a simulated board; see `SerialBoardConfig`
     on_close: list[Callable[[], None]] = field(default_factory=list)

@@ -44,7 +44,7 @@ class Readout:
         self.tachometer, self.brake, self.switch = parts.tachometer, parts.brake, parts.switch
         self.interlock, self._on_close = parts.interlock, parts.on_close
         self.encoder, self.thermometer = parts.encoder, parts.thermometer
-        self.operator = parts.operator
+        self.operator, self.firmware = parts.operator, parts.firmware
         self.keeper = Keeper(clock, parts.guard, parts.interlock)
         self.clock, self.settings, self._sources = clock, settings, sources
         self.observer: Observer = observer or Silent()
@@ -288,10 +288,18 @@ class Readout:
             self._heard = now
         elif self._heard is not None and now - self._heard > self.settings.silence:
             again = "but the same frame again and again " if len(readings) else ""
-            raise LinkTimeout(
-                f"no telemetry {again}for {now - self._heard:.2f} s in mid-scenario: cable, power "
-                f"of the board, or a firmware that hangs{self.undecoded()}"
+            cause = "" if self.firmware else ": cable, power of the board, or a firmware that hangs"
+            raise self.silent(
+                f"no telemetry {again}for {now - self._heard:.2f} s in mid-scenario{cause}"
             )
+
+    def silent(self, text: str) -> HilError:
+        """The error for telemetry that does not come, with what did not decode.
+
+        On a simulated board that runs the user's own firmware there is no link that could fail.
+        """
+        said = f"{text}{self.undecoded()}"
+        return FirmwareError(f"{self.firmware}: {said}") if self.firmware else LinkTimeout(said)
 
     def undecoded(self) -> str:
         """What arrived in this trace and made no sense, as the end of a sentence; or ""."""

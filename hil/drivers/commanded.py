@@ -5,7 +5,7 @@ from __future__ import annotations
 from abc import ABC, abstractmethod
 from typing import Any, Self
 
-from hil.core.errors import CommandRefused, LinkError
+from hil.core.errors import CommandRefused, FirmwareError, HilError, LinkError, LinkTimeout
 from hil.core.record import Identity
 from hil.drivers.codec import Message
 from hil.drivers.serial_port import ByteLog, BytePort, SerialBoardConfig, open_port
@@ -68,6 +68,27 @@ class CommandedBoard(ABC):
                 f"board on {self._url}: sensing {sensing!r} cannot be selected, link profile "
                 f"{self._description.name} says it is always {self._description.sensing!r}"
             )
+
+    def _no_answer(self, what: str, waited: float, heard: str, *, garbled: bool) -> HilError:
+        """Nobody answered `what` within `waited` s.
+
+        Parameters
+        ----------
+        heard : what arrived instead, and where to look on a real link.
+        garbled : something arrived meanwhile, and nothing of it decodes.
+        """
+        said = f"no answer to {what!r} within {waited:g} s; "
+        firmware, port = self._config.firmware, self._port
+        if not firmware:
+            return LinkTimeout(f"board on {self._url}: {said}{heard}")
+        back = f"sent {port.received or 'none'}"
+        back += "; what came since it was asked does not decode" if garbled else ""
+        return FirmwareError(
+            f"{firmware}: {said}its serial port received {port.sent} bytes and {back}. No cable is "
+            "in between on a simulated board: firmware drops without a word what it cannot check, "
+            f"so hold framing, checksum and keys of link profile {self._description.name} against "
+            "it"
+        )
 
     def _identity(self, answer: Message) -> Identity:
         roles = answer.roles

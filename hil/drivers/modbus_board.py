@@ -13,7 +13,7 @@ import numpy as np
 from pymodbus.framer import FramerRTU
 from pymodbus.pdu import ModbusPDU
 
-from hil.core.errors import LinkError, LinkTimeout
+from hil.core.errors import HilError, LinkError
 from hil.core.record import Identity
 from hil.drivers.codec import arguments_to_raw, read_message
 from hil.drivers.commanded import CommandedBoard
@@ -156,13 +156,11 @@ class ModbusBoard(CommandedBoard):
                 self._clock.sleep(self._config.poll_interval)
         raise self._silence(what, wait)
 
-    def _silence(self, what: str, waited: float) -> LinkTimeout:
+    def _silence(self, what: str, waited: float) -> HilError:
         heard = f"{len(self._buffer)} bytes that are no answer" if self._buffer else "nothing"
         device = self._description.framing.device
-        return LinkTimeout(
-            f"board on {self._url}: no answer to {what!r} within {waited:g} s; {heard} arrived: "
-            f"is it powered, and is its device address {device}?"
-        )
+        where = f"{heard} arrived: is it powered, and is its device address {device}?"
+        return self._no_answer(what, waited, where, garbled=bool(self._buffer))
 
     @property
     def _taken(self) -> bool:

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from typing import Any, get_args
 
-from hil.core.errors import LinkError, LinkTimeout
+from hil.core.errors import HilError, LinkError, LinkTimeout
 from hil.core.record import Identity
 from hil.drivers.codec import Codec, Message
 from hil.drivers.commanded import CommandedBoard
@@ -113,13 +113,17 @@ class SerialBoard(CommandedBoard):
         data = self._payload(command, arguments)
         for attempt in range(retries + 1):
             try:
-                return self._ask_once(command, answers, data)
-            except LinkTimeout:
+                answer = self._ask_once(command, answers, data)
+            except LinkTimeout:  # the port did not take the data
                 if attempt == retries:
                     raise
-        raise AssertionError("unreachable")
+                continue
+            if answer is not None:
+                return answer
+        raise self._silence(command, self._patience(command))
 
-    def _ask_once(self, command: str, answers: tuple[str, ...], data: bytes) -> Message:
+    def _ask_once(self, command: str, answers: tuple[str, ...], data: bytes) -> Message | None:
+        """None if no answer comes in time."""
         self._pump()
         while self._awaits_something():  # one request on the line at a time
             self._clock.sleep(self._config.poll_interval)
@@ -138,7 +142,7 @@ class SerialBoard(CommandedBoard):
                     return message
             self._messages.clear()
             if self._clock.now() >= deadline:
-                raise LinkTimeout(self._silence(command, timeout))
+                return None
             self._clock.sleep(self._config.poll_interval)
 
     def nudge(self) -> bool:
@@ -149,7 +153,7 @@ class SerialBoard(CommandedBoard):
             return False
         if self._unanswered > self._description.retries:
             self._unanswered = 0
-            raise LinkTimeout(self._silence("identify", self._patience("identify")))
+            raise self._silence("identify", self._patience("identify"))
         self._messages.clear()
         self._bytes = self._decoded = self._rejected = 0
         self._send("identify", self._payload("identify", {}))
@@ -181,18 +185,20 @@ class SerialBoard(CommandedBoard):
     def _patience(self, command: str) -> float:
         return self._description.commands[command].timeout or self._description.reply_timeout
 
-    def _silence(self, command: str, timeout: float) -> str:
-        text = f"board on {self._url}: no answer to {command!r} within {timeout:g} s; "
+    def _silence(self, command: str, timeout: float) -> HilError:
+        heard = (
+            f"{self._bytes} bytes arrived: {self._decoded} frames of telemetry or other messages, "
+            f"{self._rejected} pieces that did not decode"
+        )
         if not self._bytes:
-            return text + "nothing arrived: is it powered, and is this its port?"
-        if not self._decoded:
-            return text + (
+            heard = "nothing arrived: is it powered, and is this its port?"
+        elif not self._decoded:
+            heard = (
                 f"{self._bytes} bytes arrived but no frame decodes: baud rate "
                 f"({self._description.baud}) or profile ({self._description.name})?"
             )
-        return text + (
-            f"{self._bytes} bytes arrived: {self._decoded} frames of telemetry or other messages, "
-            f"{self._rejected} pieces that did not decode"
+        return self._no_answer(
+            command, timeout, heard, garbled=self._bytes > 0 and not self._decoded
         )
 
     # ------------------------------------------------------------------ bytes

@@ -34,6 +34,8 @@ class SerialBoardConfig:
         None leaves them as the serial library sets them.
     write_timeout : s after which a write that does not drain is an error.
     poll_interval : s of clock time between looks at the port while waiting for an answer.
+    firmware : name of the firmware on a simulated board, where neither cable nor power can be at
+        fault: what is silent there is the firmware. "" for any other board.
     """
 
     url: str
@@ -42,6 +44,7 @@ class SerialBoardConfig:
     rts: bool | None = None
     write_timeout: float = 1.0
     poll_interval: float = 0.002
+    firmware: str = ""
 
 
 def open_port(config: SerialBoardConfig) -> Any:
@@ -66,6 +69,7 @@ class BytePort:
 
     def __init__(self, port: Any, url: str, clock: Clock, log: ByteLog | None) -> None:
         self._port, self._url, self._clock, self._log = port, url, clock, log
+        self.sent = self.received = 0  # bytes so far
 
     def read(self) -> tuple[float, bytes]:
         """What has arrived and when that was seen; never waits."""
@@ -80,6 +84,7 @@ class BytePort:
                     count += len(more)
                 data = b"".join(parts)
         now = self._clock.now()
+        self.received += len(data)
         if data and self._log is not None:
             self._log("rx", now, data)
         return now, data
@@ -88,6 +93,7 @@ class BytePort:
         """Send; `what` names it in errors."""
         with converted(f"board on {self._url}: sending {what!r} failed"):
             self._port.write(data)
+        self.sent += len(data)
         if self._log is not None:
             self._log("tx", self._clock.now(), data)
 

@@ -15,7 +15,7 @@ from hil.bench.attended import ask, hold, let_go
 from hil.bench.bench import Bench
 from hil.bench.operator import Request
 from hil.core.drive import DriveState, Fault
-from hil.core.errors import CommandRefused, FirmwareError, LinkTimeout
+from hil.core.errors import CommandRefused, FirmwareError
 
 #: The board must report idle this soon after supply-on and clear, s.
 READY_WITHIN = 1.5
@@ -93,16 +93,15 @@ class Steps:
         Raises
         ------
         LinkTimeout
-            If no telemetry arrives.
+            If no telemetry arrives; FirmwareError where nothing but the firmware can be at fault.
         ManoeuvreFailed
             If it stays in another state.
         """
         bench = self.bench
         bench.board.stream(True)
         if not bench.wait_until(lambda: bench.latest.state is not None, READY_WITHIN):
-            raise LinkTimeout(
+            raise bench.silent(
                 f"no telemetry within {READY_WITHIN:g} s although the board agreed to stream it"
-                f"{bench.undecoded()}"
             )
         if bench.latest.state is not DriveState.IDLE:
             # Refused as long as the cause lasts; then the state below tells more than the refusal.

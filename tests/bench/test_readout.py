@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from hil.bench.bench import Bench
 from hil.bench.limits import LimitExceeded
 from hil.core.drive import DriveState, Fault
-from hil.core.errors import InstrumentError, LinkError, LinkTimeout
+from hil.core.errors import FirmwareError, InstrumentError, LinkError, LinkTimeout
 
 Kit = SimpleNamespace
 
@@ -218,6 +218,15 @@ def test_a_board_that_falls_silent_is_noticed(kit: Kit) -> None:
     with pytest.raises(LinkTimeout, match=r"no telemetry for 0\.5. s in mid-scenario"):
         kit.bench.wait(5.0)
     assert kit.clock.now() - before == pytest.approx(0.51, abs=0.02)
+
+
+def test_where_only_the_firmware_can_be_at_fault_its_silence_is_its_own_doing(kit: Kit) -> None:
+    energised(kit)
+    kit.bench.firmware = "pump"
+    kit.bench.wait(0.1)
+    kit.board.silent = True
+    with pytest.raises(FirmwareError, match=r"^pump: no telemetry for 0\.5. s in mid-scenario$"):
+        kit.bench.wait(5.0)
 
 
 def test_the_same_frame_again_and_again_is_silence_and_no_contradiction(kit: Kit) -> None:

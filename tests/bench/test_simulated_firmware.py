@@ -12,6 +12,7 @@ from hil.bench.simulate import twin_access, world_for
 from hil.bench.simulated_firmware import check_firmware, compiled
 from hil.core.errors import FirmwareError, PlanError
 from hil.plan.load import load_rig
+from hil.scenarios.steps import Steps
 from hil.twin import library
 from hil.twin.variation import Change, Variation
 
@@ -105,7 +106,11 @@ def test_nonsense_at_the_gates_ends_the_wait(opened):
 @pytest.mark.parametrize(
     ("bodies", "text"),
     [
-        ({"id": "return;"}, "never answered the identity query: .* nothing arrived"),
+        (
+            {"id": "return;"},
+            r"no answer to 'identify' within 0\.5 s; its serial port received \d+ bytes and sent "
+            r"none\. No cable is in between on a simulated board: firmware drops without a word ",
+        ),
         ({"id": "abort();"}, "port_receive crashed with SIGABRT"),
         ({"reset": "abort();"}, "port_reset crashed with SIGABRT"),
         ({"version": "abort();"}, "crashed with SIGABRT .* while it was loaded"),
@@ -114,6 +119,37 @@ def test_nonsense_at_the_gates_ends_the_wait(opened):
 def test_firmware_that_fails_before_it_has_said_who_it_is(opened, bodies, text):
     with pytest.raises(FirmwareError, match=rf"^tiny: .*{text}|^tiny: {text}"):
         opened(**bodies)
+
+
+@pytest.mark.parametrize(
+    ("bodies", "text"),
+    [
+        (
+            {"start": "return;"},
+            r"no answer to 'start' within 0\.5 s; its serial port received \d+ bytes and sent "
+            r"\d+\. No cable",
+        ),
+        (
+            {"period": "if (go) for (unsigned k = first; k != end; k++) out[k % 4096] |= 0x80;"},
+            r"no answer to 'start' within .* sent \d+; what came since it was asked does not",
+        ),
+    ],
+)
+def test_a_command_that_it_leaves_unanswered_is_its_own_doing(opened, bodies, text):
+    bench = opened(**bodies)
+    with pytest.raises(FirmwareError, match=rf"^tiny: {text}"):
+        bench.board.start(1000.0)
+
+
+def test_telemetry_that_it_does_not_send_is_its_own_doing(opened):
+    bench = opened(period="every = 0;")
+    steps = Steps(bench)
+    steps.begin_trace()
+    steps.supply(24.0)
+    with pytest.raises(
+        FirmwareError, match=r"^tiny: no telemetry within 1\.5 s although the board"
+    ):
+        steps.ready("hall")
 
 
 def test_it_can_run_in_this_process(rig_of):
