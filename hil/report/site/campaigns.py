@@ -36,7 +36,14 @@ class DefectLine:
 
 @dataclass(frozen=True, slots=True)
 class DefectsView:
-    """One campaign of seeded defects; `void` says why it proves nothing, if so."""
+    """One campaign of seeded defects.
+
+    Parameters
+    ----------
+    void : why it proves nothing, if so.
+    lines : the defects of which something can be said.
+    unsettled : the others, of a campaign that was interrupted.
+    """
 
     name: str
     plan: str
@@ -46,6 +53,7 @@ class DefectsView:
     void: tuple[str, ...]
     items: tuple[str, ...]
     lines: tuple[DefectLine, ...]
+    unsettled: tuple[str, ...] = ()
 
     @property
     def escaped(self) -> tuple[DefectLine, ...]:
@@ -235,6 +243,7 @@ def _defects(
             tuple(map(str, content["void"])),
             tuple(map(str, content["items"])),
             lines,
+            tuple(map(str, content.get("unsettled", ()))),
         )
     except (KeyError, TypeError, ValueError) as problem:
         raise StoreError(f"{file}: not a matrix of defects: {problem!r}") from problem

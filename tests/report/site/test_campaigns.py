@@ -139,6 +139,26 @@ def test_a_matrix_says_who_caught_what(folder: Path) -> None:
     assert view.lines[1].cells == {"start.hall": ("fail", True)}
 
 
+def test_an_interrupted_campaign_never_passes(folder: Path) -> None:
+    """Of nothing that is settled, all is caught: that proves nothing."""
+    one = folder / "defects-2026-03-01t22-15-09z-5f0c"
+    content = json.loads((one / "matrix.json").read_text())
+    caught = [row for row in content["defects"] if row["item"]]
+    for rows in ([], caught):
+        content |= {"defects": rows, "interrupted": True, "unsettled": ["late", "never"]}
+        (one / "matrix.json").write_text(json.dumps(content))
+        view = read_defects(one)
+        assert view.unsettled == ("late", "never")
+        words = text(html.fromstring(defects_page(FRAME, [view], {})))
+        assert f"Interrupted: {len(rows)} of {len(rows) + 2} defects caught so far." in words
+        assert "Interrupted before anything could be said of late, never." in words
+        assert "the healthy firmware passes" not in words
+        again = replace(view, name="defects-2026-02-01t22-15-09z-5f0c")
+        assert "interrupted with 2 more" in text(
+            html.fromstring(defects_page(FRAME, [view, again], {}))
+        )
+
+
 def test_the_page_of_defects(folder: Path) -> None:
     views = campaigns_in([folder]).defects
     page = html.fromstring(defects_page(FRAME, views, {"start.hall": "items/s.html"}))
