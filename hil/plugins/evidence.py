@@ -13,7 +13,7 @@ from hil.plugins.attended import operator_for
 from hil.plugins.items import item_id, on_bench, rig_of
 from hil.plugins.keys import CAME_TO, PROGRESS, RESUME, RUN, TAKEN
 from hil.plugins.options import bench_options
-from hil.plugins.plans import ItemNotPassed, PlanItem
+from hil.plugins.plans import ItemNotPassed, PlanItem, foretold_of
 from hil.plugins.pool import check_size, take_rig
 from hil.plugins.terminations import Terminations
 from hil.plugins.workers import Workers, worker_number
@@ -113,6 +113,7 @@ def pytest_collection_finish(session: pytest.Session) -> None:
     except HilError as error:
         raise pytest.UsageError(str(error)) from error
     run.shared = worker_number(config) is not None
+    run.foretold = foretold_of(items)
     config.pluginmanager.register(Terminations(), "hil-terminations")
     config.pluginmanager.register(Evidence(run, progress, resume), "hil-evidence")
 

@@ -72,6 +72,11 @@ def pytest_collect_file(file_path: Path, parent: pytest.Collector) -> pytest.Col
 
 def pytest_report_collectionfinish(items: list[pytest.Item]) -> list[str]:
     """Say before the first item which ones no run on this rig can do."""
+    return foretold_of(items)
+
+
+def foretold_of(items: Iterable[pytest.Item]) -> list[str]:
+    """What is left out, not run or not judged of the planned ones, see `hil.plan.foretold`."""
     by_rig: dict[Path, list[PlanItem]] = {}
     for item in items:
         if isinstance(item, PlanItem):

@@ -90,6 +90,8 @@ class Run:
         #: SHA-256 of the firmware image that was put on the board.
         self.image: dict[str, str] = {}
         self.counts: Counter[Verdict] = Counter() if resume is None else resume.left.counts
+        #: What was said of the plans before anything was run, for the record.
+        self.foretold: Sequence[str] = ()
         #: Reason -> items of this session that were not run, or could not be judged, for it.
         self.not_run: dict[str, list[str]] = {}
         if resume is not None:
@@ -182,6 +184,9 @@ class Run:
         self._started = True
         for left in self._lease.stale if self._lease is not None else ():
             self.note(f"took over a lease left behind by {left}", level="warning")
+        if self._resume is None:
+            for text in self.foretold:
+                self.note(text)
         self._record_left_out()
 
     def _head(self, hashes: Mapping[str, str] | None = None) -> RunStart:

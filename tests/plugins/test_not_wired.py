@@ -148,3 +148,6 @@ def test_items_for_a_sensing_that_the_rig_has_not_are_left_out_with_one_line(lab
         ["rig poor has no sensing back-emf *: left out * 1 of 2 items: plain.back-emf"]
     )
     assert [one.item for one in lab.record.results] == ["plain.hall"]
+    assert [note.text.split(" (")[0] for note in lab.record.notes] == [
+        "rig poor has no sensing back-emf"
+    ]

@@ -56,6 +56,28 @@ def test_a_healthy_rig_passes(result) -> None:
     assert judged["time-to-speed"].margin == pytest.approx(2.0 - judged["time-to-speed"].value)
 
 
+def test_the_short_plan_for_hall_sensors_catches_a_stall_that_is_left_to_the_over_current() -> None:
+    hall, item = str(RIG.parents[1] / "hall.plan.yaml"), "hall-stall"
+    assert run_task(Task(hall, item)).verdict is Verdict.PASS
+    masked = Variation("masked", (Change("firmware.defects.fault_mask", 2),))
+    found = run_task(Task(hall, item, variation=masked))
+    assert found.verdict is Verdict.FAIL
+    assert [j.measure for j in found.judged if j.verdict is Verdict.FAIL] == [
+        "trip-time-from-brake"
+    ]
+
+
+def test_what_a_rig_cannot_sense_is_left_out_and_said(plan, tmp_path) -> None:
+    rig = tmp_path / "poor.yaml"
+    rig.write_text(f"based-on: {RIG}\nrig: poor\nboard: {{sensing: [back-emf]}}\n")
+    text = Path(plan).read_text(encoding="utf-8").replace("    sensing: hall\n", "")
+    other = tmp_path / "other.plan.yaml"
+    other.write_text(text)
+    able, told = runnable_items(str(other), str(rig))
+    assert list(able) == ["odd"]
+    assert told[0].startswith("rig poor has no sensing hall (board.sensing: back-emf): left out")
+
+
 def test_a_band_that_does_not_apply(plan) -> None:
     found = run_task(Task(plan, "odd"))
     assert found.verdict is Verdict.NOT_RUN, "a Hall start has no handover"
