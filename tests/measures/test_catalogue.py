@@ -21,6 +21,7 @@ from hil.core.quantity import CANONICAL_UNITS
 from hil.core.trace import MARKS, Accuracy, Channel, Mark, Trace
 from hil.measures.catalogue import KINDS, blocked_by, definitions, measure
 from hil.measures.recipe import Recipe
+from hil.plan.offers import directional
 
 #: The names plans use; a change here breaks plans.
 NAMES = {
@@ -320,3 +321,12 @@ def test_no_measure_misses_a_channel_that_the_rig_is_known_not_to_have(lab, stal
     found = lab.measures(kind, trace, entry=2000.0, absent=((channel, "not there"),))
     for measured in found.values():
         assert f"{channel} was not captured" not in measured.detail, measured
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_what_needs_the_sense_of_rotation_is_known_beforehand(lab, stall, kind):
+    """Before a run it is said which bands a tachometer without it cannot judge."""
+    absent = (("witness.position", "not there"),)
+    found = lab.measures(kind, stall.trace(), entry=2000.0, absent=absent, senses_direction=False)
+    told = "the tachometer does not sense the direction of rotation"
+    assert {one.name for one in found.values() if one.detail == told} == set(directional(kind))

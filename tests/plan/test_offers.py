@@ -12,7 +12,7 @@ from hil.plan.expand import expand, left_out
 from hil.plan.foretold import foretold
 from hil.plan.instruments import ThermometerInstrument
 from hil.plan.load import load_plan
-from hil.plan.offers import absent_channels, not_judged
+from hil.plan.offers import NO_DIRECTION, absent_channels, not_judged
 from hil.ports.reading_commands import CounterCommands, MemoryCommands, NumberQuery
 
 PLAN = """\
@@ -117,6 +117,16 @@ def test_bands_that_cannot_be_judged_are_named_once_a_measure(plan, rig):
     assert "start.hall.cw and " not in lines[0]
     (many, _) = not_judged(items * 4, bare)
     assert many.endswith("and 6 more")
+
+
+def test_a_tachometer_without_direction_judges_none(write, rig):
+    shaft = rig.tachometer.model_copy(update={"senses_direction": False})
+    blind = rig.model_copy(update={"tachometer": shaft})
+    text = PLAN.replace("speed-disagreement: none", "direction-agreement: {exactly: 1}")
+    (kick, direction) = not_judged(expand(load_plan(write(text, "p.yaml")), blind, units()), blind)
+    assert kick.startswith(f"{NO_DIRECTION}: no backward-kick; ")
+    assert direction.startswith(f"{NO_DIRECTION}: no direction-agreement; ")
+    assert direction.endswith("(1 of 5): plain")
 
 
 def test_items_that_are_not_run_are_not_named_again(plan, rig):
