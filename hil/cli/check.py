@@ -34,7 +34,7 @@ def _resources(command: shared.CommandT) -> shared.CommandT:
 
 @click.command("check")
 @click.argument("file", type=shared.FILE)
-@click.option("--rig", type=shared.FILE, help="Of a plan: on this rig, not on the one it names.")
+@shared.rig_file
 @click.option("--twin", is_flag=True, help="Check against the simulated bench of the rig.")
 @click.option("--board", default="", help="Board port or pyserial URL; overrides the rig file.")
 @_resources

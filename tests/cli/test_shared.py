@@ -61,7 +61,7 @@ def test_an_option_means_the_same_wherever_it_is(option: str, users: set[str]) -
 def test_a_rig_is_a_file_to_run_on_or_a_name_to_ask_for() -> None:
     found = options_named("--rig")
     files = {name for name, one in found.items() if one.type is shared.FILE}
-    assert files == {"bands", "bisect", "defects"}
+    assert files == {"bands", "bisect", "check", "defects"}
     assert set(found) - files == {"drift", "site"}
     for users in (files, set(found) - files):
         assert len({found[name].help for name in users}) == 1
