@@ -100,13 +100,14 @@ def population(
     interrupted = False
     try:
         with (
-            terminated_as_interrupted(),
+            terminated_as_interrupted() as ending,
             contextlib.closing(results),  # type: ignore[type-var]  # a generator has close
             folder.table("judgements", _JUDGEMENTS) as table,
         ):
             for result in results:
-                tally.add(result)
-                _keep(table, result)
+                with ending.undivided():
+                    tally.add(result)
+                    _keep(table, result)
     except KeyboardInterrupt:
         interrupted = True  # what has been seen so far is worth telling
         click.echo(f"\ninterrupted after {tally.rigs} of {rigs} rigs", err=True)
