@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from hil.cli import shared
-from hil.cli.ending import terminated_as_interrupted
+from hil.cli.ending import ended_at_joints
 from hil.core.count import many
 
 if TYPE_CHECKING:
@@ -104,13 +104,13 @@ def defects(
         click.echo(line)
     folder = CampaignFolder(out, "defects")
     begun = time.monotonic()
-    with terminated_as_interrupted():
+    with ended_at_joints() as joint:
         matrix = prove(
             plan_file,
             rig_file,
             items,
             chosen,
-            lambda tasks: run_campaign(tasks, jobs=jobs, scheduler=scheduler),
+            lambda tasks: run_campaign(tasks, jobs=jobs, scheduler=scheduler, joint=joint),
             seed=seed,
             whole=whole,
             without_series=without_series,

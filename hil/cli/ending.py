@@ -5,54 +5,63 @@ from __future__ import annotations
 import contextlib
 import signal
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from types import FrameType
 
 
-class Ending:
-    """Raises `KeyboardInterrupt` when a signal comes, but never in the middle of what is undivided.
+@contextlib.contextmanager
+def terminated_as_interrupted() -> Iterator[None]:
+    """Both raise `KeyboardInterrupt` in here, wherever they come; afterwards it is as before."""
+    with _handled_by(_interrupt):
+        yield
 
-    Threads do not matter: Python runs this in the main one, whichever the system told.
+
+@contextlib.contextmanager
+def ended_at_joints() -> Iterator[Callable[[], None]]:
+    """Both raise `KeyboardInterrupt` in here, but where what is yielded is called, and only there.
+
+    What a signal handler raises may come between any two steps, also those of a lock that other
+    threads share, and of adding one result to three tables: who waits for workers looks now and
+    then instead. A signal after the last look finds nothing left to end.
     """
+    joint = _Joint()
+    with _handled_by(joint.note):
+        yield joint
 
+
+def _interrupt(_number: int, _frame: FrameType | None) -> None:
+    raise KeyboardInterrupt
+
+
+class _Joint:
     def __init__(self) -> None:
-        self._busy = self._asked = False
+        self._asked = False
 
-    def __call__(self, _number: int, _frame: FrameType | None) -> None:
-        """A signal has come."""
-        if not self._busy:
-            raise KeyboardInterrupt
+    def note(self, _number: int, _frame: FrameType | None) -> None:
         self._asked = True
 
-    @contextlib.contextmanager
-    def undivided(self) -> Iterator[None]:
-        """What is begun in here is done before a signal ends the command."""
-        self._busy = True
-        try:
-            yield
-        finally:
-            self._busy = False
+    def __call__(self) -> None:
         if self._asked:
             self._asked = False
             raise KeyboardInterrupt
 
 
 @contextlib.contextmanager
-def terminated_as_interrupted() -> Iterator[Ending]:
-    """Both raise `KeyboardInterrupt` in here; afterwards it is as before.
+def _handled_by(handler: Callable[[int, FrameType | None], None]) -> Iterator[None]:
+    """Ctrl-C stays ignored where it was, as in a job that runs in the background.
 
-    Ctrl-C stays ignored where it was, as in a job that runs in the background.
+    Only the main thread may change handlers, and Python runs them there, whichever thread the
+    system told.
     """
-    ending = Ending()
     if threading.current_thread() is not threading.main_thread():
-        yield ending
+        yield
         return
     numbers = [signal.SIGTERM]
     if signal.getsignal(signal.SIGINT) is not signal.SIG_IGN:
         numbers.append(signal.SIGINT)
-    before = {number: signal.signal(number, ending) for number in numbers}
+    before = {number: signal.signal(number, handler) for number in numbers}
     try:
-        yield ending
+        yield
     finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)
+        for number, former in before.items():
+            signal.signal(number, former)

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from hil.cli import shared
-from hil.cli.ending import terminated_as_interrupted
+from hil.cli.ending import ended_at_joints
 from hil.core.count import many
 
 if TYPE_CHECKING:
@@ -94,18 +94,15 @@ def population(
             "items": list(items), "tolerances": tolerances, "simulated": True,
         },
     )  # fmt: skip
-    results = run_campaign(
-        tasks, jobs=jobs, scheduler=scheduler, progress=_Progress(len(items), rigs)
-    )
+    progress = _Progress(len(items), rigs)
     interrupted = False
     try:
-        with (
-            terminated_as_interrupted() as ending,
-            contextlib.closing(results),  # type: ignore[type-var]  # a generator has close
-            folder.table("judgements", _JUDGEMENTS) as table,
-        ):
-            for result in results:
-                with ending.undivided():
+        with ended_at_joints() as joint, folder.table("judgements", _JUDGEMENTS) as table:
+            results = run_campaign(
+                tasks, jobs=jobs, scheduler=scheduler, progress=progress, joint=joint
+            )
+            with contextlib.closing(results):  # type: ignore[type-var]  # a generator has close
+                for result in results:
                     tally.add(result)
                     _keep(table, result)
     except KeyboardInterrupt:

@@ -14,6 +14,7 @@ from collections.abc import Callable, Iterator, Sequence
 from typing import Any, Protocol
 
 from hil.core.errors import HarnessError
+from hil.scenarios.campaign_joint import Joint, no_joint
 from hil.scenarios.campaign_task import Task, TaskResult, lost
 
 #: Called after each task in order: how many are done, of how many, and what came of the last.
@@ -37,10 +38,10 @@ class Workers(Protocol):
     def submit(self, chunk: Sequence[Task]) -> Any:
         """Begin a chunk; returns a handle for `collect`."""
 
-    def collect(self, handle: Any) -> list[TaskResult] | None:
+    def collect(self, handle: Any, joint: Joint) -> list[TaskResult] | None:
         """Wait for a chunk; None if the workers that had it have died."""
 
-    def alone(self, chunk: Sequence[Task]) -> list[TaskResult] | None:
+    def alone(self, chunk: Sequence[Task], joint: Joint) -> list[TaskResult] | None:
         """Run tasks in a process that does nothing else; None if the process died of it."""
 
     def close(self) -> None:
@@ -53,6 +54,7 @@ def run_campaign(
     jobs: int | None = None,
     scheduler: str = "",
     progress: Progress | None = None,
+    joint: Joint = no_joint,
 ) -> Iterator[TaskResult]:
     """Run every task and yield the results in the order of the tasks.
 
@@ -63,6 +65,7 @@ def run_campaign(
     scheduler : address of a running Dask cluster (``tcp://host:8786``), instead of `jobs`. Its
         workers need this package, and the files under the same paths.
     progress : called in this process after each result.
+    joint : where the campaign may be ended, see `Joint`.
 
     Raises
     ------
@@ -75,7 +78,7 @@ def run_campaign(
         raise ValueError(f"a campaign needs at least one job, found {jobs}")
     workers = _workers(jobs, scheduler)
     try:
-        for done, result in enumerate(_in_order(list(tasks), workers), start=1):
+        for done, result in enumerate(_in_order(list(tasks), workers, joint), start=1):
             if progress is not None:
                 progress(done, len(tasks), result)
             yield result
@@ -110,7 +113,7 @@ def _chunks(tasks: Sequence[Task], workers: int) -> Iterator[Sequence[Task]]:
         yield tasks[start : start + size]
 
 
-def _in_order(tasks: Sequence[Task], workers: Workers) -> Iterator[TaskResult]:
+def _in_order(tasks: Sequence[Task], workers: Workers, joint: Joint) -> Iterator[TaskResult]:
     waiting = _chunks(tasks, workers.count)
     running: deque[tuple[Sequence[Task], Any]] = deque()
     while True:
@@ -122,25 +125,25 @@ def _in_order(tasks: Sequence[Task], workers: Workers) -> Iterator[TaskResult]:
         if not running:
             return
         chunk, handle = running.popleft()
-        results = workers.collect(handle)
+        results = workers.collect(handle, joint)
         if results is not None:
             yield from results
             continue
-        yield from _insist(chunk, workers)
+        yield from _insist(chunk, workers, joint)
 
 
-def _insist(chunk: Sequence[Task], workers: Workers) -> Iterator[TaskResult]:
+def _insist(chunk: Sequence[Task], workers: Workers, joint: Joint) -> Iterator[TaskResult]:
     """Run tasks apart from all others, until they end or one has taken down its worker too often.
 
     The whole chunk has one chance, since most chunks that are lost are lost to a neighbour.
     """
-    results = workers.alone(chunk) if len(chunk) > 1 else None
+    results = workers.alone(chunk, joint) if len(chunk) > 1 else None
     if results is not None:
         yield from results
         return
     for task in chunk:
         for _ in range(ATTEMPTS):
-            results = workers.alone([task])
+            results = workers.alone([task], joint)
             if results is not None:
                 yield from results
                 break
@@ -152,4 +155,4 @@ def _insist(chunk: Sequence[Task], workers: Workers) -> Iterator[TaskResult]:
             )
 
 
-__all__ = ["Progress", "Task", "TaskResult", "Workers", "cores", "run_campaign"]
+__all__ = ["Joint", "Progress", "Task", "TaskResult", "Workers", "cores", "run_campaign"]

@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 import contextlib
+import threading
 from collections.abc import Sequence
 from typing import Any
 
 import distributed
 
 from hil.core.errors import HarnessError
+from hil.scenarios.campaign_joint import PERIOD, Joint
 from hil.scenarios.campaign_task import Task, TaskResult, run_chunk
 
 #: s to wait for the scheduler, and for the first worker to register.
 PATIENCE = 10.0
-
 #: Dask's functions carry no types of their own.
 _dask: Any = distributed
 
@@ -51,9 +52,14 @@ class DaskWorkers:
         """Begin a chunk. Not pure: the same work asked for again is to be done again."""
         return self._client.submit(run_chunk, list(chunk), pure=False)
 
-    def collect(self, handle: Any) -> list[TaskResult] | None:
+    def collect(self, handle: Any, joint: Joint) -> list[TaskResult] | None:
         """Wait for a chunk; None if too many workers died of it."""
         try:
+            done = threading.Event()
+            handle.add_done_callback(lambda _: done.set())
+            while not done.wait(PERIOD):
+                joint()
+            joint()
             results: list[TaskResult] = handle.result()
         except _dask.KilledWorker:
             return None
@@ -61,9 +67,9 @@ class DaskWorkers:
             handle.release()
         return results
 
-    def alone(self, chunk: Sequence[Task]) -> list[TaskResult] | None:
+    def alone(self, chunk: Sequence[Task], joint: Joint) -> list[TaskResult] | None:
         """Run tasks by themselves: on a cluster a chunk never shares its fate with another."""
-        return self.collect(self.submit(chunk))
+        return self.collect(self.submit(chunk), joint)
 
     def close(self) -> None:
         """Take back what has not been begun, and leave the cluster as it is."""

@@ -7,17 +7,28 @@ import multiprocessing
 import os
 import signal
 from collections.abc import Sequence
-from concurrent.futures import Future, ProcessPoolExecutor
+from concurrent.futures import Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
+from typing import TypeVar
 
 from hil.core.errors import HarnessError
+from hil.scenarios.campaign_joint import PERIOD, Joint
 from hil.scenarios.campaign_task import Task, TaskResult, run_chunk, warm_up
+
+_T = TypeVar("_T")
 
 
 def _begin() -> None:
     """Set up a worker. Ctrl-C reaches the whole group; only the parent acts on it."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     warm_up()
+
+
+def _result(handle: Future[_T], joint: Joint) -> _T:
+    while not wait([handle], timeout=PERIOD).done:
+        joint()
+    joint()
+    return handle.result()
 
 
 class PoolWorkers:
@@ -44,14 +55,14 @@ class PoolWorkers:
             self._pool = self._new(self.count)
             return self._pool.submit(run_chunk, chunk)
 
-    def collect(self, handle: Future[list[TaskResult]]) -> list[TaskResult] | None:
+    def collect(self, handle: Future[list[TaskResult]], joint: Joint) -> list[TaskResult] | None:
         """Wait for a chunk; None if the pool broke: one process that dies takes all work along."""
         try:
-            return handle.result()
+            return _result(handle, joint)
         except BrokenProcessPool:
             return None
 
-    def alone(self, chunk: Sequence[Task]) -> list[TaskResult] | None:
+    def alone(self, chunk: Sequence[Task], joint: Joint) -> list[TaskResult] | None:
         """Run tasks in a process of their own; None if that process died.
 
         Raises
@@ -61,7 +72,7 @@ class PoolWorkers:
         """
         pool = self._new(1)
         try:
-            pool.submit(os.getpid).result()
+            _result(pool.submit(os.getpid), joint)
         except BrokenProcessPool as error:
             self._drop(pool)
             raise HarnessError(
@@ -69,7 +80,7 @@ class PoolWorkers:
                 "what they said stands above"
             ) from error
         try:
-            return pool.submit(run_chunk, chunk).result()
+            return _result(pool.submit(run_chunk, chunk), joint)
         except BrokenProcessPool:
             return None
         finally:

@@ -8,9 +8,10 @@ import threading
 
 import pytest
 
-from hil.cli.ending import terminated_as_interrupted
+from hil.cli.ending import ended_at_joints, terminated_as_interrupted
 
 BOTH = (signal.SIGINT, signal.SIGTERM)
+WAYS = (ended_at_joints, terminated_as_interrupted)
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="needs signals")
 
 
@@ -34,17 +35,17 @@ def test_both_end_what_goes_on(number) -> None:
 
 
 @pytest.mark.parametrize("number", BOTH)
-def test_what_is_undivided_is_done_first(number) -> None:
+def test_what_has_joints_ends_at_the_next_one(number) -> None:
     done = []
 
     def in_pieces() -> None:
-        with terminated_as_interrupted() as ending:
+        with ended_at_joints() as joint:
             for piece in range(5):
-                with ending.undivided():
-                    done.append((piece, "begun"))
-                    if piece == 2:
-                        signal.raise_signal(number)
-                    done.append((piece, "done"))
+                joint()
+                done.append((piece, "begun"))
+                if piece == 2:
+                    signal.raise_signal(number)
+                done.append((piece, "done"))
 
     with pytest.raises(KeyboardInterrupt):
         in_pieces()
@@ -52,14 +53,18 @@ def test_what_is_undivided_is_done_first(number) -> None:
     assert len(done) == 6
 
 
-def test_an_error_in_the_undivided_part_is_not_hidden() -> None:
-    def broken() -> None:
-        with terminated_as_interrupted() as ending, ending.undivided():
-            signal.raise_signal(signal.SIGTERM)
-            raise ZeroDivisionError
+def test_a_signal_ends_once() -> None:
+    with ended_at_joints() as joint:
+        signal.raise_signal(signal.SIGINT)
+        with pytest.raises(KeyboardInterrupt):
+            joint()
+        joint()
 
-    with pytest.raises(ZeroDivisionError):
-        broken()
+
+def test_a_signal_after_the_last_joint_finds_nothing_to_end() -> None:
+    with ended_at_joints():
+        signal.raise_signal(signal.SIGTERM)
+    assert signal.getsignal(signal.SIGTERM) is signal.SIG_DFL
 
 
 def test_ctrl_c_stays_ignored_where_it_was() -> None:
@@ -73,10 +78,11 @@ def test_another_thread_than_the_main_one_changes_no_handler() -> None:
     found = []
 
     def aside() -> None:
-        with terminated_as_interrupted() as ending, ending.undivided():
-            found.append(signal.getsignal(signal.SIGTERM))
+        for way in WAYS:
+            with way():
+                found.append(signal.getsignal(signal.SIGTERM))
 
     thread = threading.Thread(target=aside)
     thread.start()
     thread.join()
-    assert found == [signal.SIG_DFL]
+    assert found == [signal.SIG_DFL] * 2

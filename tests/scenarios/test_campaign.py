@@ -13,6 +13,7 @@ from hil.core.errors import HarnessError, PlanError
 from hil.core.verdict import Verdict
 from hil.scenarios import campaign
 from hil.scenarios.campaign import ATTEMPTS, LARGEST_CHUNK, WINDOW, cores, run_campaign
+from hil.scenarios.campaign_joint import Joint, no_joint
 from hil.scenarios.campaign_task import Task, TaskResult
 from hil.twin.variation import Variation
 
@@ -49,11 +50,13 @@ class FakeWorkers:
         self.sizes.append(len(chunk))
         return chunk
 
-    def collect(self, handle: Any) -> list[TaskResult] | None:
+    def collect(self, handle: Any, joint: Joint) -> list[TaskResult] | None:
+        joint()
         self.running -= 1
         return self._run(handle)
 
-    def alone(self, chunk: Sequence[Task]) -> list[TaskResult] | None:
+    def alone(self, chunk: Sequence[Task], joint: Joint) -> list[TaskResult] | None:
+        joint()
         self.alone_with.append([one.item for one in chunk])
         return self._run(chunk)
 
@@ -76,7 +79,7 @@ def workers(monkeypatch):
 def test_every_task_once_and_in_order(count, jobs) -> None:
     tasks = [task(n) for n in range(count)]
     fake = FakeWorkers(jobs)
-    assert [r.task for r in campaign._in_order(tasks, fake)] == tasks
+    assert [r.task for r in campaign._in_order(tasks, fake, no_joint)] == tasks
     assert fake.most <= WINDOW * jobs, "memory stays bounded"
     assert all(1 <= size <= LARGEST_CHUNK for size in fake.sizes)
 
@@ -149,10 +152,25 @@ def test_leaving_in_the_middle_lets_go_of_the_workers(workers) -> None:
     assert fake.closed
 
 
+def test_what_a_joint_raises_ends_it(workers) -> None:
+    fake = workers(FakeWorkers(2))
+    seen = []
+
+    def joint() -> None:
+        if len(seen) > 20:
+            raise KeyboardInterrupt
+
+    results = run_campaign([task(n) for n in range(100)], joint=joint)
+    with pytest.raises(KeyboardInterrupt):
+        seen.extend(results)
+    assert 20 < len(seen) <= 20 + LARGEST_CHUNK
+    assert fake.closed
+
+
 def test_an_error_of_the_files_ends_the_campaign(workers) -> None:
     class Wrong(FakeWorkers):
-        def collect(self, handle: Any) -> list[TaskResult] | None:
-            del handle
+        def collect(self, handle: Any, joint: Joint) -> list[TaskResult] | None:
+            del handle, joint
             raise PlanError("is no plan", file="p.plan.yaml")
 
     fake = workers(Wrong())

@@ -48,6 +48,14 @@ def main():
             if len(found) == 2:
                 killed.append(cluster.workers[0].pid)
                 os.kill(killed[0], signal.SIGKILL)
+        def ended():
+            raise KeyboardInterrupt
+
+        try:
+            list(run_campaign(tasks, scheduler=cluster.scheduler_address, joint=ended))
+            killed.append("went on")
+        except KeyboardInterrupt:
+            pass
     print(json.dumps({"found": found, "killed": killed, "parent": os.getpid()}))
 
 if __name__ == "__main__":

@@ -5,13 +5,16 @@ from __future__ import annotations
 import importlib
 import os
 import sys
+import time
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from hil.core.errors import HarnessError, PlanError
 from hil.core.verdict import Verdict
 from hil.scenarios.campaign import run_campaign
+from hil.scenarios.campaign_joint import PERIOD
 from hil.scenarios.campaign_task import Task, run_task
 from hil.twin.population import Distribution, Spread, Tolerances, healthy_rig
 
@@ -117,6 +120,21 @@ def test_workers_that_cannot_start_are_nobodys_fault(tasks, monkeypatch, capfd) 
     with pytest.raises(HarnessError, match="die while they start"):
         list(run_campaign(tasks[:2], jobs=1))
     capfd.readouterr()
+
+
+def test_a_campaign_can_be_ended_while_a_task_runs(tasks) -> None:
+    """Each task takes longer than the time between two looks, and starting the workers does."""
+    looks = []
+
+    def joint() -> None:
+        looks.append(time.monotonic())
+        if len(looks) == 3:
+            raise KeyboardInterrupt
+
+    results = run_campaign(tasks * 50, jobs=1, joint=joint)
+    with pytest.raises(KeyboardInterrupt):
+        list(results)
+    assert np.diff(looks).min() >= 0.9 * PERIOD
 
 
 def test_leaving_in_the_middle_ends_the_processes(tasks) -> None:
