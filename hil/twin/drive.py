@@ -13,7 +13,7 @@ from hil.twin import kernel
 from hil.twin.constants import constants_of
 from hil.twin.energy import Energies
 from hil.twin.host import Here, Host
-from hil.twin.kernel_memory import SHAFT_LOG, STATE
+from hil.twin.kernel_memory import SHAFT_LOG, STATE, WITHOUT_BUFFERS
 from hil.twin.line import SerialLine
 from hil.twin.parameters import LINES, DriveParameters
 from hil.twin.port import OUTPUTS, OUTPUTS_AT, FirmwareBinding
@@ -56,6 +56,9 @@ class Drive:
         #: What is asked for all the time, as views: faster to read than a field of the record.
         self._seen = {name: self._memory[name] for name in _OFTEN}
         self._addresses = (self._constants.ctypes.data, self._memory.ctypes.data)
+        self._copy = np.zeros(1, STATE)
+        self._memory_bytes = self._memory.view(np.uint8)[:WITHOUT_BUFFERS]
+        self._copy_bytes = self._copy.view(np.uint8)[:WITHOUT_BUFFERS]
         self._pwm = parameters.bridge.pwm_hz
         self._line = SerialLine(self._memory, parameters.baud)
         self._chunk = max(1, int(self._line.patience * self._pwm))
@@ -158,14 +161,14 @@ class Drive:
         s["closed"] = s["closed"] | bit if closed else s["closed"] & ~bit
         if closed or not line.startswith("phase"):
             return
-        before = self.energies().magnetic
+        before = self._magnetic(s)
         phase = "abc".index(line[-1])
         mean = s["i"][phase] / 2.0
         s["i"] += mean
         s["i"][phase] = 0.0
         if np.count_nonzero(s["i"]) < 2 or s["closed"] >> 3 & 7 in (1, 2, 4):
             s["i"] = 0.0
-        s["e_switch"] += before - self.energies().magnetic  # in the arc
+        s["e_switch"] += before - self._magnetic(s)  # in the arc
 
     def set_pot(self, position: float) -> None:
         """Turn the board's speed potentiometer, 0 to 1."""
@@ -190,17 +193,17 @@ class Drive:
     @property
     def dc_link_voltage(self) -> float:
         """DC link now, V."""
-        return float(self._state["link"])
+        return float(self._now()["link"])
 
     @property
     def dc_link_peak(self) -> float:
         """Highest DC-link voltage since `clear_peaks`, V."""
-        return float(self._state["link_peak"])
+        return float(self._now()["link_peak"])
 
     @property
     def current_peak(self) -> float:
         """Largest magnitude of a phase current since `clear_peaks`, A."""
-        return float(self._state["current_peak"])
+        return float(self._now()["current_peak"])
 
     def clear_peaks(self) -> None:
         """Start `dc_link_peak` and `current_peak` again."""
@@ -210,17 +213,17 @@ class Drive:
     @property
     def speed_rpm(self) -> float:
         """Speed of the shaft now, rpm, clockwise positive."""
-        return float(self._state["speed"]) * _RPM
+        return float(self._now()["speed"]) * _RPM
 
     @property
     def angle_deg(self) -> float:
         """Angle of the shaft now, mechanical degrees, not wrapped."""
-        return math.degrees(self._state["angle"])
+        return math.degrees(self._now()["angle"])
 
     @property
     def phase_currents(self) -> tuple[float, float, float]:
         """Currents into the motor now, A."""
-        s = self._state
+        s = self._now()
         return float(s["i"][0]), float(s["i"][1]), float(s["i"][2])
 
     @property
@@ -247,15 +250,25 @@ class Drive:
 
     def energies(self) -> Energies:
         """Where the energy went since power-up."""
-        s, c = self._state, self._constants[0]
-        currents = np.square(self.phase_currents).sum()
+        s, c = self._now(), self._constants[0]
         flows = [one.name for one in fields(Energies) if f"e_{one.name}" in (STATE.names or ())]
         return Energies(
             **{name: float(s["e_" + name]) for name in flows},
             capacitor=float(0.5 * c["capacitance"] * s["link"] ** 2),
-            magnetic=float(0.5 * currents / c["inverse_inductance"]),
+            magnetic=self._magnetic(s),
             kinetic=float(0.5 * c["inertia"] * s["speed"] ** 2),
         )
+
+    def _magnetic(self, state: Any) -> float:
+        return float(0.5 * np.square(state["i"]).sum() / self._constants[0]["inverse_inductance"])
+
+    def _now(self) -> Any:
+        """The state at the end of the last period, to read from: a copy where it lags behind."""
+        if self._state["lag"] == 0.0:
+            return self._state
+        self._copy_bytes[:] = self._memory_bytes
+        kernel.finish(self._constants.ctypes.data, self._copy.ctypes.data)
+        return self._copy[0]
 
     # firmware
 

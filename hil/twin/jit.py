@@ -97,6 +97,20 @@ def compiled(function: Function) -> Function:
         return cast(Function, decorate(function))
 
 
+def spliced(function: Function) -> Function:
+    """A part of a `compiled` function that becomes one with it: where even a call would cost."""
+    with _caching() as caching:
+        decorate = numba.njit(
+            cache=caching,
+            nogil=True,
+            error_model="numpy",
+            fastmath=FAST_MATH,
+            boundscheck=False,
+            inline="always",
+        )
+        return cast(Function, decorate(function))
+
+
 def inlined(function: Function) -> Function:
     """A part of a `compiled` function, written apart so that it can be read and tested alone."""
     return compiled(function)

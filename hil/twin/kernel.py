@@ -1,4 +1,8 @@
-"""The compiled loop over PWM periods: firmware call, switching, integration, bookkeeping."""
+"""The compiled loop over PWM periods: firmware call, switching, integration, bookkeeping.
+
+The state lags behind the end of the last period, see `kernel_period`, and where the calls of
+`advance` end makes no difference to that. Who wants to know it then lets a copy of it `finish`.
+"""
 
 from __future__ import annotations
 
@@ -6,120 +10,20 @@ import math
 from typing import Any
 
 from hil.twin.jit import carray, compiled, inlined, pointer
-from hil.twin.kernel_amplifier import amplify
-from hil.twin.kernel_bridge import OPEN, connect, edges, gate, path
 from hil.twin.kernel_heat import warm
 from hil.twin.kernel_memory import CONSTANTS, SHAFT_LOG, STATE
-from hil.twin.kernel_motor import trapezoid
-from hil.twin.kernel_pair import DONE, coast, pair
+from hil.twin.kernel_period import catch_up, integrate
 from hil.twin.kernel_sense import look, sample
 from hil.twin.kernel_serial import NOWHERE, PERIOD, receive, transmit
-from hil.twin.kernel_step import step
 from hil.twin.load import load_torque, sine
 from hil.twin.port import INPUTS, OUTPUTS, OUTPUTS_AT, call_period
 
 #: Interval of the shaft log, of the supply's mean readings and of the thermal model, s.
 LOG_INTERVAL = 1e-3
 
-#: Shorter stretches of time are not integrated, s.
-_NOTHING = 1e-13
 _TURNS = 1.0 / math.tau
-NONE, SEVERAL = -1, -2
-#: Bits of ``STATE.closed`` for the leads of the three phases.
-LEADS = 0b111000
-
 #: What a firmware did wrong: codes of ``STATE.fault``.
 FAULT_DUTY, FAULT_DRIVE, FAULT_TRANSMIT, FAULT_GONE = 1, 2, 3, 4
-
-
-@inlined
-def open_phase(qa: int, qb: int, qc: int) -> int:
-    """Which phase is open: `NONE`, 0, 1 or 2, or `SEVERAL`."""
-    a, b, c = qa == OPEN, qb == OPEN, qc == OPEN
-    count = a + b + c
-    if count != 1:
-        return NONE if count == 0 else SEVERAL
-    return 0 if a else 1 if b else 2
-
-
-@inlined
-def try_pair(c: Any, s: Any, z: int, qa: int, qb: int, qc: int, h: float) -> int:
-    """One `pair` step with phase `z` open."""
-    if z == 0:
-        return pair(c, s, 1, 2, 0, qb, qc, h)
-    if z == 1:
-        return pair(c, s, 0, 2, 1, qa, qc, h)
-    return pair(c, s, 0, 1, 2, qa, qb, h)
-
-
-@inlined
-def general_step(c: Any, s: Any, ga: int, gb: int, gc: int, h: float) -> float:
-    """Advance by at most `h` seconds, whatever the phases do; returns the time advanced."""
-    turns, emf = s.angle * c.turns_per_rad, s.flux * s.speed
-    ea = emf * trapezoid(turns - c.crest[0], c.steepness)
-    eb = emf * trapezoid(turns - c.crest[1], c.steepness)
-    ec = emf * trapezoid(turns - c.crest[2], c.steepness)
-    qa, qb, qc = connect(c, s, ga, gb, gc, ea, eb, ec)
-    return step(c, s, qa, qb, qc, h)
-
-
-@inlined
-def any_step(c: Any, s: Any, ga: int, gb: int, gc: int, h: float) -> float:
-    """Advance by at most `h` seconds with these gates; returns the time advanced."""
-    qa, qb, qc = path(ga, s.i[0]), path(gb, s.i[1]), path(gc, s.i[2])
-    if s.closed & LEADS == LEADS:
-        z = open_phase(qa, qb, qc)
-        if z == NONE:
-            return step(c, s, qa, qb, qc, h)
-        if z >= 0:
-            outcome = try_pair(c, s, z, qa, qb, qc, h)
-            if outcome == DONE:
-                return h
-            qa = outcome if z == 0 else qa
-            qb = outcome if z == 1 else qb
-            qc = outcome if z == 2 else qc
-            return step(c, s, qa, qb, qc, h)
-    return general_step(c, s, ga, gb, gc, h)
-
-
-@inlined
-def next_step(c: Any, span: float) -> float:
-    """Length of the next step, when `span` seconds are left."""
-    if span <= c.longest:
-        return span
-    return float(c.longest if span > 2.0 * c.longest else 0.5 * span)
-
-
-@compiled
-def amplified_stretch(c: Any, s: Any, ga: int, gb: int, gc: int, span: float) -> None:
-    """As `stretch`, with amplifiers that follow the currents."""
-    while span > _NOTHING:
-        ia, ib, ic = s.i[0], s.i[1], s.i[2]
-        h = general_step(c, s, ga, gb, gc, next_step(c, span))
-        amplify(c, s, h, ia, ib, ic)
-        span -= h
-
-
-@inlined
-def stretch(c: Any, s: Any, ga: int, gb: int, gc: int, span: float) -> None:
-    """Integrate `span` seconds during which no gate switches."""
-    if c.amplifier_rate != 0.0:
-        amplified_stretch(c, s, ga, gb, gc, span)
-        return
-    while span > _NOTHING:
-        span -= any_step(c, s, ga, gb, gc, next_step(c, span))
-
-
-@inlined
-def over_the_middle(c: Any, s: Any, ga: int, gb: int, gc: int, span: float) -> bool:
-    """Try to integrate `span` seconds, half of them before the sampling instant, in one step."""
-    if span > c.longest or s.closed & LEADS != LEADS or c.amplifier_rate != 0.0:
-        return False
-    qa, qb, qc = path(ga, s.i[0]), path(gb, s.i[1]), path(gc, s.i[2])
-    z = open_phase(qa, qb, qc)
-    if z == SEVERAL:
-        return qa == OPEN and qb == OPEN and qc == OPEN and coast(c, s, span) == DONE
-    return z >= 0 and try_pair(c, s, z, qa, qb, qc, span) == DONE
 
 
 @inlined
@@ -169,6 +73,16 @@ def condition(c: Any, s: Any) -> None:
 
 
 @inlined
+def keeps_up(c: Any, s: Any) -> bool:
+    """Whether periods are integrated to their ends, because something changes with each of them.
+
+    Amplifiers follow from step to step; the shaft breaks away at the start of a step; and a supply
+    on its way to its set point goes one step a period.
+    """
+    return bool(c.amplifier_rate != 0.0 or s.speed == 0.0 or s.source != s.supply_set)
+
+
+@inlined
 def log(c: Any, s: Any, end: float) -> None:
     """Every millisecond: shaft sample, mean supply readings, heat."""
     if end < s.next_log - 1e-9:
@@ -182,13 +96,13 @@ def log(c: Any, s: Any, end: float) -> None:
     s.next_log = LOG_INTERVAL * (s.logged + 1)
     elapsed = end - s.log_start
     s.mean_current = s.charge / elapsed
-    s.mean_voltage = s.voltage_area / elapsed
+    s.mean_voltage = s.link_area / elapsed + c.supply_resistance * s.mean_current
     iron = (s.e_viscous + s.e_coulomb - s.booked_iron) / elapsed
     copper = (s.e_copper - s.booked_copper) / elapsed
     switch = (s.e_switch - s.booked_switch) / elapsed
     s.booked_iron = s.e_viscous + s.e_coulomb
     s.booked_copper, s.booked_switch = s.e_copper, s.e_switch
-    s.charge, s.voltage_area, s.log_start = 0.0, 0.0, end
+    s.charge, s.link_area, s.log_start = 0.0, 0.0, end
     warm(c, s, elapsed, copper, switch, iron)
 
 
@@ -228,6 +142,15 @@ def begin(constants: int, state: int) -> None:
 
 
 @compiled
+def finish(constants: int, state: int) -> None:
+    """Bring the state to the end of the last period, as `advance` would do in its next one."""
+    c = carray(pointer(constants), 1, CONSTANTS)[0]
+    s = carray(pointer(state), 1, STATE)[0]
+    catch_up(c, s)
+    settle(c, s)
+
+
+@compiled
 def advance(constants: int, state: int, periods: int) -> int:
     """Simulate whole PWM periods.
 
@@ -244,8 +167,7 @@ def advance(constants: int, state: int, periods: int) -> int:
     s = carray(pointer(state), 1, STATE)[0]
     inputs = carray(pointer(c.block), 1, INPUTS)[0]
     outputs = carray(pointer(c.block + OUTPUTS_AT), 1, OUTPUTS)[0]
-    before = s.steps
-    period, instant = c.period, c.sampling_instant
+    before, period = s.steps, c.period
     for _ in range(periods):
         time = s.periods * period
         condition(c, s)
@@ -265,32 +187,9 @@ def advance(constants: int, state: int, periods: int) -> int:
         if s.fault != 0:
             da, db, dc = 0, 0, 0
         hold_torques(c, s)
-        a1, a2, a3, a4, ar = edges(da, ta, period, c.dead_time)
-        b1, b2, b3, b4, br = edges(db, tb, period, c.dead_time)
-        c1, c2, c3, c4, cr = edges(dc, tc, period, c.dead_time)
-        now, sampled = 0.0, False
-        while now < period:
-            ga, na = gate(now, a1, a2, a3, a4, ar)
-            gb, nb = gate(now, b1, b2, b3, b4, br)
-            gc, nc = gate(now, c1, c2, c3, c4, cr)
-            end = min(na, nb, nc, period)
-            if not sampled and end >= instant:
-                if abs(now + end - 2.0 * instant) < _NOTHING and over_the_middle(
-                    c, s, ga, gb, gc, end - now
-                ):
-                    sampled = True
-                    sample(c, s, ga, gb, gc)
-                    now = end
-                    continue
-                end = instant
-            stretch(c, s, ga, gb, gc, end - now)
-            now = end
-            if not sampled and now == instant:
-                sampled = True
-                look(c, s)
-                sample(c, s, ga, gb, gc)
+        due = time + period >= s.next_log - 1e-9
+        integrate(c, s, da, ta, db, tb, dc, tc, due or keeps_up(c, s))
         settle(c, s)
-        s.voltage_area += period * (s.link + c.supply_resistance * s.supply_current)
         s.periods += 1
         log(c, s, s.periods * period)
     return int(s.steps - before)

@@ -65,10 +65,12 @@ STATE = np.dtype(
         " brake pot conductance"
         # at the end of the last step
         " supply_current"
+        # by how long the state lies before the end of the last period
+        " lag"
         # at the sampling instant
         " seen_link seen_turns seen_emf"
         # means over one log interval
-        " charge voltage_area log_start mean_current mean_voltage"
+        " charge link_area log_start mean_current mean_voltage"
         # energies already turned into heat
         " booked_copper booked_switch booked_iron"
         # of one PWM period
@@ -87,6 +89,8 @@ STATE = np.dtype(
     + _integers(
         "periods steps supply_on tripped chopping closed buttons"
         " fault fault_leg inside"
+        # gates of the three legs until then
+        " gate_a gate_b gate_c"
         " rx_head rx_tail tx_head logged"
     )
     + [
@@ -107,3 +111,5 @@ STATE = np.dtype(
     ],
     align=True,
 )
+#: Bytes of a `STATE` before its buffers.
+WITHOUT_BUFFERS = STATE.itemsize - 3 * 8 * SHAFT_LOG - 2 * LINE_BUFFER

@@ -185,6 +185,7 @@ def commit(
         # what the leads turn into heat beyond that of the mean current
         s.e_lead += c.capacitance * (link - s.link) * (mean - middle)
     s.charge += charge
+    s.link_area += h * mean
     s.square_charge += charge * supply
     s.e_supply += charge * mean
     s.e_bleeder += h * leak * mean

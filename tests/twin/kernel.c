@@ -69,6 +69,7 @@ static double any_step(const C *c, S *s, const int g[3], double h) {
             q[z] = outcome;
             return step(c, s, q, h);
         }
+        if (q[0] == OPEN && q[1] == OPEN && q[2] == OPEN && coast(c, s, h) == DONE) return h;
     }
     for (int x = 0; x < 3; x++)
         e[x] = s->flux * s->speed * trapezoid(s->angle * c->turns_per_rad - c->crest[x], c->steepness);
@@ -90,21 +91,32 @@ static void amplify(const C *c, S *s, double h, const double i[3]) {
     s->amplified[3] = follow(s->amplified[3], before, after, x);
 }
 
-static void stretch(const C *c, S *s, const int g[3], double span) {
-    while (span > 1e-13) {
-        double h = span, i[3] = {s->i[0], s->i[1], s->i[2]};
-        if (h > c->longest) h = span > 2.0 * c->longest ? c->longest : 0.5 * span;
-        h = any_step(c, s, g, h);
-        if (c->amplifier_rate) amplify(c, s, h, i);
-        span -= h;
-    }
+static double a_step(const C *c, S *s, const int g[3], double span) {
+    double h = span, i[3] = {s->i[0], s->i[1], s->i[2]};
+    if (h > c->longest) h = span > 2.0 * c->longest ? c->longest : 0.5 * span;
+    h = any_step(c, s, g, h);
+    if (c->amplifier_rate) amplify(c, s, h, i);
+    return h;
 }
 
-static int over_the_middle(const C *c, S *s, const int g[3], double span) {
-    int q[3] = {path(g[0], s->i[0]), path(g[1], s->i[1]), path(g[2], s->i[2])}, z = open_phase(q);
-    if (span > c->longest || (s->closed & LEADS) != LEADS || c->amplifier_rate) return 0;
-    if (z == -2) return q[0] == OPEN && q[1] == OPEN && q[2] == OPEN && coast(c, s, span) == DONE;
-    return z >= 0 && try_pair(c, s, z, q, span) == DONE;
+static void stretch(const C *c, S *s, const int g[3], double span) {
+    while (span > 1e-13) span -= a_step(c, s, g, span);
+}
+
+static int over_the_instant(const C *c, S *s, const int g[3], double span, double before) {
+    double i[3] = {s->i[0], s->i[1], s->i[2]}, link = s->link, aside = before - 0.5 * span;
+    int q[3] = {path(g[0], i[0]), path(g[1], i[1]), path(g[2], i[2])}, z = open_phase(q);
+    if (z == -2) {
+        if (q[0] != OPEN || q[1] != OPEN || q[2] != OPEN || coast(c, s, span) != DONE) return 0;
+    } else if (z == -1 || try_pair(c, s, z, q, span) != DONE) {
+        return 0;
+    }
+    if (fabs(aside) > 1e-13) {
+        for (int x = 0; x < 3; x++) s->seen_i[x] += aside / span * (s->i[x] - i[x]);
+        s->seen_link += aside / span * (s->link - link);
+        s->seen_turns += aside * s->speed * c->turns_per_rad;
+    }
+    return 1;
 }
 
 static void noise(S *s, double *first, double *second) {
@@ -202,13 +214,13 @@ static void keep_log(const C *c, S *s, double end) {
     s->logged++;
     s->next_log = 1e-3 * (double)(s->logged + 1);
     s->mean_current = s->charge / elapsed;
-    s->mean_voltage = s->voltage_area / elapsed;
+    s->mean_voltage = s->link_area / elapsed + c->supply_resistance * s->mean_current;
     iron = (s->e_viscous + s->e_coulomb - s->booked_iron) / elapsed;
     copper = (s->e_copper - s->booked_copper) / elapsed;
     losses = (s->e_switch - s->booked_switch) / elapsed;
     s->booked_iron = s->e_viscous + s->e_coulomb;
     s->booked_copper = s->e_copper, s->booked_switch = s->e_switch;
-    s->charge = s->voltage_area = 0;
+    s->charge = s->link_area = 0;
     s->log_start = end;
     warm(c, s, elapsed, copper, losses, iron);
 }
@@ -238,8 +250,9 @@ int64_t advance(const C *c, S *s, int64_t periods) {
     int64_t before = s->steps;
     double period = c->period, instant = c->sampling_instant;
     while (periods-- > 0) {
-        double time = (double)s->periods * period, turns, now = 0, t[3][4], room = c->slew * period, x;
+        double time = (double)s->periods * period, turns, now = -s->lag, t[3][4], room = c->slew * period, x;
         int rest[3], sampled = 0, count = 0;
+        int to_the_end = time + period >= s->next_log - 1e-9;
         port_outputs used = *out;
         if (s->supply_on) {
             s->source += min2(room, max2(-room, s->supply_set - s->source));
@@ -273,29 +286,42 @@ int64_t advance(const C *c, S *s, int64_t periods) {
         for (int n = 0; n < 3; n++) {
             if (out->drive[n] > 2 || (out->drive[n] && !(out->duty[n] >= 0 && out->duty[n] <= 1))) s->fault = 1;
         }
+        to_the_end |= c->amplifier_rate != 0 || s->speed == 0 || s->source != s->supply_set;
         for (int n = 0; n < 3; n++)
             edges(s->fault ? LEG_FLOAT : used.drive[n], used.duty[n], period, c->dead_time, t[n], &rest[n]);
         while (now < period) {
             double end = period;
             int g[3];
             for (int n = 0; n < 3; n++) g[n] = gate(now, t[n], rest[n], &end);
-            if (!sampled && end >= instant) {
-                if (fabs(now + end - 2.0 * instant) < 1e-13 && over_the_middle(c, s, g, end - now)) {
-                    sampled = 1;
-                    sample(c, s, g);
-                    now = end;
-                    continue;
-                }
-                end = instant;
+            if (now < 0 && (g[0] != s->gate_a || g[1] != s->gate_b || g[2] != s->gate_c)) {
+                int old[3] = {(int)s->gate_a, (int)s->gate_b, (int)s->gate_c};
+                stretch(c, s, old, s->lag);
+                now = 0;
+                continue;
             }
-            stretch(c, s, g, end - now);
-            now = end;
-            if (!sampled && now == instant) {
-                sampled = 1;
-                look(c, s);
-                sample(c, s, g);
+            if (sampled && end == period && !to_the_end) {
+                s->gate_a = g[0], s->gate_b = g[1], s->gate_c = g[2];
+                break;
+            }
+            if (!sampled && end >= instant) {
+                double span = end - now, before = instant - now;
+                if (span <= c->longest && !c->amplifier_rate && (s->closed & LEADS) == LEADS &&
+                    fabs(before - 0.5 * span) <= 0.2 * span && over_the_instant(c, s, g, span, before)) {
+                    sampled = 1;
+                    now = end;
+                } else {
+                    double passed = a_step(c, s, g, before);
+                    sampled = before - passed < 1e-13;
+                    now = sampled ? instant : now + passed;
+                    if (sampled) look(c, s);
+                }
+                if (sampled) sample(c, s, g);
+            } else {
+                stretch(c, s, g, end - now);
+                now = end;
             }
         }
+        s->lag = period - now;
         x = c->supply_resistance * s->square_charge;
         s->e_lead += x;
         s->e_supply += x;
@@ -307,7 +333,6 @@ int64_t advance(const C *c, S *s, int64_t periods) {
         s->e_cogging += s->cogging * s->way;
         s->e_pull -= c->load_pull * s->way;
         s->square = s->square_speed = s->square_charge = s->travel = s->way = 0;
-        s->voltage_area += period * (s->link + c->supply_resistance * s->supply_current);
         s->periods++;
         keep_log(c, s, (double)s->periods * period);
     }

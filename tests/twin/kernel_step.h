@@ -95,6 +95,7 @@ static void commit(const C *c, S *s, double h, double over, double link, double 
         s->e_lead += c->capacitance * (link - s->link) * (mean - middle);
     }
     s->charge += charge;
+    s->link_area += h * mean;
     s->square_charge += charge * supply;
     s->e_supply += charge * mean;
     s->e_bleeder += h * leak * mean;
@@ -199,7 +200,7 @@ static double step(const C *c, S *s, const int q[3], double h) {
     double i[3], f[3], e[3], k[3], m[3], d[3], j[3], n[3], p[3], o[3], u[3], v[3];
     double link = s->link, speed = s->speed, count = 0, mean_p = 0, leak = s->conductance * link;
     double first = leak, drain, gain, supply, rate, end, speed_mid, share, inverse_l, square = 0, lost = 0;
-    double peak = 0, bus = 0, sag = 0, lift = 0, half, turns, emf, link_mid, link_end, a, star = 0, torque = 0, to_mean, to_end;
+    double peak = 0, bus = 0, sag = 0, lift = 0, half, turns, emf, link_mid, over, link_end, a, star = 0, torque = 0, to_mean, to_end;
     int zero[3] = {0, 0, 0}, at_rest = 0, meets, any = 0;
     for (int x = 0; x < 3; x++) {
         i[x] = s->i[x];
@@ -218,13 +219,13 @@ static double step(const C *c, S *s, const int q[3], double h) {
     gain = supply_gain(c, h);
     supply = supply_current(c, s, link, first, gain);
     link_mid = link + half * (supply - first) * c->inverse_capacitance;
-    link_mid = link_mean(c, s, link_mid, supply);
+    over = link_mean(c, s, link_mid, supply);
     a = h * (s->winding_r + mean_p * share) * c->inverse_inductance;
     to_mean = h * (0.5 - a * (1.0 / 6.0 - a * (1.0 / 24.0)));
     to_end = h * (1.0 - a * (0.5 - a * (1.0 / 6.0)));
     for (int x = 0; x < 3; x++) {
         e[x] = trapezoid(turns - c->crest[x], c->steepness);
-        f[x] = n[x] * (u[x] * link_mid + o[x] - emf * e[x] - (s->winding_r + p[x]) * i[x]);
+        f[x] = n[x] * (u[x] * over + o[x] - emf * e[x] - (s->winding_r + p[x]) * i[x]);
         star += f[x];
     }
     star *= share;
@@ -305,7 +306,7 @@ static double step(const C *c, S *s, const int q[3], double h) {
         s->i[x] = j[x];
         s->q[x] = q[x];
     }
-    commit(c, s, h, link_mid - sag, link_end, supply, leak, square, lost,
+    commit(c, s, h, over - sag, link_end, supply, leak, square, lost,
            speed_mid, end, rate, peak, bus);
     return h;
 }

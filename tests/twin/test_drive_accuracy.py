@@ -271,8 +271,7 @@ def by_kernel(plan, firmware, dead=0.0, commutation=None) -> Found:
     drive = Drive(
         replace(PARAMETERS, bridge=replace(PARAMETERS.bridge, dead_time=dead)), firmware, 0
     )
-    state = drive._state
-    state["link"] = 24.0
+    drive._state["link"] = 24.0
     drive.set_supply(24.0, 1e6, True)
     log = np.zeros((round(sum(part[0] for part in plan) / PWM), len(COLUMNS)))
     square, row = 0.0, 0
@@ -291,7 +290,7 @@ def by_kernel(plan, firmware, dead=0.0, commutation=None) -> Found:
             total = drive.energies().copper / (PARAMETERS.motor.resistance / 2)
             log[row, :6] = (
                 drive.speed_rpm * math.pi / 30,
-                state["link"],
+                drive.dc_link_voltage,
                 total - square,
                 math.radians(drive.angle_deg),
                 drive.dc_link_peak,

@@ -202,12 +202,12 @@ def by_kernel(
     drive = _energised(firmware, rig)
     if longest is not None:
         drive._constants["longest"] = longest
-    state = drive._state
     due = {change.period: change for change in commutations}
     rows: list[tuple[float, ...]] = []
     square = np.zeros(3)
 
     def note() -> None:
+        state = drive._now()
         rows.append((state["link"], state["speed"], state["angle"], *state["i"], *square))
 
     before = time.process_time()
