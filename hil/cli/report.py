@@ -8,6 +8,7 @@ from typing import Any
 import click
 
 from hil.cli import shared
+from hil.core.record import to_check
 
 
 @click.command("report")
@@ -38,7 +39,7 @@ def report(run: Path, json_file: Path | None) -> None:
 
 def _lines(found: dict[str, Any]) -> list[str]:
     """What to print: how it went, what did not pass, and where the files are."""
-    lines = [f"CHECK THE BENCH: {problem}" for problem in found["unsafe"]]
+    lines = to_check(found["unsafe"])
     lines += ["SIMULATED: no motor turned."] if found["simulated"] else []
     counts = ", ".join(f"{number} {word}" for word, number in found["counts"].items() if number)
     lines.append(f"run {found['run']}: {counts or 'no items'}")

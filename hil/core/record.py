@@ -8,7 +8,7 @@ it begins. Numbers are in canonical units.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, ClassVar
 
@@ -108,6 +108,13 @@ class ItemResult:
 
 #: Level of a note that a person must read before touching the bench.
 UNSAFE = "unsafe"
+#: What such a note begins with wherever it is shown.
+CHECK = "CHECK THE BENCH"
+
+
+def to_check(problems: Iterable[str]) -> list[str]:
+    """Lines that tell a person what to look at before touching the bench."""
+    return [f"{CHECK}: {problem}" for problem in problems]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

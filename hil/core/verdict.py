@@ -72,3 +72,8 @@ def combine(verdicts: Iterable[Verdict]) -> Verdict:
         if verdict in found:
             return verdict
     return Verdict.NOT_RUN
+
+
+def blamed(verdict: Verdict, reason: str) -> str:
+    """The reason of a verdict of bands; of a fail with whose it is in front."""
+    return f"firmware: {reason}" if verdict is Verdict.FAIL else reason

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
+from hil.core.record import CHECK, to_check
 from hil.plugins import resume_hooks
 from hil.plugins.attended import operator_for
 from hil.plugins.items import item_id, on_bench, rig_of
@@ -252,7 +253,7 @@ class Evidence:
             yield f"interrupted: {self._stopped_by}"
             if not run.unsafe:
                 yield "the supply is off and the record is complete up to here"
-        yield from (f"CHECK THE BENCH: {problem}" for problem in run.unsafe)
+        yield from to_check(run.unsafe)
         yield from (f"left behind: {problem}" for problem in run.session.untidy)
         if self._trouble:
             yield f"the run folder is incomplete: {self._trouble}"
@@ -267,7 +268,7 @@ class Evidence:
         terminalreporter.ensure_newline()
         terminalreporter.section("bench")
         for line in self._summary():
-            urgent = line.startswith(("CHECK THE BENCH", "THE RUN FAILS"))
+            urgent = line.startswith((CHECK, "THE RUN FAILS"))
             terminalreporter.write_line(line, red=urgent, bold=urgent)
 
     # -- items -----------------------------------------------------------------------------

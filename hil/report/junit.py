@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 import xml.etree.ElementTree as ET
 
-from hil.core.record import ItemResult
+from hil.core.record import ItemResult, to_check
 from hil.report.items import Item, Standing, listing
 from hil.store.reading import RunRecord
 
@@ -127,7 +127,7 @@ def _summary(record: RunRecord, items: tuple[Item, ...]) -> str:
 
 
 def _unsafe(record: RunRecord) -> list[str]:
-    return [f"CHECK THE BENCH: {_line(problem)}" for problem in record.unsafe]
+    return to_check(map(_line, record.unsafe))
 
 
 def _details(item: Item) -> str:

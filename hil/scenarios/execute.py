@@ -15,7 +15,7 @@ from hil.core.errors import BenchError, FirmwareError, HilError, InstrumentError
 from hil.core.measure import Measure
 from hil.core.record import StateSpan
 from hil.core.trace import Trace
-from hil.core.verdict import Judgement, Verdict, combine
+from hil.core.verdict import Judgement, Verdict, blamed, combine
 from hil.measures.catalogue import measure
 from hil.plan.plan import PlannedItem
 from hil.plan.rig import Rig
@@ -205,7 +205,6 @@ def _conclude(item: PlannedItem, done: Executed) -> None:
         done.reason = f"all {len(deciding)} bands held"
     elif deciding:
         more = f" (and {len(deciding) - 1} more)" if len(deciding) > 1 else ""
-        whose = "firmware: " if done.verdict is Verdict.FAIL else ""
-        done.reason = f"{whose}{deciding[0].reason}{more}"
+        done.reason = blamed(done.verdict, f"{deciding[0].reason}{more}")
     else:
         done.reason = "nothing was judged"

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 from hil.bench.operator import NotAttended
 from hil.core.errors import BenchError, FirmwareError, HilError
 from hil.core.record import ItemResult
-from hil.core.verdict import Judgement, Verdict, combine
+from hil.core.verdict import Judgement, Verdict, blamed, combine
 from hil.plan.plan import PlannedItem
 from hil.ports.clock import utc_now
 from hil.scenarios.execute import Executed
@@ -104,8 +104,7 @@ def conclude_script(
         return Verdict.PASS, "no band was judged; the test's own assertions held"
     if verdict is Verdict.PASS:
         return verdict, f"all {len(judged)} bands held"
-    whose = "firmware: " if verdict is Verdict.FAIL else ""
-    return verdict, whose + "; ".join(j.reason for j in judged if j.verdict is verdict)
+    return verdict, blamed(verdict, "; ".join(j.reason for j in judged if j.verdict is verdict))
 
 
 def result_of_script(

@@ -11,6 +11,7 @@ from functools import partial
 from pathlib import Path
 from urllib.parse import quote
 
+from hil.core.errors import StoreError
 from hil.report.page import SCRIPT as CHARTS
 from hil.report.page import chart_script
 from hil.report.rebuild import PAGE
@@ -47,6 +48,7 @@ from hil.report.site.views import (
     StrandView,
     Trend,
 )
+from hil.store.reading import read
 
 
 @dataclass(frozen=True, slots=True)
@@ -269,7 +271,17 @@ def overview_of(one: Gathered) -> StrandView:
         won,
         one.hints,
         one.false_share,
+        unsafe_after(one),
     )
+
+
+def unsafe_after(one: Gathered) -> tuple[str, ...]:
+    """What the last run could not make safe, as far as its record is within reach."""
+    folder = one.folders.get(one.runs[-1].run, "")
+    try:
+        return read(folder).unsafe if folder else ()
+    except (OSError, StoreError):  # that a folder is not as it was indexed is told by itself
+        return ()
 
 
 def run_of(one: Gathered, around: Around, number: int, files: Mapping[str, str]) -> RunView:

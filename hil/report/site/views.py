@@ -232,6 +232,7 @@ class StrandView:
     mended: tuple[ItemResultLine, ...] = ()
     hints: tuple[Hint, ...] = ()  # not certain yet, the surest first
     false_share: float = 0.0  # chance of any change at all being called where nothing changed
+    unsafe: tuple[str, ...] = ()  # what the last run could not make safe
 
 
 @dataclass(frozen=True, slots=True)

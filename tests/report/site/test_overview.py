@@ -9,11 +9,13 @@ from typing import Any
 import pytest
 from lxml import html
 
+from hil.core.record import UNSAFE, Note, RunStart
 from hil.report.site.build import overview_of
 from hil.report.site.gather import Gathered
 from hil.report.site.overview import grouped, overview_page, standing
 from hil.report.site.shell import Page, page_of
 from hil.report.site.views import Strand
+from hil.store.codec import encode
 
 BENCH = Strand("pump", "bench")
 ROOMS = (("Overview", "index.html"), ("Items", "items.html"), ("Runs", "runs.html"))
@@ -208,6 +210,27 @@ def test_a_run_that_did_not_end_and_one_that_was_altered_are_said(make_strand: M
     assert "It ended early: interrupted: Ctrl-C" in text(
         overview(replace(one, runs=(*runs[:-1], early)))
     )
+
+
+def test_what_the_last_run_left_unsafe_stands_above_all(make_strand: MakeStrand, tmp_path) -> None:
+    one = make_strand(BENCH, 6)
+    entries = [
+        RunStart(run="r", utc="2026-03-01T02:00:00Z", simulated=False, bench="b", rig="pump"),
+        Note(utc="2026-03-01T03:00:00Z", level=UNSAFE, text="supply: output may still be on"),
+        Note(utc="2026-03-01T03:00:01Z", level="warning", text="a slow answer"),
+    ]
+    for run in one.runs[-2:]:
+        (tmp_path / run.run).mkdir()
+        (tmp_path / run.run / "record.jsonl").write_text("\n".join(map(encode, entries)))
+    folders = {run.run: str(tmp_path / run.run) for run in one.runs[-2:]}
+    page = overview(replace(one, folders=folders))
+    (alert,) = page.xpath('//*[@role="alert"]')
+    assert text(alert).startswith("CHECK THE BENCH before anybody touches it")
+    assert text(alert).endswith("supply: output may still be on")
+    assert alert.getnext().get("class") == "answer"
+    (tmp_path / one.runs[-1].run / "record.jsonl").write_text("torn")
+    assert not overview(replace(one, folders=folders)).xpath('//*[@role="alert"]')
+    assert not overview(one).xpath('//*[@role="alert"]'), "folders out of reach"
 
 
 def test_what_cannot_be_judged_is_not_called_unchanged(make_strand: MakeStrand) -> None:
