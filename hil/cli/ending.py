@@ -22,7 +22,8 @@ def ended_at_joints() -> Iterator[Callable[[], None]]:
 
     What a signal handler raises may come between any two steps, also those of a lock that other
     threads share, and of adding one result to three tables: who waits for workers looks now and
-    then instead. A signal after the last look finds nothing left to end.
+    then instead. A signal after the last look finds nothing left to end. Whoever sends a second one
+    has waited for a look in vain: it ends what goes on wherever it comes.
     """
     joint = _Joint()
     with _handled_by(joint.note):
@@ -35,14 +36,16 @@ def _interrupt(_number: int, _frame: FrameType | None) -> None:
 
 class _Joint:
     def __init__(self) -> None:
-        self._asked = False
+        self._asked = self._raised = False
 
     def note(self, _number: int, _frame: FrameType | None) -> None:
+        if self._asked:
+            raise KeyboardInterrupt
         self._asked = True
 
     def __call__(self) -> None:
-        if self._asked:
-            self._asked = False
+        if self._asked and not self._raised:
+            self._raised = True
             raise KeyboardInterrupt
 
 

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-#: Called every `PERIOD` or so while nothing but time passes; what it raises ends the campaign.
+#: Called by whoever waits for workers, before each result and at least every `PERIOD` until then;
+#: what it raises ends the campaign.
 Joint = Callable[[], object]
 
-#: s between two calls.
+#: s between two calls while nothing but time passes.
 PERIOD = 0.1
 
 

@@ -17,6 +17,9 @@ from hil.scenarios.campaign_task import Task, TaskResult, run_chunk, warm_up
 
 _T = TypeVar("_T")
 
+#: s that a process may take to end when it is asked to.
+_LEAVING = 10.0
+
 
 def _begin() -> None:
     """Set up a worker. Ctrl-C reaches the whole group; only the parent acts on it."""
@@ -72,17 +75,17 @@ class PoolWorkers:
         """
         pool = self._new(1)
         try:
-            _result(pool.submit(os.getpid), joint)
-        except BrokenProcessPool as error:
-            self._drop(pool)
-            raise HarnessError(
-                "the worker processes of the campaign die while they start; "
-                "what they said stands above"
-            ) from error
-        try:
-            return _result(pool.submit(run_chunk, chunk), joint)
-        except BrokenProcessPool:
-            return None
+            try:
+                _result(pool.submit(os.getpid), joint)
+            except BrokenProcessPool as error:
+                raise HarnessError(
+                    "the worker processes of the campaign die while they start; "
+                    "what they said stands above"
+                ) from error
+            try:
+                return _result(pool.submit(run_chunk, chunk), joint)
+            except BrokenProcessPool:
+                return None
         finally:
             self._drop(pool)
 
@@ -100,4 +103,7 @@ class PoolWorkers:
                 process.terminate()
         for process in processes:
             with contextlib.suppress(OSError, ValueError, AssertionError):
-                process.join()
+                process.join(_LEAVING)
+                if process.is_alive():
+                    process.kill()
+                    process.join()

@@ -31,7 +31,7 @@ class Temperatures(NamedTuple):
     sink: float
 
 
-_OFTEN = ("tripped", "mean_voltage", "mean_current", "fault", "logged")
+_OFTEN = ("tripped", "mean_voltage", "mean_current", "fault", "logged", "lag")
 
 
 class Drive:
@@ -77,6 +77,9 @@ class Drive:
         self._host.begin(self._constants)
         self.restart_board()
         kernel.begin(*self._addresses)
+        kernel.finish(
+            self._constants.ctypes.data, self._copy.ctypes.data
+        )  # compiled here, not late
 
     # time
 
@@ -207,7 +210,7 @@ class Drive:
 
     def clear_peaks(self) -> None:
         """Start `dc_link_peak` and `current_peak` again."""
-        self._state["link_peak"] = self._state["link"]
+        self._state["link_peak"] = self._now()["link"]
         self._state["current_peak"] = 0.0
 
     @property
@@ -264,7 +267,7 @@ class Drive:
 
     def _now(self) -> Any:
         """The state at the end of the last period, to read from: a copy where it lags behind."""
-        if self._state["lag"] == 0.0:
+        if self._seen["lag"].item() == 0.0:
             return self._state
         self._copy_bytes[:] = self._memory_bytes
         kernel.finish(self._constants.ctypes.data, self._copy.ctypes.data)

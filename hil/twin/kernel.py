@@ -28,11 +28,14 @@ FAULT_DUTY, FAULT_DRIVE, FAULT_TRANSMIT, FAULT_GONE = 1, 2, 3, 4
 
 @inlined
 def hold_torques(c: Any, s: Any) -> None:
-    """Set the torques that count as constant during the coming period, from its middle angle."""
+    """Set the torques that count as constant during the coming period, from its middle angle.
+
+    More exactly the middle of what is integrated, which begins by the lag earlier.
+    """
     turns = (s.angle + 0.5 * c.period * s.speed) * _TURNS
     load = load_torque(c.load_mean, c.load_pulsation, c.load_pulses, c.load_shape, turns)
     cogging = c.cogging * sine(c.cogging_cycles * turns) if c.cogging != 0.0 else 0.0
-    s.load, s.cogging = load, cogging
+    s.load, s.cogging, s.braking = load, cogging, s.brake
     s.driving = c.load_pull - cogging
     s.opposing = c.coulomb + load + s.brake
     s.holding = c.breakaway + load + s.brake
@@ -49,7 +52,7 @@ def settle(c: Any, s: Any) -> None:
     s.e_viscous += c.viscous * s.square_speed
     s.e_coulomb += c.coulomb * s.travel
     s.e_load += s.load * s.travel
-    s.e_brake += s.brake * s.travel
+    s.e_brake += s.braking * s.travel
     s.e_cogging += s.cogging * s.way
     s.e_pull -= c.load_pull * s.way
     s.square, s.square_speed, s.square_charge, s.travel, s.way = 0.0, 0.0, 0.0, 0.0, 0.0
@@ -79,14 +82,20 @@ def keeps_up(c: Any, s: Any) -> bool:
     Amplifiers follow from step to step; the shaft breaks away at the start of a step; and a supply
     on its way to its set point goes one step a period.
     """
-    return bool(c.amplifier_rate != 0.0 or s.speed == 0.0 or s.source != s.supply_set)
+    return bool(
+        c.amplifier_rate != 0.0 or s.speed == 0.0 or (s.supply_on != 0 and s.source != s.supply_set)
+    )
+
+
+@inlined
+def due(s: Any, end: float) -> bool:
+    """Whether something is to be logged when a period ends at `end`, s."""
+    return bool(end >= s.next_log - 1e-9)
 
 
 @inlined
 def log(c: Any, s: Any, end: float) -> None:
     """Every millisecond: shaft sample, mean supply readings, heat."""
-    if end < s.next_log - 1e-9:
-        return
     place = s.logged % SHAFT_LOG
     back = end - s.next_log
     s.log_time[place] = s.next_log
@@ -143,7 +152,7 @@ def begin(constants: int, state: int) -> None:
 
 @compiled
 def finish(constants: int, state: int) -> None:
-    """Bring the state to the end of the last period, as `advance` would do in its next one."""
+    """Bring the state to the end of the last period, with what held during it."""
     c = carray(pointer(constants), 1, CONSTANTS)[0]
     s = carray(pointer(state), 1, STATE)[0]
     catch_up(c, s)
@@ -187,9 +196,10 @@ def advance(constants: int, state: int, periods: int) -> int:
         if s.fault != 0:
             da, db, dc = 0, 0, 0
         hold_torques(c, s)
-        due = time + period >= s.next_log - 1e-9
-        integrate(c, s, da, ta, db, tb, dc, tc, due or keeps_up(c, s))
+        end = (s.periods + 1) * period
+        integrate(c, s, da, ta, db, tb, dc, tc, due(s, end) or keeps_up(c, s))
         settle(c, s)
         s.periods += 1
-        log(c, s, s.periods * period)
+        if due(s, end):
+            log(c, s, end)
     return int(s.steps - before)

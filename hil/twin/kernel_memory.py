@@ -7,6 +7,9 @@ into the motor; angles are mechanical radians unless the name says turns (then e
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Any
+
 import numpy as np
 
 #: Samples kept of the shaft, 1 kHz; the oldest are overwritten.
@@ -59,7 +62,7 @@ STATE = np.dtype(
         # at temperature
         " winding_r flux on_r"
         # torques held during one period: signed, opposing motion, opposing the start of motion
-        " driving opposing holding load cogging"
+        " driving opposing holding load cogging braking"
         # settings of the bench
         " supply_set supply_limit supply_least supply_most source over_voltage"
         " brake pot conductance"
@@ -89,7 +92,7 @@ STATE = np.dtype(
     + _integers(
         "periods steps supply_on tripped chopping closed buttons"
         " fault fault_leg inside"
-        # gates of the three legs until then
+        # gates of the three legs during the lag
         " gate_a gate_b gate_c"
         " rx_head rx_tail tx_head logged"
     )
@@ -111,5 +114,6 @@ STATE = np.dtype(
     ],
     align=True,
 )
+_PLACES: Mapping[str, tuple[Any, ...]] = STATE.fields or {}
 #: Bytes of a `STATE` before its buffers.
-WITHOUT_BUFFERS = STATE.itemsize - 3 * 8 * SHAFT_LOG - 2 * LINE_BUFFER
+WITHOUT_BUFFERS: int = _PLACES["log_time"][1]

@@ -2,7 +2,8 @@
 
 Nothing switches from the last edge of one period to the first of the next, unless the firmware
 commutates between them. So a period is integrated only as far as its last edge, and what is left of
-it, the *lag*, in one step with the beginning of the next.
+it, the *lag*, in one step with the beginning of the next. What the bench sets, and the supply's
+protection and the chopper, act from there on: by the lag, less than a period, too early.
 """
 
 from __future__ import annotations
@@ -79,7 +80,7 @@ def any_step(c: Any, s: Any, ga: int, gb: int, gc: int, h: float) -> float:
 
 
 @inlined
-def next_step(c: Any, span: float) -> float:
+def step_length(c: Any, span: float) -> float:
     """Length of the next step, when `span` seconds are left."""
     if span <= c.longest:
         return span
@@ -96,18 +97,18 @@ def amplified_step(c: Any, s: Any, ga: int, gb: int, gc: int, h: float) -> float
 
 
 @inlined
-def a_step(c: Any, s: Any, ga: int, gb: int, gc: int, span: float) -> float:
+def one_step(c: Any, s: Any, ga: int, gb: int, gc: int, span: float) -> float:
     """Integrate some of `span` seconds during which no gate switches; returns how much."""
     if c.amplifier_rate != 0.0:
-        return amplified_step(c, s, ga, gb, gc, next_step(c, span))
-    return any_step(c, s, ga, gb, gc, next_step(c, span))
+        return amplified_step(c, s, ga, gb, gc, step_length(c, span))
+    return any_step(c, s, ga, gb, gc, step_length(c, span))
 
 
 @inlined
 def stretch(c: Any, s: Any, ga: int, gb: int, gc: int, span: float) -> None:
     """Integrate `span` seconds during which no gate switches."""
     while span > _NOTHING:
-        span -= a_step(c, s, ga, gb, gc, span)
+        span -= one_step(c, s, ga, gb, gc, span)
 
 
 @inlined
@@ -188,7 +189,7 @@ def integrate(
             ):
                 now, sampled = end, True
             else:
-                passed = a_step(c, s, ga, gb, gc, before)
+                passed = one_step(c, s, ga, gb, gc, before)
                 sampled = before - passed < _NOTHING
                 now = instant if sampled else now + passed
                 if sampled:

@@ -89,7 +89,7 @@ def look(c: Any, s: Any) -> None:
 def sample(c: Any, s: Any, ga: int, gb: int, gc: int) -> None:
     """Write what was last seen into the inputs of the next firmware call.
 
-    Seen by `look`, or in the middle of a `kernel_pair.pair` step.
+    Seen by `look`, or in the course of a quick step.
     """
     i = carray(pointer(c.block), 1, INPUTS)[0]
     turns, emf, link = s.seen_turns, s.seen_emf, s.seen_link

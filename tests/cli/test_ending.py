@@ -61,6 +61,23 @@ def test_a_signal_ends_once() -> None:
         joint()
 
 
+@pytest.mark.parametrize("number", BOTH)
+def test_a_second_signal_waits_for_no_joint(number) -> None:
+    with ended_at_joints():
+        signal.raise_signal(signal.SIGTERM)
+        with pytest.raises(KeyboardInterrupt):
+            signal.raise_signal(number)
+
+
+def test_a_signal_while_the_first_one_is_obeyed_ends_that_too() -> None:
+    with ended_at_joints() as joint:
+        signal.raise_signal(signal.SIGTERM)
+        with pytest.raises(KeyboardInterrupt):
+            joint()
+        with pytest.raises(KeyboardInterrupt):
+            signal.raise_signal(signal.SIGTERM)
+
+
 def test_a_signal_after_the_last_joint_finds_nothing_to_end() -> None:
     with ended_at_joints():
         signal.raise_signal(signal.SIGTERM)

@@ -48,14 +48,19 @@ def main():
             if len(found) == 2:
                 killed.append(cluster.workers[0].pid)
                 os.kill(killed[0], signal.SIGKILL)
+        results, looks = [], []
+
         def ended():
-            raise KeyboardInterrupt
+            looks.append(len(results))
+            if len(looks) == 2:
+                raise KeyboardInterrupt
 
         try:
-            list(run_campaign(tasks, scheduler=cluster.scheduler_address, joint=ended))
+            results += run_campaign(tasks, scheduler=cluster.scheduler_address, joint=ended)
             killed.append("went on")
         except KeyboardInterrupt:
-            pass
+            if looks != [0, 0]:
+                killed.append("only looked between chunks")
     print(json.dumps({"found": found, "killed": killed, "parent": os.getpid()}))
 
 if __name__ == "__main__":

@@ -8,13 +8,13 @@ import sys
 import time
 from pathlib import Path
 
-import numpy as np
 import pytest
 
 from hil.core.errors import HarnessError, PlanError
 from hil.core.verdict import Verdict
 from hil.scenarios.campaign import run_campaign
 from hil.scenarios.campaign_joint import PERIOD
+from hil.scenarios.campaign_pool import PoolWorkers
 from hil.scenarios.campaign_task import Task, run_task
 from hil.twin.population import Distribution, Spread, Tolerances, healthy_rig
 
@@ -122,31 +122,44 @@ def test_workers_that_cannot_start_are_nobodys_fault(tasks, monkeypatch, capfd) 
     capfd.readouterr()
 
 
-def test_a_campaign_can_be_ended_while_a_task_runs(tasks) -> None:
-    """Each task takes longer than the time between two looks, and starting the workers does."""
-    looks = []
+def children() -> set[str]:
+    """Worker processes of this one."""
+    listed = Path(f"/proc/{os.getpid()}/task/{os.getpid()}/children").read_text().split()
+    names = {pid: Path(f"/proc/{pid}/cmdline") for pid in listed}
+    return {
+        pid for pid, line in names.items() if line.exists() and b"spawn_main" in line.read_bytes()
+    }
+
+
+def test_a_campaign_can_be_ended_while_its_tasks_run(tasks) -> None:
+    """Chunks take longer than the time between two looks: more looks than there are results."""
+    looks, before, results = [], children(), []
 
     def joint() -> None:
         looks.append(time.monotonic())
-        if len(looks) == 3:
+        if results and looks[-1] - looks[-2] >= 0.9 * PERIOD:
             raise KeyboardInterrupt
 
-    results = run_campaign(tasks * 50, jobs=1, joint=joint)
+    campaign = run_campaign(tasks * 50, jobs=1, joint=joint)
     with pytest.raises(KeyboardInterrupt):
-        list(results)
-    assert np.diff(looks).min() >= 0.9 * PERIOD
+        results.extend(results.append(one) or one for one in campaign)
+    assert len(results) < len(tasks * 50)
+    assert children() == before
+
+
+def test_a_task_alone_in_its_process_can_be_ended_while_that_starts(tasks) -> None:
+    workers, before = PoolWorkers(1), children()
+
+    def joint() -> None:
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        workers.alone(tasks[:1], joint)
+    assert children() == before
+    workers.close()
 
 
 def test_leaving_in_the_middle_ends_the_processes(tasks) -> None:
-    def children() -> set[str]:
-        listed = Path(f"/proc/{os.getpid()}/task/{os.getpid()}/children").read_text().split()
-        names = {pid: Path(f"/proc/{pid}/cmdline") for pid in listed}
-        return {
-            pid
-            for pid, line in names.items()
-            if line.exists() and b"spawn_main" in line.read_bytes()
-        }
-
     before = children()
     results = run_campaign(tasks * 10, jobs=2)
     assert next(results).task == tasks[0]

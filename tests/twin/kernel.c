@@ -91,7 +91,7 @@ static void amplify(const C *c, S *s, double h, const double i[3]) {
     s->amplified[3] = follow(s->amplified[3], before, after, x);
 }
 
-static double a_step(const C *c, S *s, const int g[3], double span) {
+static double one_step(const C *c, S *s, const int g[3], double span) {
     double h = span, i[3] = {s->i[0], s->i[1], s->i[2]};
     if (h > c->longest) h = span > 2.0 * c->longest ? c->longest : 0.5 * span;
     h = any_step(c, s, g, h);
@@ -100,7 +100,7 @@ static double a_step(const C *c, S *s, const int g[3], double span) {
 }
 
 static void stretch(const C *c, S *s, const int g[3], double span) {
-    while (span > 1e-13) span -= a_step(c, s, g, span);
+    while (span > 1e-13) span -= one_step(c, s, g, span);
 }
 
 static int over_the_instant(const C *c, S *s, const int g[3], double span, double before) {
@@ -252,7 +252,8 @@ int64_t advance(const C *c, S *s, int64_t periods) {
     while (periods-- > 0) {
         double time = (double)s->periods * period, turns, now = -s->lag, t[3][4], room = c->slew * period, x;
         int rest[3], sampled = 0, count = 0;
-        int to_the_end = time + period >= s->next_log - 1e-9;
+        double period_end = (double)(s->periods + 1) * period;
+        int to_the_end = period_end >= s->next_log - 1e-9;
         port_outputs used = *out;
         if (s->supply_on) {
             s->source += min2(room, max2(-room, s->supply_set - s->source));
@@ -280,13 +281,14 @@ int64_t advance(const C *c, S *s, int64_t periods) {
         turns = (s->angle + 0.5 * period * s->speed) / 6.283185307179586;
         s->load = load_torque(c, turns);
         s->cogging = c->cogging != 0 ? c->cogging * sine(c->cogging_cycles * turns) : 0;
+        s->braking = s->brake;
         s->driving = c->load_pull - s->cogging;
         s->opposing = c->coulomb + s->load + s->brake;
         s->holding = c->breakaway + s->load + s->brake;
         for (int n = 0; n < 3; n++) {
             if (out->drive[n] > 2 || (out->drive[n] && !(out->duty[n] >= 0 && out->duty[n] <= 1))) s->fault = 1;
         }
-        to_the_end |= c->amplifier_rate != 0 || s->speed == 0 || s->source != s->supply_set;
+        to_the_end |= c->amplifier_rate != 0 || s->speed == 0 || (s->supply_on && s->source != s->supply_set);
         for (int n = 0; n < 3; n++)
             edges(s->fault ? LEG_FLOAT : used.drive[n], used.duty[n], period, c->dead_time, t[n], &rest[n]);
         while (now < period) {
@@ -310,7 +312,7 @@ int64_t advance(const C *c, S *s, int64_t periods) {
                     sampled = 1;
                     now = end;
                 } else {
-                    double passed = a_step(c, s, g, before);
+                    double passed = one_step(c, s, g, before);
                     sampled = before - passed < 1e-13;
                     now = sampled ? instant : now + passed;
                     if (sampled) look(c, s);
@@ -329,12 +331,12 @@ int64_t advance(const C *c, S *s, int64_t periods) {
         s->e_viscous += c->viscous * s->square_speed;
         s->e_coulomb += c->coulomb * s->travel;
         s->e_load += s->load * s->travel;
-        s->e_brake += s->brake * s->travel;
+        s->e_brake += s->braking * s->travel;
         s->e_cogging += s->cogging * s->way;
         s->e_pull -= c->load_pull * s->way;
         s->square = s->square_speed = s->square_charge = s->travel = s->way = 0;
         s->periods++;
-        keep_log(c, s, (double)s->periods * period);
+        keep_log(c, s, period_end);
     }
     return s->steps - before;
 }

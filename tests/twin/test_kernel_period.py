@@ -70,41 +70,87 @@ def test_looking_changes_nothing(scripted):
 def test_what_is_seen_belongs_to_the_end_of_the_period(scripted, dead):
     """As with amplifiers, too fast to matter, that make the kernel integrate each to its end.
 
-    Currents change by 0.3 A in the 10 us by which the state lags, the shaft turns by 0.1 degree.
+    What is compared is what changes in a period; in the lag, a fifth of it, a fifth changes.
     """
     bridge = BridgeParameters(dead_time=dead)
     rig = replace(RIG, bridge=bridge)
     exact = replace(rig, sensing=replace(QUIET, amplifier_hz=5e7))
     lagging, whole = running(scripted, rig), running(scripted, exact)
-    for _ in range(60):
-        lagging.advance(PERIOD)
-        whole.advance(PERIOD)
+    before = [np.array(seen(drive)) for drive in (lagging, whole)]
+    changes, lags = [], []
+    for _ in range(19):
+        for drive in (lagging, whole):
+            drive.advance(PERIOD)
+        after = [np.array(seen(drive)) for drive in (lagging, whole)]
+        changes.append([a - b for a, b in zip(after, before, strict=True)])
+        before = after
+        lags.append(float(lagging._state["lag"]))
         assert whole._state["lag"] == 0.0
-        assert seen(lagging) == pytest.approx(seen(whole), rel=2e-4, abs=5e-3)
+    assert min(lags) > 0.15 * PERIOD
+    changes = np.array(changes)
+    largest = np.abs(changes[:, 1]).max(axis=0)
+    assert (largest[[0, 2, 5, 6, 7, 8, 9, 10]] > 0).all()
+    assert (np.abs(changes[:, 0] - changes[:, 1]) <= 0.03 * largest + 1e-9).all()
 
 
-def test_what_is_not_merged_is_split_where_the_gates_change(scripted):
-    """A leg that is let go at the boundary has no current from there on, not from the edge on."""
-    rig = replace(RIG, motor=MotorParameters(coulomb=1.0))  # locked
-    drives = []
-    for sensing in (QUIET, replace(QUIET, amplifier_hz=5e7)):
-        firmware = scripted().hold([1, 1, 0], [0.3, 0, 0])
-        drive = Drive(replace(rig, sensing=sensing), firmware, seed=1)
-        drive.set_supply(24.0, 10.0, True)
-        drive.advance(0.1 + 3 * PERIOD)
-        drives.append((drive, firmware))
-    before = [drive.phase_currents[0] for drive, _ in drives]
-    for drive, firmware in drives:
-        firmware.hold([0, 0, 0], [0, 0, 0])
+def lagging_and_whole(scripted, base: DriveParameters = RIG) -> list[Drive]:
+    """Two at speed in the middle of a millisecond; only the second is where its time is."""
+    exact = replace(base, sensing=replace(QUIET, amplifier_hz=5e7))
+    drives = [running(scripted, rig) for rig in (base, exact)]
+    for drive in drives:
+        drive.advance(7 * PERIOD)
+    assert drives[0]._state["lag"] == pytest.approx(0.2 * PERIOD)
+    assert drives[1]._state["lag"] == 0.0
+    return drives
+
+
+def test_gates_that_change_at_the_boundary_do_so_there_and_not_at_the_edge(scripted):
+    """Legs that are let go: against 24 V and two diodes the current falls faster than in the pause.
+
+    In the lag of 10 us it would fall by 0.2 A more.
+    """
+    after = []
+    for drive in lagging_and_whole(scripted, replace(RIG, load=LoadParameters(mean=0.15))):
+        drive.firmware.hold([0, 0, 0], [0, 0, 0])
         drive.advance(PERIOD)
-    after = [drive.phase_currents[0] for drive, _ in drives]
-    assert before[0] == pytest.approx(before[1], rel=1e-4)
-    assert after[0] == pytest.approx(after[1], abs=1e-3)
-    # against 24 V, two diodes and the resistance, with two windings in series: V T / L
-    mean = 0.5 * (before[0] + after[0])
-    drop = 2 * rig.bridge.diode_drop + mean * rig.motor.resistance
-    fall = (24.0 + drop) * PERIOD / rig.motor.inductance
-    assert before[0] - after[0] == pytest.approx(fall, rel=0.03)
+        after.append(drive.phase_currents)
+    assert max(map(abs, after[1])) > 0.3, "it flows yet"
+    assert after[0] == pytest.approx(after[1], abs=0.02)
+
+
+def test_a_lead_cut_and_a_brake_put_on_while_the_state_lags(scripted):
+    for act in (
+        lambda drive: drive.set_line("phase-a", False),
+        lambda drive: drive.set_brake(0.3),
+        lambda drive: drive.set_supply(20.0, 10.0, True),
+        lambda drive: drive.set_supply(24.0, 10.0, False),
+        lambda drive: drive.restart_board(),
+    ):
+        ends = []
+        for drive in lagging_and_whole(scripted):
+            act(drive)
+            first = drive.energies()
+            assert first.imbalance < 1e-3
+            drive.advance(13 * PERIOD)
+            drive.set_line("phase-a", True)
+            drive.advance(40 * PERIOD)
+            assert drive.energies().imbalance < 1e-3
+            ends.append(seen(drive)[:3])
+        assert ends[0] == pytest.approx(ends[1], rel=1e-3)
+
+
+def test_a_brake_takes_nothing_of_what_was_before_it(scripted):
+    """Seen between the command and the next period."""
+    drive, _ = lagging_and_whole(scripted)
+    before = drive.energies()
+    drive.set_brake(0.5)
+    assert drive.energies() == before
+
+
+def test_peaks_that_are_cleared_begin_where_the_period_ends(scripted):
+    drive, _ = lagging_and_whole(scripted)
+    drive.clear_peaks()
+    assert drive.dc_link_peak == drive.dc_link_voltage
 
 
 def test_how_many_steps_a_period_takes(scripted):

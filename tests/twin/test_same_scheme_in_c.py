@@ -104,9 +104,9 @@ def test_same_digits(name, in_c, scripted):
         ):
             firmware.commutate(duty, direction, high=high, low=low)
             drive.set_brake(brake)
-            advance(*drive._addresses, 1000)
+            advance(*drive._addresses, 1003)
         firmware.coast()
-        advance(*drive._addresses, 1000)
+        advance(*drive._addresses, 1003)
         ends.append(drive)
     first, second = (one._state for one in ends)
     assert first["steps"] == pytest.approx(second["steps"], rel=0.002)

@@ -271,17 +271,18 @@ def overview_of(one: Gathered) -> StrandView:
         won,
         one.hints,
         one.false_share,
-        unsafe_after(one),
+        *unsafe_after(one),
     )
 
 
-def unsafe_after(one: Gathered) -> tuple[str, ...]:
-    """What the last run could not make safe, as far as its record is within reach."""
-    folder = one.folders.get(one.runs[-1].run, "")
+def unsafe_after(one: Gathered) -> tuple[tuple[str, ...], str]:
+    """What the last run on a bench could not make safe; and why that cannot be told, or ""."""
+    if one.strand.simulated:
+        return (), ""
     try:
-        return read(folder).unsafe if folder else ()
-    except (OSError, StoreError):  # that a folder is not as it was indexed is told by itself
-        return ()
+        return read(one.folders.get(one.runs[-1].run, "")).unsafe, ""
+    except StoreError as error:
+        return (), str(error)
 
 
 def run_of(one: Gathered, around: Around, number: int, files: Mapping[str, str]) -> RunView:

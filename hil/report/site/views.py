@@ -233,6 +233,7 @@ class StrandView:
     hints: tuple[Hint, ...] = ()  # not certain yet, the surest first
     false_share: float = 0.0  # chance of any change at all being called where nothing changed
     unsafe: tuple[str, ...] = ()  # what the last run could not make safe
+    untold: str = ""  # why that cannot be told
 
 
 @dataclass(frozen=True, slots=True)

@@ -221,16 +221,31 @@ def test_what_the_last_run_left_unsafe_stands_above_all(make_strand: MakeStrand,
     ]
     for run in one.runs[-2:]:
         (tmp_path / run.run).mkdir()
-        (tmp_path / run.run / "record.jsonl").write_text("\n".join(map(encode, entries)))
+        (tmp_path / run.run / "record.jsonl").write_text(
+            "".join(f"{encode(entry)}\n" for entry in entries)
+        )
     folders = {run.run: str(tmp_path / run.run) for run in one.runs[-2:]}
     page = overview(replace(one, folders=folders))
     (alert,) = page.xpath('//*[@role="alert"]')
     assert text(alert).startswith("CHECK THE BENCH before anybody touches it")
     assert text(alert).endswith("supply: output may still be on")
     assert alert.getnext().get("class") == "answer"
-    (tmp_path / one.runs[-1].run / "record.jsonl").write_text("torn")
-    assert not overview(replace(one, folders=folders)).xpath('//*[@role="alert"]')
-    assert not overview(one).xpath('//*[@role="alert"]'), "folders out of reach"
+    simulated = overview(replace(one, folders=folders, strand=Strand("pump", "simulated")))
+    assert not simulated.xpath('//*[@role="alert"]'), "no bench to look at"
+
+
+def test_that_it_is_not_known_whether_all_is_safe_is_said(
+    make_strand: MakeStrand, tmp_path
+) -> None:
+    one = make_strand(BENCH, 6)
+    unknown = "not known whether that run left the bench safe: "
+    out_of_reach = overview(replace(one, folders={one.runs[-1].run: str(tmp_path / "gone")}))
+    assert unknown + f"{tmp_path / 'gone'}/record.jsonl: no readable record" in text(out_of_reach)
+    (tmp_path / "record.jsonl").write_text("torn\ntwice\n")
+    torn = overview(replace(one, folders={one.runs[-1].run: str(tmp_path)}))
+    assert unknown + f"{tmp_path}/record.jsonl:1" in text(torn)
+    simulated = replace(one, folders={}, strand=Strand("pump", "simulated"))
+    assert unknown not in text(overview(simulated))
 
 
 def test_what_cannot_be_judged_is_not_called_unchanged(make_strand: MakeStrand) -> None:
