@@ -56,7 +56,9 @@ def main():
                 raise KeyboardInterrupt
 
         try:
-            results += run_campaign(tasks, scheduler=cluster.scheduler_address, joint=ended)
+            results += run_campaign(
+                tasks * 20, scheduler=cluster.scheduler_address, joint=ended
+            )
             killed.append("went on")
         except KeyboardInterrupt:
             if looks != [0, 0]:
