@@ -51,8 +51,10 @@ class Bench(Readout):
         limit = settings.current_limit if current_limit is None else current_limit
         self.supply.prepare(voltage, limit, settings.over_voltage)
         # A shaft that still coasts from before may turn; one that stands may not start by itself.
-        coasting = abs(self.latest.speed) >= settings.rest_speed
-        self.watch.expect(None if coasting else 0)
+        if abs(self.latest.speed) >= settings.rest_speed:
+            self.watch.expect(None)
+        else:  # or nothing has been read yet
+            self.watch.expect_rest(self.clock.now(), settings.rest_speed)
         self.keeper.before_output_on()
         self.supply_watch.begin(limit)
         self.energised = True

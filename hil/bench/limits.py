@@ -12,6 +12,9 @@ from hil.core.trace import FloatArray
 from hil.ports.board import BoardReadings
 from hil.ports.instruments import ShaftReadings, SupplyReading
 
+#: s after output-on in which no board has its DC link charged and the shaft turning.
+AT_ONCE = 2e-3
+
 
 class LimitExceeded(FirmwareError):
     """A reading went beyond an abort limit; the supply is switched off at once."""
@@ -50,11 +53,22 @@ class Watch:
         self._expected: int | None = None
         self._origin: float | None = None  # deg, where the shaft rested
         self._furthest = -np.inf  # deg, furthest travel in the commanded direction
+        self._unseen: tuple[float, float] | None = None  # s, rpm: until the first sample is there
 
     def expect(self, direction: int | None) -> None:
         """From now on the shaft is expected to turn this way."""
         self._expected = direction
         self._origin, self._furthest = None, -np.inf
+        self._unseen = None
+
+    def expect_rest(self, since: float, rest_speed: float) -> None:
+        """From now, `since`, on the shaft must not start; if it turns already, it may run down.
+
+        That it does, as after an emergency stop, is told by the first sample, if it is from before
+        the board could have moved it: `rest_speed` rpm or more.
+        """
+        self.expect(0)
+        self._unseen = (since + AT_ONCE, rest_speed)
 
     def forget(self) -> None:
         """A new trace begins: readings of before are not compared with those to come."""
@@ -90,6 +104,10 @@ class Watch:
             return
         self._check("witness.speed", readings.speed, self.limits.speed, "rpm")
         self._agreement.add_shaft(readings)
+        if self._unseen is not None:
+            (until, rest_speed), self._unseen = self._unseen, None
+            if readings.time[0] <= until and abs(readings.speed[0]) >= rest_speed:
+                self.expect(None)
         if self._expected is None:
             return
         if self._expected == 0:

@@ -61,6 +61,45 @@ def test_motion_without_a_command_is_seen_across_reads() -> None:
         watch.check_shaft(shaft([13.5]))
 
 
+def turning(start: float, speed: float) -> ShaftReadings:
+    """A hundred milliseconds from `start` s on, at `speed` rpm."""
+    time = start + np.arange(100) * 0.001
+    return ShaftReadings(time, 6.0 * speed * (time - start), np.full(100, speed))
+
+
+@pytest.mark.parametrize("speed", [85.0, -400.0])
+def test_a_shaft_that_turns_already_may_run_down(speed: float) -> None:
+    """As where the run before ended with an emergency stop, and this one has read nothing yet."""
+    watch = Watch(LIMITS)
+    watch.expect_rest(7.0, 5.0)
+    watch.check_shaft(shaft([]))
+    watch.check_shaft(turning(7.001, speed))
+    watch.check_shaft(turning(7.101, speed / 2))
+
+
+def test_a_shaft_that_starts_by_itself_may_not() -> None:
+    def found(first: ShaftReadings) -> None:
+        watch = Watch(LIMITS)
+        watch.expect_rest(7.0, 5.0)
+        watch.check_shaft(first)
+        watch.check_shaft(turning(8.0, 85.0))
+
+    still = turning(6.95, 0.0)
+    late = turning(7.01, 85.0)  # it may have been moved since: the first sample came too late
+    unknown = ShaftReadings(still.time, still.position, np.full(100, np.nan))
+    for first in (still, late, unknown, turning(7.0, 4.9)):
+        with pytest.raises(LimitExceeded, match="no motion was commanded"):
+            found(first)
+
+
+def test_what_was_expected_before_is_forgotten() -> None:
+    watch = Watch(LIMITS)
+    watch.expect_rest(7.0, 5.0)
+    watch.expect(0)
+    with pytest.raises(LimitExceeded, match="no motion was commanded"):
+        watch.check_shaft(turning(7.0, 85.0))
+
+
 @pytest.mark.parametrize("direction", [1, -1])
 def test_travel_against_the_command_counts_from_the_furthest_point(direction: int) -> None:
     watch = Watch(LIMITS)
