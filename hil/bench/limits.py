@@ -12,7 +12,8 @@ from hil.core.trace import FloatArray
 from hil.ports.board import BoardReadings
 from hil.ports.instruments import ShaftReadings, SupplyReading
 
-#: s after output-on in which no board has its DC link charged and the shaft turning.
+#: s after output-on in which no board is taken to have its DC link charged and the shaft turning
+#: (common practice, no source; a shaft that did would go unwatched until it is commanded).
 AT_ONCE = 2e-3
 
 

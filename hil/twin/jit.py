@@ -88,17 +88,7 @@ def _caching() -> Iterator[bool]:
         config.CACHE_DIR = ""
 
 
-def compiled(function: Function) -> Function:
-    """Compile on first call, cached, without holding the interpreter lock."""
-    with _caching() as caching:
-        decorate = numba.njit(
-            cache=caching, nogil=True, error_model="numpy", fastmath=FAST_MATH, boundscheck=False
-        )
-        return cast(Function, decorate(function))
-
-
-def spliced(function: Function) -> Function:
-    """A part of a `compiled` function that becomes one with it: where even a call would cost."""
+def _compile(function: Function, **more: Any) -> Function:
     with _caching() as caching:
         decorate = numba.njit(
             cache=caching,
@@ -106,9 +96,19 @@ def spliced(function: Function) -> Function:
             error_model="numpy",
             fastmath=FAST_MATH,
             boundscheck=False,
-            inline="always",
+            **more,
         )
         return cast(Function, decorate(function))
+
+
+def compiled(function: Function) -> Function:
+    """Compile on first call, cached, without holding the interpreter lock."""
+    return _compile(function)
+
+
+def spliced(function: Function) -> Function:
+    """A part of a `compiled` function that becomes one with it: where even a call would cost."""
+    return _compile(function, inline="always")
 
 
 def inlined(function: Function) -> Function:

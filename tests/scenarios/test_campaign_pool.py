@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib
 import os
+import signal
 import sys
 import time
 from pathlib import Path
@@ -142,8 +143,17 @@ def test_a_campaign_can_be_ended_while_its_tasks_run(tasks) -> None:
 
     campaign = run_campaign(tasks * 50, jobs=1, joint=joint)
     with pytest.raises(KeyboardInterrupt):
-        results.extend(results.append(one) or one for one in campaign)
+        results.extend(campaign)
     assert len(results) < len(tasks * 50)
+    assert children() == before
+
+
+def test_a_worker_that_does_not_end_when_asked_is_killed(monkeypatch) -> None:
+    monkeypatch.setattr("hil.scenarios.campaign_pool._LEAVING", 0.3)
+    before, pool = children(), PoolWorkers._new(1)
+    pool.submit(signal.signal, signal.SIGTERM, signal.SIG_IGN).result(timeout=60.0)
+    assert len(children() - before) == 1
+    PoolWorkers._drop(pool)
     assert children() == before
 
 
