@@ -12,16 +12,8 @@ from typing import Any
 from hil.twin.jit import compiled
 from hil.twin.kernel_bridge import HIGH_DIODE, LOW_DIODE, OPEN
 from hil.twin.kernel_motor import trapezoid
-from hil.twin.kernel_step import (
-    acceleration,
-    commit,
-    link_bend,
-    link_mean,
-    supply_current,
-    supply_gain,
-    supply_turns,
-    wrong_way,
-)
+from hil.twin.kernel_step import acceleration, commit, reach, wrong_way
+from hil.twin.kernel_supply import leads, link_mean, supply_current, supply_turns
 
 DONE = -1
 
@@ -62,22 +54,21 @@ def pair(c: Any, s: Any, x: int, y: int, z: int, qx: int, qy: int, h: float) -> 
     i = s.i[x]
     u = ux - uy
     leak = s.conductance * link
-    gain = supply_gain(c, h)
+    gain, sag = leads(c, h)
     drain = u * i + leak
     supply = supply_current(c, s, link, drain, gain)
     link_mid = link + half * (supply - drain) * c.inverse_capacitance
 
-    r = 2.0 * s.winding_r + p
-    inverse_l = 0.5 * c.inverse_inductance
-    a = h * r * inverse_l
     over = link_mean(c, s, link_mid, supply)
-    bend = u * inverse_l * link_bend(c, h, gain)
-    slope = u * over + (ox - oy) - emf * (sx - sy) - r * i
-    k = inverse_l * (1.0 - u * bend) * slope
+    inverse_l = 0.5 * c.inverse_inductance
+    r = 2.0 * s.winding_r + p
+    to_mean, to_end = reach(h, r * inverse_l)
+    bend = u * inverse_l * sag
+    slope = u * over + ((ox - oy) - r * i - emf * (sx - sy))
     over -= bend * slope
-    m = i + h * (0.5 - a * (1.0 / 6.0 - a * (1.0 / 24.0))) * k
-    d = h * (1.0 - a * (0.5 - a * (1.0 / 6.0))) * k
-    j = i + d
+    k = inverse_l * (1.0 - u * bend)  # apart from the slope, which waits for the link
+    growth, d = to_mean * k * slope, to_end * k * slope
+    m, j = i + growth, i + d
     if wrong_way(qx, j) or wrong_way(qy, -j):
         return OPEN
 
@@ -86,7 +77,7 @@ def pair(c: Any, s: Any, x: int, y: int, z: int, qx: int, qy: int, h: float) -> 
     if speed * speed_end < 0.0:
         return OPEN
 
-    drain = u * m + leak
+    drain += u * growth
     supply = supply_current(c, s, link, drain, gain)
     link_end = link + h * (supply - drain) * c.inverse_capacitance
     if supply_turns(s, link, link_end):
@@ -99,9 +90,7 @@ def pair(c: Any, s: Any, x: int, y: int, z: int, qx: int, qy: int, h: float) -> 
     s.seen_i[x], s.seen_i[y], s.seen_i[z] = m, -m, 0.0
     s.seen_link, s.seen_turns, s.seen_emf = link_mid, turns, emf
     peak, bus, square = abs(j), u * j, 2.0 * square
-    commit(
-        c, s, h, over, link_end, supply, leak, square, lost, speed_mid, speed_end, rate, peak, bus
-    )
+    commit(c, s, h, over, link_end, supply, square, lost, speed_end, rate, peak, bus)
     return DONE
 
 
@@ -124,7 +113,7 @@ def coast(c: Any, s: Any, h: float) -> int:
     if speed * speed_end < 0.0:
         return OPEN
     leak = s.conductance * link
-    supply = supply_current(c, s, link, leak, supply_gain(c, h))
+    supply = supply_current(c, s, link, leak, leads(c, h)[0])
     change = h * (supply - leak) * c.inverse_capacitance
     if supply_turns(s, link, link + change):
         return OPEN
@@ -136,7 +125,5 @@ def coast(c: Any, s: Any, h: float) -> int:
     s.seen_turns = (s.angle + half * 0.5 * (speed + speed_mid)) * c.turns_per_rad
     s.seen_emf = emf
     over = link_mean(c, s, link + 0.5 * change, supply)
-    commit(
-        c, s, h, over, link + change, supply, leak, 0.0, 0.0, speed_mid, speed_end, rate, 0.0, 0.0
-    )
+    commit(c, s, h, over, link + change, supply, 0.0, 0.0, speed_end, rate, 0.0, 0.0)
     return DONE

@@ -16,7 +16,7 @@ from hil.twin.kernel_bridge import OPEN, connect, edges, gate, path
 from hil.twin.kernel_motor import trapezoid
 from hil.twin.kernel_pair import DONE, coast, pair
 from hil.twin.kernel_sense import look, sample
-from hil.twin.kernel_step import step
+from hil.twin.kernel_step import full_step, step
 
 #: Shorter stretches of time are not integrated, s.
 _NOTHING = 1e-13
@@ -37,14 +37,16 @@ def open_phase(qa: int, qb: int, qc: int) -> int:
     return 0 if a else 1 if b else 2
 
 
-@inlined
-def try_pair(c: Any, s: Any, z: int, qa: int, qb: int, qc: int, h: float) -> int:
-    """One `pair` step with phase `z` open."""
+@spliced
+def quick_step(c: Any, s: Any, z: int, qa: int, qb: int, qc: int, h: float) -> int:
+    """Try to advance by `h` seconds in a quick step, with phase `z` open; see `kernel_pair`."""
     if z == 0:
         return pair(c, s, 1, 2, 0, qb, qc, h)
     if z == 1:
         return pair(c, s, 0, 2, 1, qa, qc, h)
-    return pair(c, s, 0, 1, 2, qa, qb, h)
+    if z == 2:
+        return pair(c, s, 0, 1, 2, qa, qb, h)
+    return coast(c, s, h) if qa == OPEN and qb == OPEN and qc == OPEN else OPEN
 
 
 @inlined
@@ -58,24 +60,27 @@ def general_step(c: Any, s: Any, ga: int, gb: int, gc: int, h: float) -> float:
     return step(c, s, qa, qb, qc, h)
 
 
-@inlined
+@spliced
 def any_step(c: Any, s: Any, ga: int, gb: int, gc: int, h: float) -> float:
     """Advance by at most `h` seconds with these gates; returns the time advanced."""
     qa, qb, qc = path(ga, s.i[0]), path(gb, s.i[1]), path(gc, s.i[2])
     if s.closed & LEADS == LEADS:
         z = open_phase(qa, qb, qc)
         if z == NONE:
-            return step(c, s, qa, qb, qc, h)
-        if z >= 0:
-            outcome = try_pair(c, s, z, qa, qb, qc, h)
-            if outcome == DONE:
-                return h
-            qa = outcome if z == 0 else qa
-            qb = outcome if z == 1 else qb
-            qc = outcome if z == 2 else qc
-            return step(c, s, qa, qb, qc, h)
-        if qa == OPEN and qb == OPEN and qc == OPEN and coast(c, s, h) == DONE:
+            return full_step(c, s, qa, qb, qc, h)
+        outcome = quick_step(c, s, z, qa, qb, qc, h)
+        if outcome == DONE:
             return h
+        if z == 0:
+            qa = outcome
+        elif z == 1:
+            qb = outcome
+        elif z == 2:
+            qc = outcome
+        if outcome != OPEN:
+            return full_step(c, s, qa, qb, qc, h)
+        if z != SEVERAL:
+            return step(c, s, qa, qb, qc, h)
     return general_step(c, s, ga, gb, gc, h)
 
 
@@ -120,12 +125,9 @@ def over_the_instant(c: Any, s: Any, ga: int, gb: int, gc: int, span: float, bef
     ia, ib, ic, link = s.i[0], s.i[1], s.i[2], s.link
     qa, qb, qc = path(ga, ia), path(gb, ib), path(gc, ic)
     z = open_phase(qa, qb, qc)
-    if s.closed & LEADS != LEADS:
+    if s.closed & LEADS != LEADS or z == NONE:
         return False
-    if z == SEVERAL:
-        if not (qa == OPEN and qb == OPEN and qc == OPEN and coast(c, s, span) == DONE):
-            return False
-    elif z == NONE or try_pair(c, s, z, qa, qb, qc, span) != DONE:
+    if quick_step(c, s, z, qa, qb, qc, span) != DONE:
         return False
     aside = before - 0.5 * span
     if abs(aside) > _NOTHING:

@@ -6,14 +6,19 @@ import math
 from dataclasses import dataclass
 from enum import IntEnum
 
+import numpy as np
+
 from hil.twin.jit import inlined
 
 #: Mean of a rectified sine, and what is left above it.
 _MEAN = 2 / math.pi
 _CREST = 1 - _MEAN
-#: Coefficients of the sine of an angle in turns.
-_S1, _S3, _S5 = math.tau, -(math.tau**3) / 6, math.tau**5 / 120
-_S7, _S9 = -(math.tau**7) / 5040, math.tau**9 / 362880
+#: Minimax polynomials, in the square of an angle in turns: ``sin(tau x) / (x (1/4 - x^2))`` and
+#: ``cos(pi x)``, both for x from -1/2 to 1/2.
+_S0, _S2, _S4 = 25.13273038, -64.83468111, 67.04389803
+_S6, _S8 = -38.12319678, 12.23330121
+_C0, _C2, _C4 = 0.99999995, -4.93479286, 4.05841191
+_C6, _C8 = -1.33188016, 0.2196968
 
 
 class Pulsation(IntEnum):
@@ -57,12 +62,18 @@ class LoadParameters:
 
 @inlined
 def sine(turns: float) -> float:
-    """Sine of an angle in turns, to 4e-6: the Taylor series up to the ninth power."""
-    x = turns - math.floor(turns + 0.5)
-    a = 0.25 - abs(abs(x) - 0.25)
-    b = a * a
-    series = a * (_S1 + b * (_S3 + b * (_S5 + b * (_S7 + b * _S9))))
-    return series if x >= 0.0 else -series
+    """Sine of an angle in turns, to 2e-7: zero where it must be, times a minimax polynomial."""
+    x = turns - np.rint(turns)
+    u = x * x
+    return float(x * (0.25 - u) * (_S0 + u * (_S2 + u * (_S4 + u * (_S6 + u * _S8)))))
+
+
+@inlined
+def rectified_sine(turns: float) -> float:
+    """``abs(sine(turns / 2))``, to 1e-7: from hump to hump a minimax polynomial of the cosine."""
+    x = turns - math.floor(turns) - 0.5
+    u = x * x
+    return float(_C0 + u * (_C2 + u * (_C4 + u * (_C6 + u * _C8))))
 
 
 @inlined
@@ -73,5 +84,5 @@ def load_torque(mean: float, pulsation: float, pulses: float, shape: int, turns:
     if shape == 0:
         wave = sine(pulses * turns)
     else:
-        wave = (abs(sine(0.5 * pulses * turns)) - _MEAN) / _CREST
+        wave = (rectified_sine(pulses * turns) - _MEAN) * (1.0 / _CREST)
     return max(0.0, mean + pulsation * wave)

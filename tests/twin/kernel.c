@@ -16,10 +16,11 @@ static int open_phase(const int q[3]) {
     return a ? 0 : b ? 1 : 2;
 }
 
-static int try_pair(const C *c, S *s, int z, const int q[3], double h) {
+static int quick_step(const C *c, S *s, int z, const int q[3], double h) {
     if (z == 0) return pair(c, s, 1, 2, 0, q[1], q[2], h);
     if (z == 1) return pair(c, s, 0, 2, 1, q[0], q[2], h);
-    return pair(c, s, 0, 1, 2, q[0], q[1], h);
+    if (z == 2) return pair(c, s, 0, 1, 2, q[0], q[1], h);
+    return q[0] == OPEN && q[1] == OPEN && q[2] == OPEN ? coast(c, s, h) : OPEN;
 }
 
 static double star_point(const int q[3], const double v[3], const double e[3]) {
@@ -61,15 +62,14 @@ static double any_step(const C *c, S *s, const int g[3], double h) {
     int q[3] = {path(g[0], s->i[0]), path(g[1], s->i[1]), path(g[2], s->i[2])};
     double e[3];
     if ((s->closed & LEADS) == LEADS) {
-        int z = open_phase(q);
-        if (z == -1) return step(c, s, q, h);
+        int z = open_phase(q), outcome;
+        if (z == -1) return full_step(c, s, q, h);
+        outcome = quick_step(c, s, z, q, h);
+        if (outcome == DONE) return h;
         if (z >= 0) {
-            int outcome = try_pair(c, s, z, q, h);
-            if (outcome == DONE) return h;
             q[z] = outcome;
-            return step(c, s, q, h);
+            return outcome == OPEN ? step(c, s, q, h) : full_step(c, s, q, h);
         }
-        if (q[0] == OPEN && q[1] == OPEN && q[2] == OPEN && coast(c, s, h) == DONE) return h;
     }
     for (int x = 0; x < 3; x++)
         e[x] = s->flux * s->speed * trapezoid(s->angle * c->turns_per_rad - c->crest[x], c->steepness);
@@ -106,11 +106,7 @@ static void stretch(const C *c, S *s, const int g[3], double span) {
 static int over_the_instant(const C *c, S *s, const int g[3], double span, double before) {
     double i[3] = {s->i[0], s->i[1], s->i[2]}, link = s->link, aside = before - 0.5 * span;
     int q[3] = {path(g[0], i[0]), path(g[1], i[1]), path(g[2], i[2])}, z = open_phase(q);
-    if (z == -2) {
-        if (q[0] != OPEN || q[1] != OPEN || q[2] != OPEN || coast(c, s, span) != DONE) return 0;
-    } else if (z == -1 || try_pair(c, s, z, q, span) != DONE) {
-        return 0;
-    }
+    if (z == -1 || quick_step(c, s, z, q, span) != DONE) return 0;
     if (fabs(aside) > 1e-13) {
         for (int x = 0; x < 3; x++) s->seen_i[x] += aside / span * (s->i[x] - i[x]);
         s->seen_link += aside / span * (s->link - link);
@@ -251,6 +247,7 @@ int64_t advance(const C *c, S *s, int64_t periods) {
     double period = c->period, instant = c->sampling_instant;
     while (periods-- > 0) {
         double time = (double)s->periods * period, turns, now = -s->lag, t[3][4], room = c->slew * period, x;
+        double span = s->lag + period, travel;
         int rest[3], sampled = 0, count = 0;
         double period_end = (double)(s->periods + 1) * period;
         int to_the_end = period_end >= s->next_log - 1e-9;
@@ -306,9 +303,9 @@ int64_t advance(const C *c, S *s, int64_t periods) {
                 break;
             }
             if (!sampled && end >= instant) {
-                double span = end - now, before = instant - now;
-                if (span <= c->longest && !c->amplifier_rate && (s->closed & LEADS) == LEADS &&
-                    fabs(before - 0.5 * span) <= 0.2 * span && over_the_instant(c, s, g, span, before)) {
+                double length = end - now, before = instant - now;
+                if (length <= c->longest && !c->amplifier_rate && (s->closed & LEADS) == LEADS &&
+                    fabs(before - 0.5 * length) <= 0.2 * length && over_the_instant(c, s, g, length, before)) {
                     sampled = 1;
                     now = end;
                 } else {
@@ -324,17 +321,21 @@ int64_t advance(const C *c, S *s, int64_t periods) {
             }
         }
         s->lag = period - now;
+        span -= s->lag;
         x = c->supply_resistance * s->square_charge;
         s->e_lead += x;
         s->e_supply += x;
         s->e_copper += s->winding_r * s->square;
-        s->e_viscous += c->viscous * s->square_speed;
-        s->e_coulomb += c->coulomb * s->travel;
-        s->e_load += s->load * s->travel;
-        s->e_brake += s->braking * s->travel;
+        s->link_area += s->area;
+        s->e_bleeder += s->conductance * s->area * s->area / span;
+        s->e_viscous += c->viscous * s->way * s->way / span;
+        travel = fabs(s->way);
+        s->e_coulomb += c->coulomb * travel;
+        s->e_load += s->load * travel;
+        s->e_brake += s->braking * travel;
         s->e_cogging += s->cogging * s->way;
         s->e_pull -= c->load_pull * s->way;
-        s->square = s->square_speed = s->square_charge = s->travel = s->way = 0;
+        s->square = s->square_charge = s->area = s->way = 0;
         s->periods++;
         keep_log(c, s, period_end);
     }

@@ -20,11 +20,13 @@ static double trapezoid(double turns, double steepness) {
 static int half_turn(double turns) { return turns - floor(turns) < 0.5; }
 
 static double sine(double turns) {
-    const double t = 6.283185307179586;
-    double x = turns - floor(turns + 0.5), a = 0.25 - fabs(fabs(x) - 0.25), b = a * a;
-    double y = a * (t + b * (-t * t * t / 6 + b * (t * t * t * t * t / 120
-             + b * (-t * t * t * t * t * t * t / 5040 + b * (t * t * t * t * t * t * t * t * t / 362880)))));
-    return x >= 0 ? y : -y;
+    double x = turns - rint(turns), u = x * x;
+    return x * (0.25 - u) * (25.13273038 + u * (-64.83468111 + u * (67.04389803 + u * (-38.12319678 + u * 12.23330121))));
+}
+
+static double rectified_sine(double turns) {
+    double x = turns - floor(turns) - 0.5, u = x * x;
+    return 0.99999995 + u * (-4.93479286 + u * (4.05841191 + u * (-1.33188016 + u * 0.2196968)));
 }
 
 static double load_torque(const C *c, double turns) {
@@ -32,21 +34,14 @@ static double load_torque(const C *c, double turns) {
     double wave;
     if (c->load_pulsation == 0) return c->load_mean;
     wave = c->load_shape == 0 ? sine(c->load_pulses * turns)
-                              : (fabs(sine(0.5 * c->load_pulses * turns)) - mean) / (1 - mean);
+                              : (rectified_sine(c->load_pulses * turns) - mean) * (1.0 / (1.0 - mean));
     return max2(0.0, c->load_mean + c->load_pulsation * wave);
 }
 
-static double supply_gain(const C *c, double h) {
-    double x = h * c->lead_rate, quarter = 0.25 * x, once, twice, mean;
-    if (x < 0.3) {
-        mean = 1.0 + x * (0.5 + x * (1.0 / 6.0 + x * (1.0 / 24.0)));
-        return mean * c->lead_conductance / (1.0 + x * mean);
-    }
-    mean = 1.0 + quarter * (0.5 + quarter * (1.0 / 6.0 + quarter * (1.0 / 24.0)));
-    once = quarter * mean;
-    twice = once * (2.0 + once);
-    mean *= 0.25 * (2.0 + once) * (2.0 + twice);
-    return mean * c->lead_conductance / (1.0 + x * mean);
+static double leads(const C *c, double h, double *bend) {
+    double x = h * c->lead_rate, inverse = 1.0 / (360.0 + x * (240.0 + x * (72.0 + x * (12.0 + x))));
+    *bend = x * (57.0 + x * (23.75 + x * (4.75 + x * 0.475))) * inverse * (h * c->supply_resistance);
+    return (360.0 + x * (60.0 + x * (12.0 + x))) * inverse * c->lead_conductance;
 }
 
 static double link_mean(const C *c, const S *s, double middle, double supply) {
@@ -86,8 +81,8 @@ static double acceleration(const C *c, const S *s, double torque, double speed_m
     return c->inverse_inertia * push;
 }
 
-static void commit(const C *c, S *s, double h, double over, double link, double supply, double leak, double square,
-                   double lost, double speed_mid, double speed, double rate, double peak, double bus) {
+static void commit(const C *c, S *s, double h, double over, double link, double supply, double square,
+                   double lost, double speed, double rate, double peak, double bus) {
     double middle = 0.5 * (s->link + link), mean = middle;
     double charge = h * supply, way = 0.5 * h * (s->speed + speed);
     if (h * c->lead_rate > 0.3) {
@@ -95,15 +90,12 @@ static void commit(const C *c, S *s, double h, double over, double link, double 
         s->e_lead += c->capacitance * (link - s->link) * (mean - middle);
     }
     s->charge += charge;
-    s->link_area += h * mean;
+    s->area += h * mean;
     s->square_charge += charge * supply;
     s->e_supply += charge * mean;
-    s->e_bleeder += h * leak * mean;
     s->square += h * square;
     s->e_switch += h * lost;
     s->way += way;
-    s->travel += fabs(way);
-    s->square_speed += h * speed_mid * speed_mid;
     s->angle += way;
     s->link = link;
     s->speed = speed;
@@ -115,10 +107,10 @@ static void commit(const C *c, S *s, double h, double over, double link, double 
     s->steps++;
 }
 
-static double link_bend(const C *c, double h, double gain) {
-    double x = h * c->lead_rate;
-    if (x < 0.3) return h * h * c->inverse_capacitance * (gain * c->supply_resistance) * (1.0 / 6.0);
-    return h * c->supply_resistance * (0.5 - (1.0 - gain * c->supply_resistance) / x);
+static void reach(double h, double decay, double *to_mean, double *to_end) {
+    double x = h * decay;
+    *to_mean = h * (0.5 - x * (1.0 / 6.0 - x * (1.0 / 24.0)));
+    *to_end = h * (1.0 - x * (0.5 - x * (1.0 / 6.0)));
 }
 
 static int pair(const C *c, S *s, int x, int y, int z, int qx, int qy, double h) {
@@ -132,32 +124,34 @@ static int pair(const C *c, S *s, int x, int y, int z, int qx, int qy, double h)
     double ux = s->rail[qx], uy = s->rail[qy], ox = s->offset[qx], oy = s->offset[qy];
     double p = s->resistance[qx] + s->resistance[qy];
     double open = 0.5 * ((ux + uy) * link + ox + oy) + emf * (sz - 0.5 * (sx + sy));
-    double over, bend, i, u, leak, gain, drain, supply, link_mid, link_end, r, inverse_l, a, k, m, d, j, rate, end, square;
+    double over, bend, sag, i, u, leak, gain, drain, supply, link_mid, link_end, r, inverse_l, k, m, d, j, rate, end, square;
+    double to_mean, to_end, slope, growth;
     if (open > link + drop) return HIGH_DIODE;
     if (open < -drop) return LOW_DIODE;
     i = s->i[x];
     u = ux - uy;
     leak = s->conductance * link;
-    gain = supply_gain(c, h);
+    gain = leads(c, h, &sag);
     drain = u * i + leak;
     supply = supply_current(c, s, link, drain, gain);
     link_mid = link + half * (supply - drain) * c->inverse_capacitance;
     r = 2.0 * s->winding_r + p;
     inverse_l = 0.5 * c->inverse_inductance;
-    a = h * r * inverse_l;
+    reach(h, r * inverse_l, &to_mean, &to_end);
     over = link_mean(c, s, link_mid, supply);
-    bend = u * inverse_l * link_bend(c, h, gain);
-    k = u * over + (ox - oy) - emf * (sx - sy) - r * i;
-    over -= bend * k;
-    k *= inverse_l * (1.0 - u * bend);
-    m = i + h * (0.5 - a * (1.0 / 6.0 - a * (1.0 / 24.0))) * k;
-    d = h * (1.0 - a * (0.5 - a * (1.0 / 6.0))) * k;
+    bend = u * inverse_l * sag;
+    slope = u * over + ((ox - oy) - r * i - emf * (sx - sy));
+    over -= bend * slope;
+    k = inverse_l * (1.0 - u * bend);
+    growth = to_mean * k * slope;
+    m = i + growth;
+    d = to_end * k * slope;
     j = i + d;
     if (wrong_way(qx, j) || wrong_way(qy, -j)) return OPEN;
     rate = acceleration(c, s, s->flux * (sx - sy) * m, speed_mid);
     end = speed + h * rate;
     if (speed * end < 0) return OPEN;
-    drain = u * m + leak;
+    drain += u * growth;
     supply = supply_current(c, s, link, drain, gain);
     link_end = link + h * (supply - drain) * c->inverse_capacitance;
     if (supply_turns(s, link, link_end)) return OPEN;
@@ -166,27 +160,27 @@ static int pair(const C *c, S *s, int x, int y, int z, int qx, int qy, double h)
     s->q[x] = qx, s->q[y] = qy, s->q[z] = OPEN;
     s->seen_i[x] = m, s->seen_i[y] = -m, s->seen_i[z] = 0;
     s->seen_link = link_mid, s->seen_turns = turns, s->seen_emf = emf;
-    commit(c, s, h, over, link_end, supply, leak, 2.0 * square,
-           p * square - (ox - oy) * m, speed_mid, end, rate, fabs(j), u * j);
+    commit(c, s, h, over, link_end, supply, 2.0 * square, p * square - (ox - oy) * m,
+           end, rate, fabs(j), u * j);
     return DONE;
 }
 
 static int coast(const C *c, S *s, double h) {
     double link = s->link, speed = s->speed, half = 0.5 * h, speed_mid = speed + half * s->acceleration;
-    double emf = s->flux * speed_mid, rate, end, leak, supply, change;
+    double emf = s->flux * speed_mid, rate, end, leak, supply, change, bend;
     if (2.0 * fabs(emf) > link) return OPEN;
     rate = acceleration(c, s, 0.0, speed_mid);
     end = speed + h * rate;
     if (speed * end < 0) return OPEN;
     leak = s->conductance * link;
-    supply = supply_current(c, s, link, leak, supply_gain(c, h));
+    supply = supply_current(c, s, link, leak, leads(c, h, &bend));
     change = h * (supply - leak) * c->inverse_capacitance;
     if (supply_turns(s, link, link + change)) return OPEN;
     for (int n = 0; n < 3; n++) s->q[n] = OPEN, s->i[n] = 0, s->seen_i[n] = 0;
     s->seen_link = link + 0.5 * change;
     s->seen_turns = (s->angle + half * 0.5 * (speed + speed_mid)) * c->turns_per_rad;
     s->seen_emf = emf;
-    commit(c, s, h, link_mean(c, s, link + 0.5 * change, supply), link + change, supply, leak, 0, 0, speed_mid, end, rate, 0, 0);
+    commit(c, s, h, link_mean(c, s, link + 0.5 * change, supply), link + change, supply, 0, 0, end, rate, 0, 0);
     return DONE;
 }
 
@@ -196,104 +190,96 @@ static double zero_crossing(double start, double slope, double change, double h)
     return min2(h, max2(0.0, t));
 }
 
-static double step(const C *c, S *s, const int q[3], double h) {
-    double i[3], f[3], e[3], k[3], m[3], d[3], j[3], n[3], p[3], o[3], u[3], v[3];
-    double link = s->link, speed = s->speed, count = 0, mean_p = 0, leak = s->conductance * link;
-    double first = leak, drain, gain, supply, rate, end, speed_mid, share, inverse_l, square = 0, lost = 0;
-    double peak = 0, bus = 0, sag = 0, lift = 0, half, turns, emf, link_mid, over, link_end, a, star = 0, torque = 0, to_mean, to_end;
-    int zero[3] = {0, 0, 0}, at_rest = 0, meets, any = 0;
+static void as_far_as(double cut, double h, double *to_mean, double *to_end) {
+    double curve = (*to_end / h - 1.0) / h;
+    *to_mean = cut * (0.5 + cut * curve * (1.0 / 3.0));
+    *to_end = cut * (1.0 + cut * curve);
+}
+
+__attribute__((always_inline)) static inline double advance_phases(const C *c, S *s, const int q[3], const double n[3],
+                                                                  double share, double inverse_l, double h) {
+    double i[3], f[3], e[3], k[3], m[3], d[3], j[3], p[3], o[3], u[3], v[3], w[2];
+    double link = s->link, speed = s->speed, mean_p = 0, first = s->conductance * link, drain, gain, supply, rate, end;
+    double speed_mid, square = 0, lost = 0, peak = 0, bus = 0, bend, lift, half, turns, emf, link_mid, over, link_end;
+    double star = 0, torque, to_mean, to_end, rise, rest, growth, unused;
+    int zero[3] = {0, 0, 0}, at_rest = 0, shortened = 0, zeros;
     for (int x = 0; x < 3; x++) {
         i[x] = s->i[x];
-        n[x] = q[x] != OPEN;
-        count += n[x];
         u[x] = s->rail[q[x]], o[x] = s->offset[q[x]], p[x] = s->resistance[q[x]];
         first += u[x] * i[x];
         mean_p += n[x] * p[x];
     }
-    share = count > 2.5 ? 1.0 / 3.0 : 0.5;
-    inverse_l = count > 1.5 ? c->inverse_inductance : 0.0;
     half = 0.5 * h;
     speed_mid = speed + half * s->acceleration;
     turns = (s->angle + half * 0.5 * (speed + speed_mid)) * c->turns_per_rad;
     emf = s->flux * speed_mid;
-    gain = supply_gain(c, h);
+    gain = leads(c, h, &bend);
     supply = supply_current(c, s, link, first, gain);
     link_mid = link + half * (supply - first) * c->inverse_capacitance;
     over = link_mean(c, s, link_mid, supply);
-    a = h * (s->winding_r + mean_p * share) * c->inverse_inductance;
-    to_mean = h * (0.5 - a * (1.0 / 6.0 - a * (1.0 / 24.0)));
-    to_end = h * (1.0 - a * (0.5 - a * (1.0 / 6.0)));
+    reach(h, (s->winding_r + mean_p * share) * c->inverse_inductance, &to_mean, &to_end);
     for (int x = 0; x < 3; x++) {
         e[x] = trapezoid(turns - c->crest[x], c->steepness);
-        f[x] = n[x] * (u[x] * over + o[x] - emf * e[x] - (s->winding_r + p[x]) * i[x]);
+        f[x] = n[x] * (o[x] - emf * e[x] - (s->winding_r + p[x]) * i[x]);
         star += f[x];
     }
     star *= share;
-    for (int x = 0; x < 3; x++) {
-        k[x] = inverse_l * n[x] * (f[x] - star);
-        sag += u[x] * k[x];
-        lift += n[x] * u[x] * share;
-    }
-    sag *= link_bend(c, h, gain);
-    for (int x = 0; x < 3; x++) {
-        k[x] -= inverse_l * n[x] * (u[x] - lift) * sag;
-        m[x] = i[x] + to_mean * k[x];
-        d[x] = to_end * k[x];
-        j[x] = n[x] * (i[x] + d[x]);
-        torque += e[x] * m[x];
-    }
-    rate = acceleration(c, s, s->flux * torque, speed_mid);
-    end = speed + h * rate;
-    drain = leak;
-    for (int x = 0; x < 3; x++) drain += u[x] * m[x];
-    supply = supply_current(c, s, link, drain, gain);
-    link_end = link + h * (supply - drain) * c->inverse_capacitance;
-    meets = supply_turns(s, link, link_end);
-    if (meets || speed * end < 0 || wrong_way(q[0], j[0]) || wrong_way(q[1], j[1]) || wrong_way(q[2], j[2])) {
-        double cuts[4], cut, cut_supply = meets ? supply_turn(c, s, link, drain, h) : h;
-        cuts[3] = cut = speed * end < 0 ? h * speed / (speed - end) : h;
+    lift = (u[0] + u[1] + u[2]) * share;
+    for (int x = 0; x < 2; x++) f[x] = inverse_l * n[x] * (f[x] - star), w[x] = inverse_l * n[x] * (u[x] - lift);
+    rise = (u[0] - u[2]) * w[0] + (u[1] - u[2]) * w[1];
+    rest = (u[0] - u[2]) * f[0] + (u[1] - u[2]) * f[1];
+    over -= (rise * over + rest) * bend;
+    growth = rise * over + rest;
+    for (int x = 0; x < 2; x++) k[x] = w[x] * over + f[x];
+    k[2] = -(k[0] + k[1]);
+    for (int x = 0; x < 3; x++) d[x] = to_end * k[x], j[x] = n[x] * (i[x] + d[x]);
+    zeros = wrong_way(q[0], j[0]) || wrong_way(q[1], j[1]) || wrong_way(q[2], j[2]);
+    if (zeros) {
+        double cuts[3], cut = h;
         for (int x = 0; x < 3; x++) {
             cuts[x] = wrong_way(q[x], i[x] + d[x]) && i[x] != 0 ? zero_crossing(i[x], k[x], d[x], h) : h;
             cut = min2(cut, cuts[x]);
         }
-        cut = min2(cut, cut_supply);
         for (int x = 0; x < 3; x++) zero[x] = cuts[x] == cut && cut < h;
-        at_rest = speed * end < 0 && cuts[3] == cut;
         if (cut < h && cut > 1e-9 * h) {
-            double bend = (to_end / h - 1.0) / h;
-            to_mean = cut * (0.5 + cut * bend * (1.0 / 3.0));
-            to_end = cut * (1.0 + cut * bend);
-            torque = 0;
-            for (int x = 0; x < 3; x++) {
-                m[x] = i[x] + to_mean * k[x];
-                d[x] = to_end * k[x];
-                j[x] = n[x] * (i[x] + d[x]);
-                torque += e[x] * m[x];
-            }
-            rate = acceleration(c, s, s->flux * torque, speed_mid);
-            end = speed + cut * rate;
-            gain = supply_gain(c, cut);
+            as_far_as(cut, h, &to_mean, &to_end);
+            gain = leads(c, cut, &unused);
             h = cut;
-            drain = leak;
-            for (int x = 0; x < 3; x++) drain += u[x] * m[x];
-            supply = supply_current(c, s, link, drain, gain);
-            link_end = link + h * (supply - drain) * c->inverse_capacitance;
+            for (int x = 0; x < 3; x++) d[x] = to_end * k[x], j[x] = n[x] * (i[x] + d[x]);
         }
     }
-    for (int x = 0; x < 3; x++) {
-        zero[x] |= wrong_way(q[x], j[x]);
-        any |= zero[x];
+    for (;;) {
+        double cut_speed, cut_supply, cut;
+        int turned, meets;
+        torque = 0;
+        for (int x = 0; x < 3; x++) m[x] = i[x] + to_mean * k[x], torque += e[x] * m[x];
+        rate = acceleration(c, s, s->flux * torque, speed_mid);
+        end = speed + h * rate;
+        drain = first + to_mean * growth;
+        supply = supply_current(c, s, link, drain, gain);
+        link_end = link + h * (supply - drain) * c->inverse_capacitance;
+        turned = speed * end < 0, meets = supply_turns(s, link, link_end);
+        if (shortened || !(turned || meets)) break;
+        cut_speed = turned ? h * speed / (speed - end) : h;
+        cut_supply = meets ? supply_turn(c, s, link, drain, h) : h;
+        cut = min2(cut_speed, cut_supply);
+        at_rest = turned && cut_speed == cut;
+        if (!(cut < h && cut > 1e-9 * h)) break;
+        as_far_as(cut, h, &to_mean, &to_end);
+        gain = leads(c, cut, &unused);
+        h = cut, shortened = 1;
+        for (int x = 0; x < 3; x++) zero[x] = 0, d[x] = to_end * k[x], j[x] = n[x] * (i[x] + d[x]);
     }
-    if (any) {
-        double rest = 0, living = 0;
+    if (zeros) {
+        double sum = 0, living = 0;
         for (int x = 0; x < 3; x++) {
-            if (zero[x]) j[x] = 0;
-            rest += j[x];
+            if (zero[x] || wrong_way(q[x], j[x])) j[x] = 0;
+            sum += j[x];
             living += j[x] != 0;
         }
         for (int x = 0; x < 3; x++) {
             if (living < 2) j[x] = 0;
-            else if (j[x] != 0) j[x] -= rest / living;
+            else if (j[x] != 0) j[x] -= sum / living;
         }
     }
     if (at_rest) end = 0;
@@ -306,7 +292,16 @@ static double step(const C *c, S *s, const int q[3], double h) {
         s->i[x] = j[x];
         s->q[x] = q[x];
     }
-    commit(c, s, h, over - sag, link_end, supply, leak, square, lost,
-           speed_mid, end, rate, peak, bus);
+    commit(c, s, h, over, link_end, supply, square, lost, end, rate, peak, bus);
     return h;
+}
+
+static double step(const C *c, S *s, const int q[3], double h) {
+    double n[3] = {q[0] != OPEN, q[1] != OPEN, q[2] != OPEN}, count = n[0] + n[1] + n[2];
+    return advance_phases(c, s, q, n, count > 2.5 ? 1.0 / 3.0 : 0.5, count > 1.5 ? c->inverse_inductance : 0.0, h);
+}
+
+static double full_step(const C *c, S *s, const int q[3], double h) {
+    const double n[3] = {1, 1, 1};
+    return advance_phases(c, s, q, n, 1.0 / 3.0, c->inverse_inductance, h);
 }

@@ -8,7 +8,7 @@ import pytest
 
 from hil.twin.drive import Drive
 from hil.twin.kernel_memory import SHAFT_LOG
-from hil.twin.load import LoadParameters, Pulsation, load_torque, sine
+from hil.twin.load import LoadParameters, Pulsation, load_torque, rectified_sine, sine
 from hil.twin.parameters import DriveParameters, MotorParameters, SensingParameters
 
 MOTOR = MotorParameters(cogging=0.0, coulomb=0.01, static_ratio=1.3, initial_angle_deg=15.0)
@@ -173,7 +173,13 @@ def test_swapped_phases_turn_the_other_way(scripted):
 
 def test_sine_in_turns():
     turns = np.linspace(-3, 3, 10001)
-    assert [sine(x) for x in turns] == pytest.approx(np.sin(math.tau * turns), abs=4e-6)
+    assert [sine(x) for x in turns] == pytest.approx(np.sin(math.tau * turns), abs=2e-7)
+
+
+def test_rectified_sine_has_a_hump_a_turn():
+    turns = np.linspace(-3, 3, 10001)
+    exact = np.abs(np.sin(math.pi * turns))
+    assert [rectified_sine(x) for x in turns] == pytest.approx(exact, abs=1e-7)
 
 
 def test_load_shapes_have_mean_zero_and_peak_one():
