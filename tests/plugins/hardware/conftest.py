@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import subprocess
 import sys
 import time
@@ -40,6 +41,14 @@ INTERLOCK = (
     "interlock: {resource: 'TCPIP::127.0.0.1::5029::SOCKET', expect: SIM-INTERLOCK,"
     " contacts: {emergency-stop: 1, guard: 2}}\n"
 )
+
+
+def _is_guard(process: int) -> bool:
+    """Whether there is such a process, not ended and waiting to be reaped, and it is a guard."""
+    try:
+        return b"guard_process" in Path(f"/proc/{process}/cmdline").read_bytes()
+    except OSError:
+        return False
 
 
 class Hardware:
@@ -131,8 +140,13 @@ class Hardware:
         """What the guard's log holds by now: a thread of the guard writes it."""
         return "".join(file.read_text(encoding="utf-8") for file in self.out.glob("*/guard.log"))
 
+    def guards(self) -> list[int]:
+        """Guard processes of its runs that have not ended yet."""
+        told = re.findall(r"process (\d+) armed", self.guard_log())
+        return [number for number in map(int, told) if _is_guard(number)]
+
     def tidy(self) -> None:
-        """Make it whole for the next test."""
+        """Make it whole for the next test, with no guard left that would go on trying."""
         if self.run is not None:
             self.run.kill()
             self.run.communicate()
@@ -140,6 +154,7 @@ class Hardware:
         for instrument in self.served.world.instruments.values():
             instrument.silent = False
         self.instrument("interlock").closed[2] = True
+        self.wait(lambda: not self.guards(), 20.0, "a guard does not end")
         self.wait(lambda: not self.on, 5.0, "the supply was left on")
 
     def put_away(self) -> None:

@@ -44,7 +44,8 @@ def test_a_reset_connection(hardware, role: str) -> None:
     assert first.reason.startswith(f"bench: {role} at TCPIP0::127.0.0.1::")
     assert any("emergency stop: supply off, read back" in step for step in first.steps)
     assert len(first.traces) == 1
-    assert second.verdict is Verdict.PASS  # reconnected, the identities compared
+    # reconnected, the identities compared
+    assert second.verdict is Verdict.PASS, second.reason
     assert any("reconnected after" in note.text for note in record.notes)
     assert code == pytest.ExitCode.TESTS_FAILED
     assert "CHECK THE BENCH" not in output
@@ -61,7 +62,7 @@ def test_an_instrument_that_hangs(hardware, role: str) -> None:
     assert first.verdict is Verdict.BENCH_FAULT
     assert f"{role} at TCPIP0::127.0.0.1::" in first.reason
     assert "nothing within 1 s" in first.reason
-    assert second.verdict is Verdict.PASS
+    assert second.verdict is Verdict.PASS, second.reason
 
 
 def test_an_instrument_that_hangs_for_good(hardware) -> None:
@@ -89,7 +90,7 @@ def test_an_unplugged_board_that_comes_back_elsewhere(hardware) -> None:
     first, second = results(record)
     assert first.verdict is Verdict.BENCH_FAULT
     assert "unplugged" in first.reason
-    assert second.verdict is Verdict.PASS
+    assert second.verdict is Verdict.PASS, second.reason
     assert any("reconnected after" in note.text for note in record.notes)
 
 
@@ -104,7 +105,7 @@ def test_a_time_limit_by_signal(hardware) -> None:
     assert first.verdict is Verdict.BENCH_FAULT
     assert first.reason.startswith("bench: cut short: Timeout (>4.0s) from pytest-timeout")
     assert any("emergency stop: supply off" in step for step in first.steps)
-    assert second.verdict is Verdict.PASS
+    assert second.verdict is Verdict.PASS, second.reason
 
 
 def test_a_time_limit_by_thread_ends_the_process_and_the_guard_acts(hardware) -> None:
