@@ -9,9 +9,9 @@ from hil.bench.observe import Observer
 from hil.bench.parts import Parts, Settings
 from hil.bench.recorder import Sources
 from hil.core.trace import Accuracy
+from hil.plan.line_load import frame_time
 from hil.plan.rig import Rig
 from hil.ports.clock import Clock
-from hil.ports.link import SIZES, LinkDescription
 
 
 def assemble(
@@ -106,14 +106,3 @@ def sources_of(rig: Rig) -> Sources:
         line_time=frame_time(profile),
         speed_gate=0.0 if shaft is None else shaft.speed_gate,
     )
-
-
-def frame_time(profile: LinkDescription) -> float:
-    """Seconds that one telemetry frame is on the line: start, eight data and stop bit a byte."""
-    fields = profile.messages["telemetry"].fields
-    if profile.framing.kind == "lines":
-        # A number on a line protocol takes about five characters and its separator.
-        size = sum(6 if spec.type == "number" else 1 + spec.size for spec in fields) + 8
-    else:
-        size = sum(SIZES.get(spec.type, spec.size) for spec in fields) + 5
-    return 10.0 * size / profile.baud

@@ -38,6 +38,11 @@ def usual_bytes(link: LinkDescription) -> int:
     return least + sum(spec.size if spec.type == "text" else more for spec in fields)
 
 
+def frame_time(link: LinkDescription) -> float:
+    """Seconds that one telemetry frame, as they usually are, is on the line."""
+    return usual_bytes(link) * BITS / link.baud
+
+
 def overload(link: LinkDescription, size: int) -> str:
     """Why frames of `size` bytes are more than the line carries, with all figures; "" if not."""
     asked = size * BITS * link.telemetry_rate
