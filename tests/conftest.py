@@ -15,7 +15,6 @@ from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
-import hypothesis
 import numpy as np
 import pytest
 
@@ -25,9 +24,18 @@ from hil.core.record import Identity
 from hil.ports.board import BoardReadings
 from hil.ports.instruments import ShaftReadings, SupplyReading
 
-# A busy machine must not fail a property: timing claims belong into ci/benchmark.
-hypothesis.settings.register_profile("house", deadline=None)
-hypothesis.settings.load_profile("house")
+try:
+    import hypothesis
+except ModuleNotFoundError:  # pytest loads this file for a mistyped path to a plan, too
+    _MISSING = (
+        "the project's own tests need more than plans do: pip install -e '.[test]' "
+        "(a plan is run by its name: pytest testplans/smoke.plan.yaml)"
+    )
+else:
+    _MISSING = ""
+    # A busy machine must not fail a property: timing claims belong into ci/benchmark.
+    hypothesis.settings.register_profile("house", deadline=None)
+    hypothesis.settings.load_profile("house")
 
 # pytest's test bed moves the home folder: without this, every process started in it would compile
 # the simulated motor anew.
@@ -45,6 +53,17 @@ for _number in (signal.SIGINT, signal.SIGHUP):
 def pytest_addoption(pluginmanager: pytest.PytestPluginManager) -> None:
     """Inner pytest sessions need pytest's own test bed."""
     pluginmanager.import_plugin("pytester")
+
+
+def pytest_collection(session: pytest.Session) -> None:
+    """Refuse tests that cannot be imported, in one line."""
+    here = Path(__file__).parent
+    named = [
+        Path(session.config.invocation_params.dir, argument.partition("::")[0]).resolve()
+        for argument in session.config.args
+    ]
+    if _MISSING and any(p.is_relative_to(here) or here.is_relative_to(p) for p in named):
+        raise pytest.UsageError(_MISSING)
 
 
 #: For sessions in processes of their own: the one loads hypothesis at the end, the other looks for

@@ -1,5 +1,8 @@
-"""The watch on leaks that every test stands under does bite."""
+"""The watch on leaks that every test stands under does bite; plans do without what tests need."""
 
+import os
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -74,3 +77,35 @@ def test_a_tidy_test_passes(pytester: pytest.Pytester) -> None:
         """
     )
     pytester.runpytest_subprocess("-q").assert_outcomes(passed=1)
+
+
+# -- where only what plans need is installed ----------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["testplans/nothere.plan.yaml"], "file or directory not found: testplans/nothere"),
+        ([], "the project's own tests need more than plans do: pip install -e '.[test]'"),
+        (["tests/core"], "the project's own tests need more than plans do"),
+        (["testplans/smoke.plan.yaml", "--collect-only"], ""),
+    ],
+)
+def test_without_what_only_tests_need_pytest_says_so_in_one_line(
+    tmp_path: Path, words: list[str], said: str
+) -> None:
+    gone = "raise ModuleNotFoundError(\"No module named 'hypothesis'\", name='hypothesis')"
+    (tmp_path / "hypothesis.py").write_text(gone, encoding="utf-8")
+    done = subprocess.run(
+        [sys.executable, "-m", "pytest", "-p", "no:hypothesispytest", *words],
+        cwd=CONFTEST.parents[1],
+        env={**os.environ, "PYTHONPATH": str(tmp_path)},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    errors = [line for line in done.stderr.splitlines() if line.startswith("ERROR")]
+    assert len(errors) == bool(said), done.stderr + done.stdout
+    assert said in done.stderr
+    assert done.returncode == (pytest.ExitCode.USAGE_ERROR if said else pytest.ExitCode.OK)
+    assert "Traceback" not in done.stderr + done.stdout
