@@ -120,11 +120,15 @@ def constants_of(parameters: DriveParameters, firmware: FirmwareBinding) -> npt.
 
 
 def _longest_step(parameters: DriveParameters) -> float:
-    """Longest integration step, s: the winding and its resonance with the DC link bound it."""
+    """Longest integration step, s.
+
+    The winding bounds it, and its resonance with the DC link and with the shaft.
+    """
     motor = parameters.motor
     decay = motor.inductance / motor.resistance
     resonance = math.sqrt(motor.inductance * parameters.bridge.capacitance)
-    return min(LONGEST_STEP, LONGEST_SHARE * decay, LONGEST_SHARE * resonance)
+    swing = math.sqrt(motor.inductance * motor.inertia) / motor.back_emf
+    return min(LONGEST_STEP, LONGEST_SHARE * min(decay, resonance, 2.0 * swing))
 
 
 def _step(span: float, bits: int) -> float:

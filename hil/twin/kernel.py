@@ -42,23 +42,19 @@ def hold_torques(c: Any, s: Any) -> None:
 
 
 @inlined
-def settle(c: Any, s: Any, span: float) -> None:
-    """Book the energies of the last `span` seconds, integrated since the last call."""
+def settle(c: Any, s: Any) -> None:
+    """Book the energies of what was integrated since the last call."""
     lead = c.supply_resistance * s.square_charge
     s.e_lead += lead
     s.e_supply += lead
     s.e_copper += s.winding_r * s.square
-    # link and speed are all but constant meanwhile: the mean square is the square of the mean
-    s.link_area += s.area
-    s.e_bleeder += s.conductance * s.area * s.area / span
-    s.e_viscous += c.viscous * s.way * s.way / span
-    travel = abs(s.way)
-    s.e_coulomb += c.coulomb * travel
-    s.e_load += s.load * travel
-    s.e_brake += s.braking * travel
+    s.e_viscous += c.viscous * s.square_speed
+    s.e_coulomb += c.coulomb * s.travel
+    s.e_load += s.load * s.travel
+    s.e_brake += s.braking * s.travel
     s.e_cogging += s.cogging * s.way
     s.e_pull -= c.load_pull * s.way
-    s.square, s.square_charge, s.area, s.way = 0.0, 0.0, 0.0, 0.0
+    s.square, s.square_speed, s.square_charge, s.travel, s.way = 0.0, 0.0, 0.0, 0.0, 0.0
 
 
 @inlined
@@ -158,10 +154,8 @@ def finish(constants: int, state: int) -> None:
     """Bring the state to the end of the last period, with what held during it."""
     c = carray(pointer(constants), 1, CONSTANTS)[0]
     s = carray(pointer(state), 1, STATE)[0]
-    span = s.lag
-    if span > 0.0:
-        catch_up(c, s)
-        settle(c, s, span)
+    catch_up(c, s)
+    settle(c, s)
 
 
 @compiled
@@ -202,9 +196,8 @@ def advance(constants: int, state: int, periods: int) -> int:
             da, db, dc = 0, 0, 0
         hold_torques(c, s)
         end = (s.periods + 1) * period
-        lag = s.lag
         integrate(c, s, da, ta, db, tb, dc, tc, due(s, end) or keeps_up(c, s))
-        settle(c, s, lag + period - s.lag)
+        settle(c, s)
         s.periods += 1
         if due(s, end):
             log(c, s, end)

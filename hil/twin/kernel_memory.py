@@ -77,7 +77,7 @@ STATE = np.dtype(
         # energies already turned into heat
         " booked_copper booked_switch booked_iron"
         # of one PWM period
-        " square square_charge area way bus_peak"
+        " square square_speed square_charge travel way bus_peak"
         # temperatures
         " winding_t housing_t junction_t sink_t"
         # serial line

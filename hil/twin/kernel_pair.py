@@ -13,7 +13,7 @@ from hil.twin.jit import compiled
 from hil.twin.kernel_bridge import HIGH_DIODE, LOW_DIODE, OPEN
 from hil.twin.kernel_motor import trapezoid
 from hil.twin.kernel_step import acceleration, commit, reach, wrong_way
-from hil.twin.kernel_supply import leads, link_mean, supply_current, supply_turns
+from hil.twin.kernel_supply import leads, link_course, supply_current, supply_turns
 
 DONE = -1
 
@@ -30,7 +30,7 @@ def pair(c: Any, s: Any, x: int, y: int, z: int, qx: int, qy: int, h: float) -> 
     -------
     `DONE`, and the ``seen_...`` fields hold the state in the middle of the step. Or, with `s` as
     it was: the diode through which the open phase starts to conduct; `OPEN` if it does not but
-    another diode stops, or the speed changes sign.
+    another diode stops, the speed changes sign, or the supply starts or stops.
     """
     qx, qy = qx & 7, qy & 7
     link, speed, half = s.link, s.speed, 0.5 * h
@@ -53,22 +53,21 @@ def pair(c: Any, s: Any, x: int, y: int, z: int, qx: int, qy: int, h: float) -> 
 
     i = s.i[x]
     u = ux - uy
-    leak = s.conductance * link
-    gain, sag = leads(c, h)
-    drain = u * i + leak
+    gain, bend = leads(c, h)
+    drain = u * i + s.conductance * link
     supply = supply_current(c, s, link, drain, gain)
     link_mid = link + half * (supply - drain) * c.inverse_capacitance
 
-    over = link_mean(c, s, link_mid, supply)
+    over, bend = link_course(c, s, h, link_mid, supply, bend)
     inverse_l = 0.5 * c.inverse_inductance
     r = 2.0 * s.winding_r + p
     to_mean, to_end = reach(h, r * inverse_l)
-    bend = u * inverse_l * sag
+    sag = u * inverse_l * bend  # V of the link for each V on the winding
     slope = u * over + ((ox - oy) - r * i - emf * (sx - sy))
-    over -= bend * slope
-    k = inverse_l * (1.0 - u * bend)  # apart from the slope, which waits for the link
-    growth, d = to_mean * k * slope, to_end * k * slope
-    m, j = i + growth, i + d
+    over -= sag * slope
+    k = inverse_l * (1.0 - u * sag)  # apart from the slope, which waits for the link
+    m, d = i + to_mean * k * slope, to_end * k * slope
+    j = i + d
     if wrong_way(qx, j) or wrong_way(qy, -j):
         return OPEN
 
@@ -77,7 +76,8 @@ def pair(c: Any, s: Any, x: int, y: int, z: int, qx: int, qy: int, h: float) -> 
     if speed * speed_end < 0.0:
         return OPEN
 
-    drain += u * growth
+    leak = s.conductance * over
+    drain = u * m + leak
     supply = supply_current(c, s, link, drain, gain)
     link_end = link + h * (supply - drain) * c.inverse_capacitance
     if supply_turns(s, link, link_end):
@@ -90,7 +90,7 @@ def pair(c: Any, s: Any, x: int, y: int, z: int, qx: int, qy: int, h: float) -> 
     s.seen_i[x], s.seen_i[y], s.seen_i[z] = m, -m, 0.0
     s.seen_link, s.seen_turns, s.seen_emf = link_mid, turns, emf
     peak, bus, square = abs(j), u * j, 2.0 * square
-    commit(c, s, h, over, link_end, supply, square, lost, speed_end, rate, peak, bus)
+    commit(c, s, h, over, link_end, supply, leak, square, lost, speed_end, rate, peak, bus)
     return DONE
 
 
@@ -100,8 +100,8 @@ def coast(c: Any, s: Any, h: float) -> int:
 
     Returns
     -------
-    As for `pair`: `DONE`, or `OPEN` with `s` as it was, if the motor might begin to feed the link
-    or the speed would change sign.
+    As for `pair`: `DONE`, or `OPEN` with `s` as it was, if the motor might begin to feed the
+    link, the speed would change sign, or the supply start or stop.
     """
     link, speed, half = s.link, s.speed, 0.5 * h
     speed_mid = speed + half * s.acceleration
@@ -112,8 +112,13 @@ def coast(c: Any, s: Any, h: float) -> int:
     speed_end = speed + h * rate
     if speed * speed_end < 0.0:
         return OPEN
+    gain, bend = leads(c, h)
     leak = s.conductance * link
-    supply = supply_current(c, s, link, leak, leads(c, h)[0])
+    supply = supply_current(c, s, link, leak, gain)
+    middle = link + half * (supply - leak) * c.inverse_capacitance
+    over, _ = link_course(c, s, h, middle, supply, bend)
+    leak = s.conductance * over
+    supply = supply_current(c, s, link, leak, gain)
     change = h * (supply - leak) * c.inverse_capacitance
     if supply_turns(s, link, link + change):
         return OPEN
@@ -124,6 +129,5 @@ def coast(c: Any, s: Any, h: float) -> int:
     s.seen_link = link + 0.5 * change
     s.seen_turns = (s.angle + half * 0.5 * (speed + speed_mid)) * c.turns_per_rad
     s.seen_emf = emf
-    over = link_mean(c, s, link + 0.5 * change, supply)
-    commit(c, s, h, over, link + change, supply, 0.0, 0.0, speed_end, rate, 0.0, 0.0)
+    commit(c, s, h, over, link + change, supply, leak, 0.0, 0.0, speed_end, rate, 0.0, 0.0)
     return DONE

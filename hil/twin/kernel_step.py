@@ -1,9 +1,9 @@
 """One integration step between two switching edges.
 
-Phase currents: exponential rule, with the back-EMF and the link voltage of the predicted middle of
-the step. DC link behind the supply's resistance: exponential too. Speed from the mean torque, angle
-from the mean speed. All are of second order at least. A step ends early where a diode current or
-the speed passes zero.
+Phase currents: exponential rule, with the back-EMF of the predicted middle of the step and the mean
+link voltage. DC link behind the leads of the supply: see `kernel_supply`. Speed from the mean
+torque, angle from the mean speed. All are of second order at least. A step ends early where a diode
+current or the speed passes zero, and where the supply starts or stops.
 """
 
 from __future__ import annotations
@@ -17,14 +17,17 @@ from hil.twin.kernel_motor import trapezoid
 from hil.twin.kernel_supply import (
     SHORT,
     leads,
-    link_mean,
+    link_course,
     supply_current,
     supply_turn,
     supply_turns,
+    within_limits,
 )
 
-#: A diode current this close to its zero counts as zero, as a fraction of the step.
+#: A step goes on for at least this fraction of its length, even if something happens at once.
 _AT_ZERO = 1e-9
+#: Diode currents that come to zero so near each other, as a fraction of the step, do so together.
+_TOGETHER = 1e-6
 
 
 @inlined
@@ -91,6 +94,7 @@ def commit(
     over: float,
     link: float,
     supply: float,
+    leak: float,
     square: float,
     lost: float,
     speed: float,
@@ -103,25 +107,28 @@ def commit(
     Parameters
     ----------
     over : mean link voltage that drove the currents. link, speed : at its end.
-    supply : mean current out of it.
+    supply, leak : mean currents out of the supply and through bleeder and chopper.
     square : mean sum of the squared phase currents. lost : power lost in switches and diodes.
     rate : acceleration.
     peak, bus : largest phase current, and bridge input current, at the end.
     """
     mean = 0.5 * (s.link + link)
     charge = h * supply
-    if h * c.lead_rate > SHORT:  # the link does not go straight
+    if h * c.lead_rate > SHORT and within_limits(s, supply):  # the link does not go straight
         middle, mean = mean, over
         # what the leads turn into heat beyond that of the mean current
         s.e_lead += c.capacitance * (link - s.link) * (mean - middle)
     s.charge += charge
-    s.area += h * mean
+    s.link_area += h * mean
     s.square_charge += charge * supply
     s.e_supply += charge * mean
+    s.e_bleeder += h * leak * mean
     s.square += h * square
     s.e_switch += h * lost
     way = 0.5 * h * (s.speed + speed)
     s.way += way
+    s.travel += abs(way)
+    s.square_speed += 0.5 * way * (s.speed + speed)
     s.angle += way
     s.link, s.speed, s.supply_current = link, speed, supply
     s.acceleration = rate if speed != 0.0 else 0.0
@@ -186,8 +193,8 @@ def advance_phases(  # noqa: PLR0915 - three phases, kept in registers
     pa, pb, pc = s.resistance[qa], s.resistance[qb], s.resistance[qc]
     ra, rb, rc = s.winding_r + pa, s.winding_r + pb, s.winding_r + pc
     decay = (s.winding_r + (na * pa + nb * pb + nc * pc) * share) * c.inverse_inductance
-    leak = s.conductance * link
-    first_drain = ua * ia + ub * ib + uc * ic + leak
+    first_bus = ua * ia + ub * ib + uc * ic
+    first_drain = first_bus + s.conductance * link
     half = 0.5 * h
     speed_mid = speed + half * s.acceleration
     turns = (s.angle + half * 0.5 * (speed + speed_mid)) * c.turns_per_rad
@@ -201,7 +208,7 @@ def advance_phases(  # noqa: PLR0915 - three phases, kept in registers
     supply = supply_current(c, s, link, first_drain, gain)
     link_mid = link + half * (supply - first_drain) * c.inverse_capacitance
 
-    link_over = link_mean(c, s, link_mid, supply)
+    link_over, bend = link_course(c, s, h, link_mid, supply, bend)
 
     # phase currents: slope at the start, mean over the step, change; the resistance counts as the
     # same in all phases for the decay. All of it is linear in the link voltage, which is known last
@@ -215,7 +222,7 @@ def advance_phases(  # noqa: PLR0915 - three phases, kept in registers
     link_over -= (rise * link_over + rest) * bend
     ka, kb = va * link_over + fa, vb * link_over + fb
     kc = -(ka + kb)
-    growth = rise * link_over + rest
+    bus_slope = rise * link_over + rest
     to_mean, to_end = reach(h, decay)
     da, db, dc = to_end * ka, to_end * kb, to_end * kc
     ja, jb, jc = na * (ia + da), nb * (ib + db), nc * (ic + dc)
@@ -228,13 +235,17 @@ def advance_phases(  # noqa: PLR0915 - three phases, kept in registers
         cut_b = zero_after(qb, ib, kb, db, h)
         cut_c = zero_after(qc, ic, kc, dc, h)
         cut = min(cut_a, cut_b, cut_c)
-        za, zb, zc = cut_a == cut < h, cut_b == cut < h, cut_c == cut < h
-        if _AT_ZERO * h < cut < h:
+        same = min(h, cut + _TOGETHER * h)
+        za, zb, zc = cut_a < same, cut_b < same, cut_c < same
+        cut = max(cut, _AT_ZERO * h)
+        if cut < h:
             to_mean, to_end = as_far_as(cut, h, to_end)
             gain, _ = leads(c, cut)
             h = cut
             da, db, dc = to_end * ka, to_end * kb, to_end * kc
             ja, jb, jc = na * (ia + da), nb * (ib + db), nc * (ic + dc)
+
+    leak = s.conductance * link_over
 
     # and at that of the speed, and where the supply starts or stops
     at_rest, shortened = False, False
@@ -242,7 +253,7 @@ def advance_phases(  # noqa: PLR0915 - three phases, kept in registers
         ma, mb, mc = ia + to_mean * ka, ib + to_mean * kb, ic + to_mean * kc
         rate = acceleration(c, s, s.flux * (sa * ma + sb * mb + sc * mc), speed_mid)
         speed_end = speed + h * rate
-        drain = first_drain + to_mean * growth
+        drain = first_bus + to_mean * bus_slope + leak
         supply = supply_current(c, s, link, drain, gain)
         link_end = link + h * (supply - drain) * c.inverse_capacitance
         turned, meets = speed * speed_end < 0.0, supply_turns(s, link, link_end)
@@ -252,7 +263,8 @@ def advance_phases(  # noqa: PLR0915 - three phases, kept in registers
         cut_supply = supply_turn(c, s, link, drain, h) if meets else h
         cut = min(cut_speed, cut_supply)
         at_rest = turned and cut_speed == cut
-        if not _AT_ZERO * h < cut < h:
+        cut = max(cut, _AT_ZERO * h)
+        if cut >= h:
             break
         to_mean, to_end = as_far_as(cut, h, to_end)
         gain, _ = leads(c, cut)
@@ -283,6 +295,7 @@ def advance_phases(  # noqa: PLR0915 - three phases, kept in registers
         link_over,
         link_end,
         supply,
+        leak,
         square,
         lost,
         speed_end,
@@ -299,7 +312,8 @@ def step(c: Any, s: Any, qa: int, qb: int, qc: int, h: float) -> float:
 
     Returns
     -------
-    Time advanced, s: less than `h` if a diode current or the speed has come to zero.
+    Time advanced, s: less than `h` if a diode current or the speed has come to zero, or the supply
+    starts or stops.
     """
     qa, qb, qc = qa & 7, qb & 7, qc & 7
     na, nb, nc = connected(qa), connected(qb), connected(qc)

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 from numba import carray
 
-from hil.twin.jit import c_function, moved
+from hil.bench.simulate import world_for
+from hil.plan.load import load_rig
+from hil.twin.jit import c_function, compiled_before, moved
 from hil.twin.port import (
     BUFFER_SIZE,
     INPUTS,
@@ -21,6 +25,18 @@ from hil.twin.port import (
     FirmwareBinding,
     new_block,
 )
+
+RIG = Path(__file__).parents[2] / "testplans" / "rigs" / "dosing-pump.yaml"
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _machine_code() -> None:
+    """Where there is none yet, making it takes longer than links and watchdogs wait."""
+    if not compiled_before():
+        world = world_for(load_rig(RIG), 1)
+        world.drive.advance(1e-3)
+        world.close()
+
 
 #: Variables of the scripted firmware; a test sets them from outside.
 STATE = np.dtype(

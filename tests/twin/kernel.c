@@ -247,7 +247,6 @@ int64_t advance(const C *c, S *s, int64_t periods) {
     double period = c->period, instant = c->sampling_instant;
     while (periods-- > 0) {
         double time = (double)s->periods * period, turns, now = -s->lag, t[3][4], room = c->slew * period, x;
-        double span = s->lag + period, travel;
         int rest[3], sampled = 0, count = 0;
         double period_end = (double)(s->periods + 1) * period;
         int to_the_end = period_end >= s->next_log - 1e-9;
@@ -303,9 +302,9 @@ int64_t advance(const C *c, S *s, int64_t periods) {
                 break;
             }
             if (!sampled && end >= instant) {
-                double length = end - now, before = instant - now;
-                if (length <= c->longest && !c->amplifier_rate && (s->closed & LEADS) == LEADS &&
-                    fabs(before - 0.5 * length) <= 0.2 * length && over_the_instant(c, s, g, length, before)) {
+                double span = end - now, before = instant - now;
+                if (span <= c->longest && !c->amplifier_rate && (s->closed & LEADS) == LEADS &&
+                    fabs(before - 0.5 * span) <= 0.2 * span && over_the_instant(c, s, g, span, before)) {
                     sampled = 1;
                     now = end;
                 } else {
@@ -321,21 +320,17 @@ int64_t advance(const C *c, S *s, int64_t periods) {
             }
         }
         s->lag = period - now;
-        span -= s->lag;
         x = c->supply_resistance * s->square_charge;
         s->e_lead += x;
         s->e_supply += x;
         s->e_copper += s->winding_r * s->square;
-        s->link_area += s->area;
-        s->e_bleeder += s->conductance * s->area * s->area / span;
-        s->e_viscous += c->viscous * s->way * s->way / span;
-        travel = fabs(s->way);
-        s->e_coulomb += c->coulomb * travel;
-        s->e_load += s->load * travel;
-        s->e_brake += s->braking * travel;
+        s->e_viscous += c->viscous * s->square_speed;
+        s->e_coulomb += c->coulomb * s->travel;
+        s->e_load += s->load * s->travel;
+        s->e_brake += s->braking * s->travel;
         s->e_cogging += s->cogging * s->way;
         s->e_pull -= c->load_pull * s->way;
-        s->square = s->square_charge = s->area = s->way = 0;
+        s->square = s->square_speed = s->square_charge = s->travel = s->way = 0;
         s->periods++;
         keep_log(c, s, period_end);
     }

@@ -40,14 +40,16 @@ static double load_torque(const C *c, double turns) {
 
 static double leads(const C *c, double h, double *bend) {
     double x = h * c->lead_rate, inverse = 1.0 / (360.0 + x * (240.0 + x * (72.0 + x * (12.0 + x))));
-    *bend = x * (57.0 + x * (23.75 + x * (4.75 + x * 0.475))) * inverse * (h * c->supply_resistance);
+    *bend = x * (60.0 + x * (25.0 + x * (5.0 + x * 0.5))) * inverse * (h * c->supply_resistance);
     return (360.0 + x * (60.0 + x * (12.0 + x))) * inverse * c->lead_conductance;
 }
 
-static double link_mean(const C *c, const S *s, double middle, double supply) {
-    return s->supply_least < supply && supply < s->supply_most
-               ? s->source - c->supply_resistance * supply
-               : middle;
+static int within_limits(const S *s, double supply) { return s->supply_least < supply && supply < s->supply_most; }
+
+static double link_course(const C *c, const S *s, double h, double middle, double supply, double *bend) {
+    if (within_limits(s, supply)) return s->source - c->supply_resistance * supply;
+    *bend = h * h * c->inverse_capacitance * (1.0 / 6.0);
+    return middle;
 }
 
 static int supply_turns(const S *s, double before, double after) {
@@ -81,21 +83,24 @@ static double acceleration(const C *c, const S *s, double torque, double speed_m
     return c->inverse_inertia * push;
 }
 
-static void commit(const C *c, S *s, double h, double over, double link, double supply, double square,
-                   double lost, double speed, double rate, double peak, double bus) {
+static void commit(const C *c, S *s, double h, double over, double link, double supply, double leak,
+                   double square, double lost, double speed, double rate, double peak, double bus) {
     double middle = 0.5 * (s->link + link), mean = middle;
     double charge = h * supply, way = 0.5 * h * (s->speed + speed);
-    if (h * c->lead_rate > 0.3) {
+    if (h * c->lead_rate > 0.3 && within_limits(s, supply)) {
         mean = over;
         s->e_lead += c->capacitance * (link - s->link) * (mean - middle);
     }
     s->charge += charge;
-    s->area += h * mean;
+    s->link_area += h * mean;
     s->square_charge += charge * supply;
     s->e_supply += charge * mean;
+    s->e_bleeder += h * leak * mean;
     s->square += h * square;
     s->e_switch += h * lost;
     s->way += way;
+    s->travel += fabs(way);
+    s->square_speed += 0.5 * way * (s->speed + speed);
     s->angle += way;
     s->link = link;
     s->speed = speed;
@@ -125,33 +130,32 @@ static int pair(const C *c, S *s, int x, int y, int z, int qx, int qy, double h)
     double p = s->resistance[qx] + s->resistance[qy];
     double open = 0.5 * ((ux + uy) * link + ox + oy) + emf * (sz - 0.5 * (sx + sy));
     double over, bend, sag, i, u, leak, gain, drain, supply, link_mid, link_end, r, inverse_l, k, m, d, j, rate, end, square;
-    double to_mean, to_end, slope, growth;
+    double to_mean, to_end, slope;
     if (open > link + drop) return HIGH_DIODE;
     if (open < -drop) return LOW_DIODE;
     i = s->i[x];
     u = ux - uy;
-    leak = s->conductance * link;
-    gain = leads(c, h, &sag);
-    drain = u * i + leak;
+    gain = leads(c, h, &bend);
+    drain = u * i + s->conductance * link;
     supply = supply_current(c, s, link, drain, gain);
     link_mid = link + half * (supply - drain) * c->inverse_capacitance;
     r = 2.0 * s->winding_r + p;
     inverse_l = 0.5 * c->inverse_inductance;
     reach(h, r * inverse_l, &to_mean, &to_end);
-    over = link_mean(c, s, link_mid, supply);
-    bend = u * inverse_l * sag;
+    over = link_course(c, s, h, link_mid, supply, &bend);
+    sag = u * inverse_l * bend;
     slope = u * over + ((ox - oy) - r * i - emf * (sx - sy));
-    over -= bend * slope;
-    k = inverse_l * (1.0 - u * bend);
-    growth = to_mean * k * slope;
-    m = i + growth;
+    over -= sag * slope;
+    k = inverse_l * (1.0 - u * sag);
+    m = i + to_mean * k * slope;
     d = to_end * k * slope;
     j = i + d;
     if (wrong_way(qx, j) || wrong_way(qy, -j)) return OPEN;
     rate = acceleration(c, s, s->flux * (sx - sy) * m, speed_mid);
     end = speed + h * rate;
     if (speed * end < 0) return OPEN;
-    drain += u * growth;
+    leak = s->conductance * over;
+    drain = u * m + leak;
     supply = supply_current(c, s, link, drain, gain);
     link_end = link + h * (supply - drain) * c->inverse_capacitance;
     if (supply_turns(s, link, link_end)) return OPEN;
@@ -160,27 +164,31 @@ static int pair(const C *c, S *s, int x, int y, int z, int qx, int qy, double h)
     s->q[x] = qx, s->q[y] = qy, s->q[z] = OPEN;
     s->seen_i[x] = m, s->seen_i[y] = -m, s->seen_i[z] = 0;
     s->seen_link = link_mid, s->seen_turns = turns, s->seen_emf = emf;
-    commit(c, s, h, over, link_end, supply, 2.0 * square, p * square - (ox - oy) * m,
+    commit(c, s, h, over, link_end, supply, leak, 2.0 * square, p * square - (ox - oy) * m,
            end, rate, fabs(j), u * j);
     return DONE;
 }
 
 static int coast(const C *c, S *s, double h) {
     double link = s->link, speed = s->speed, half = 0.5 * h, speed_mid = speed + half * s->acceleration;
-    double emf = s->flux * speed_mid, rate, end, leak, supply, change, bend;
+    double emf = s->flux * speed_mid, rate, end, leak, supply, change, gain, over, bend;
     if (2.0 * fabs(emf) > link) return OPEN;
     rate = acceleration(c, s, 0.0, speed_mid);
     end = speed + h * rate;
     if (speed * end < 0) return OPEN;
     leak = s->conductance * link;
-    supply = supply_current(c, s, link, leak, leads(c, h, &bend));
+    gain = leads(c, h, &bend);
+    supply = supply_current(c, s, link, leak, gain);
+    over = link_course(c, s, h, link + half * (supply - leak) * c->inverse_capacitance, supply, &bend);
+    leak = s->conductance * over;
+    supply = supply_current(c, s, link, leak, gain);
     change = h * (supply - leak) * c->inverse_capacitance;
     if (supply_turns(s, link, link + change)) return OPEN;
     for (int n = 0; n < 3; n++) s->q[n] = OPEN, s->i[n] = 0, s->seen_i[n] = 0;
     s->seen_link = link + 0.5 * change;
     s->seen_turns = (s->angle + half * 0.5 * (speed + speed_mid)) * c->turns_per_rad;
     s->seen_emf = emf;
-    commit(c, s, h, link_mean(c, s, link + 0.5 * change, supply), link + change, supply, 0, 0, end, rate, 0, 0);
+    commit(c, s, h, over, link + change, supply, leak, 0, 0, end, rate, 0, 0);
     return DONE;
 }
 
@@ -199,16 +207,17 @@ static void as_far_as(double cut, double h, double *to_mean, double *to_end) {
 __attribute__((always_inline)) static inline double advance_phases(const C *c, S *s, const int q[3], const double n[3],
                                                                   double share, double inverse_l, double h) {
     double i[3], f[3], e[3], k[3], m[3], d[3], j[3], p[3], o[3], u[3], v[3], w[2];
-    double link = s->link, speed = s->speed, mean_p = 0, first = s->conductance * link, drain, gain, supply, rate, end;
+    double link = s->link, speed = s->speed, mean_p = 0, first_bus = 0, first, leak, drain, gain, supply, rate, end;
     double speed_mid, square = 0, lost = 0, peak = 0, bus = 0, bend, lift, half, turns, emf, link_mid, over, link_end;
-    double star = 0, torque, to_mean, to_end, rise, rest, growth, unused;
+    double star = 0, torque, to_mean, to_end, rise, rest, bus_slope, unused;
     int zero[3] = {0, 0, 0}, at_rest = 0, shortened = 0, zeros;
     for (int x = 0; x < 3; x++) {
         i[x] = s->i[x];
         u[x] = s->rail[q[x]], o[x] = s->offset[q[x]], p[x] = s->resistance[q[x]];
-        first += u[x] * i[x];
+        first_bus += u[x] * i[x];
         mean_p += n[x] * p[x];
     }
+    first = first_bus + s->conductance * link;
     half = 0.5 * h;
     speed_mid = speed + half * s->acceleration;
     turns = (s->angle + half * 0.5 * (speed + speed_mid)) * c->turns_per_rad;
@@ -216,7 +225,7 @@ __attribute__((always_inline)) static inline double advance_phases(const C *c, S
     gain = leads(c, h, &bend);
     supply = supply_current(c, s, link, first, gain);
     link_mid = link + half * (supply - first) * c->inverse_capacitance;
-    over = link_mean(c, s, link_mid, supply);
+    over = link_course(c, s, h, link_mid, supply, &bend);
     reach(h, (s->winding_r + mean_p * share) * c->inverse_inductance, &to_mean, &to_end);
     for (int x = 0; x < 3; x++) {
         e[x] = trapezoid(turns - c->crest[x], c->steepness);
@@ -229,7 +238,8 @@ __attribute__((always_inline)) static inline double advance_phases(const C *c, S
     rise = (u[0] - u[2]) * w[0] + (u[1] - u[2]) * w[1];
     rest = (u[0] - u[2]) * f[0] + (u[1] - u[2]) * f[1];
     over -= (rise * over + rest) * bend;
-    growth = rise * over + rest;
+    bus_slope = rise * over + rest;
+    leak = s->conductance * over;
     for (int x = 0; x < 2; x++) k[x] = w[x] * over + f[x];
     k[2] = -(k[0] + k[1]);
     for (int x = 0; x < 3; x++) d[x] = to_end * k[x], j[x] = n[x] * (i[x] + d[x]);
@@ -240,8 +250,9 @@ __attribute__((always_inline)) static inline double advance_phases(const C *c, S
             cuts[x] = wrong_way(q[x], i[x] + d[x]) && i[x] != 0 ? zero_crossing(i[x], k[x], d[x], h) : h;
             cut = min2(cut, cuts[x]);
         }
-        for (int x = 0; x < 3; x++) zero[x] = cuts[x] == cut && cut < h;
-        if (cut < h && cut > 1e-9 * h) {
+        for (int x = 0; x < 3; x++) zero[x] = cuts[x] < min2(h, cut + 1e-6 * h);
+        cut = max2(cut, 1e-9 * h);
+        if (cut < h) {
             as_far_as(cut, h, &to_mean, &to_end);
             gain = leads(c, cut, &unused);
             h = cut;
@@ -255,7 +266,7 @@ __attribute__((always_inline)) static inline double advance_phases(const C *c, S
         for (int x = 0; x < 3; x++) m[x] = i[x] + to_mean * k[x], torque += e[x] * m[x];
         rate = acceleration(c, s, s->flux * torque, speed_mid);
         end = speed + h * rate;
-        drain = first + to_mean * growth;
+        drain = first_bus + to_mean * bus_slope + leak;
         supply = supply_current(c, s, link, drain, gain);
         link_end = link + h * (supply - drain) * c->inverse_capacitance;
         turned = speed * end < 0, meets = supply_turns(s, link, link_end);
@@ -264,7 +275,8 @@ __attribute__((always_inline)) static inline double advance_phases(const C *c, S
         cut_supply = meets ? supply_turn(c, s, link, drain, h) : h;
         cut = min2(cut_speed, cut_supply);
         at_rest = turned && cut_speed == cut;
-        if (!(cut < h && cut > 1e-9 * h)) break;
+        cut = max2(cut, 1e-9 * h);
+        if (cut >= h) break;
         as_far_as(cut, h, &to_mean, &to_end);
         gain = leads(c, cut, &unused);
         h = cut, shortened = 1;
@@ -292,7 +304,7 @@ __attribute__((always_inline)) static inline double advance_phases(const C *c, S
         s->i[x] = j[x];
         s->q[x] = q[x];
     }
-    commit(c, s, h, over, link_end, supply, square, lost, end, rate, peak, bus);
+    commit(c, s, h, over, link_end, supply, leak, square, lost, end, rate, peak, bus);
     return h;
 }
 

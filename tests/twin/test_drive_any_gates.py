@@ -27,11 +27,12 @@ moves = st.lists(
     speed=st.floats(-1500, 1500),
     dead=st.sampled_from([0.0, 0.8e-6]),
     drop=st.sampled_from([0.0, 0.8]),
+    flat=st.sampled_from([60.0, 120.0, 150.0]),  # at 150, two diodes stop at the same instant
 )
-def test_any_sequence_of_gates(scripted, moves, speed, dead, drop):
+def test_any_sequence_of_gates(scripted, moves, speed, dead, drop, flat):
     firmware = scripted()
     rig = DriveParameters(
-        motor=MotorParameters(cogging=0.0),
+        motor=MotorParameters(cogging=0.0, flat_width_deg=flat),
         bridge=BridgeParameters(dead_time=dead, diode_drop=drop),
     )
     drive = Drive(rig, firmware, seed=1)
@@ -58,5 +59,6 @@ def test_any_sequence_of_gates(scripted, moves, speed, dead, drop):
         assert drive.firmware_fault == ""
     energies = drive.energies()
     assert math.isfinite(energies.supply)
+    assert energies.switch >= 0.0
     total = max(energies.supply + start, energies.accounted)
     assert abs(energies.supply + start - energies.accounted) < 1e-3 * total + 1e-6

@@ -43,9 +43,10 @@ rigs = st.builds(
         dead_time=st.sampled_from([0.0, 0.5e-6]),
         on_resistance=st.floats(0, 0.05),
         diode_drop=st.floats(0.3, 1.0),
-        capacitance=between(2e-4, 5e-3),
+        capacitance=between(2e-5, 5e-3),
+        bleeder=between(50.0, 1e4),
         output_delay=st.integers(0, 1),
-        chopper=st.sampled_from([math.inf, 10.0]),
+        chopper=st.sampled_from([math.inf, 10.0, 3.0]),
         chopper_on=st.just(30.0),
         chopper_off=st.just(28.0),
     ),
@@ -112,6 +113,43 @@ def test_a_turning_drive_uses_energy_in_each_place(scripted):
     assert after.supply - before.supply == pytest.approx(
         drive.supply_voltage * drive.supply_current, rel=0.1
     )
+
+
+def test_two_diodes_that_stop_at_once_leave_nothing_behind(scripted):
+    """Equal back-EMFs at 150 degrees of flat top: both currents end at the same instant."""
+    motor = MotorParameters(flat_width_deg=150.0, inertia=1.0, cogging=0.0, coulomb=0, viscous=0)
+    drive = Drive(DriveParameters(motor=motor), scripted(), seed=1)
+    drive.set_supply(24.0, 30.0, True)
+    drive.advance(0.1)
+    drive._state["speed"] = 60.0
+    before = drive.energies()
+    drive.firmware.hold([0, 2, 0], [0.02] * 3)
+    drive.advance(0.5)
+    after = drive.energies()
+    assert after.switch >= before.switch
+    spent = after.supply - before.supply
+    assert after.accounted - before.accounted == pytest.approx(spent, rel=1e-3)
+
+
+def test_a_supply_that_gives_nothing_heats_no_leads(scripted):
+    """Fed back into the link beyond its source, or switched off: no current, no heat in leads."""
+    rig = DriveParameters(
+        motor=MotorParameters(inertia=1e-3),
+        bridge=BridgeParameters(capacitance=1e-4),
+        supply=SupplyParameters(resistance=1e-3),
+    )
+    drive = Drive(rig, scripted(), seed=1)
+    drive.set_supply(24.0, 30.0, True)
+    drive.advance(0.05)
+    drive._state["speed"] = 1000.0  # its back-EMF charges the link through the diodes
+    drive.advance(2e-3)
+    assert drive.dc_link_voltage > 30.0
+    before = drive.energies()
+    drive.advance(5e-3)
+    after = drive.energies()
+    assert after.copper > before.copper
+    assert after.supply == before.supply
+    assert after.lead == before.lead
 
 
 def test_nothing_flows_without_supply(scripted):

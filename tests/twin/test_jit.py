@@ -1,5 +1,6 @@
 """Compiled code is cached by the content of its sources and works without a place to cache."""
 
+import importlib
 import os
 import subprocess
 import sys
@@ -126,7 +127,16 @@ def test_what_was_compiled_before_is_known(monkeypatch, tmp_path):
     jit.cache_folder.cache_clear()
     try:
         assert not jit.compiled_before()
-        (jit.cache_folder() / "part.nbc").write_bytes(b"")
+        # what is compiled on import is little, and says nothing of the rest
+        (jit.cache_folder() / "silent._period-13.py311.1.nbc").write_bytes(b"")
+        assert not jit.compiled_before()
+        (jit.cache_folder() / "kernel.advance-162.py311.1.nbc").write_bytes(b"")
         assert jit.compiled_before()
     finally:
         jit.cache_folder.cache_clear()
+
+
+def test_the_function_that_is_compiled_last_is_that_of_the_kernel():
+    module, function = jit.LAST_COMPILED.split(".")
+    found = getattr(importlib.import_module(f"hil.twin.{module}"), function)
+    assert found.py_func.__qualname__ == function  # numba names its files by both

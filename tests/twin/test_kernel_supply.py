@@ -3,11 +3,13 @@
 import math
 from dataclasses import replace
 
+import numpy as np
 import pytest
+import scipy.linalg
 
 from hil.twin.drive import Drive
 from hil.twin.kernel_bridge import HIGH, HIGH_DIODE, LOW, OPEN
-from hil.twin.kernel_pair import DONE, pair
+from hil.twin.kernel_pair import DONE, coast, pair
 from hil.twin.kernel_step import step
 from hil.twin.kernel_supply import leads
 from hil.twin.parameters import BridgeParameters, DriveParameters, MotorParameters, SupplyParameters
@@ -96,15 +98,17 @@ def test_leads_follow_the_exponential(stiff, settled):
     mean = -math.expm1(-settled) / settled
     assert gain == pytest.approx(mean / 0.05, rel=4e-4)
     if settled > 0.01:  # below, the closed form is the difference of near equals
-        even = 0.05 * settled * 11e-6 * (0.5 - (1.0 - mean) / settled)
-        assert bend == pytest.approx(0.95 * even, rel=1e-3)
+        exact = 0.05 * settled * 11e-6 * (0.5 - (1.0 - mean) / settled)
+        assert bend == pytest.approx(exact, rel=1e-3)
 
 
-@pytest.mark.parametrize("settled", [5.0, 25.0, 1e3, 1e6])
+@pytest.mark.parametrize("settled", [5.0, 12.0, 25.0, 1e3, 1e6])
 def test_a_link_that_settles_at_once_does_not_swing(stiff, settled):
     """However stiff the leads, a step brings the link nearer to its rest and never beyond."""
     c, _ = records(stiff)
     gain, bend = leads(c, settled * 11e-6)
+    exact = -math.expm1(-settled) / settled / 0.05
+    assert gain == pytest.approx(exact, rel=0.012)
     assert 0.0 <= 1.0 - settled * 0.05 * gain < 0.05
     assert 0.0 < bend < 0.5 * 0.05 * settled * 11e-6
 
@@ -128,3 +132,44 @@ def test_energy_balances_where_the_supply_stops_and_starts(stiff):
         stored = 0.5 * 220e-6 * (float(s["link"]) ** 2 - link**2)
         assert out == pytest.approx(stored + fed + heat, abs=2e-3 * abs(fed)), current
         assert elapsed > 40e-6
+
+
+@pytest.mark.parametrize("capacitance", [2e-5, 1e-4, 1e-3])
+@pytest.mark.parametrize("resistance", [5e-3, 0.05, 0.5])
+@pytest.mark.parametrize("fed", [True, False])
+def test_a_step_is_that_of_the_matrix_exponential(scripted, capacitance, resistance, fed):
+    """Winding and link as one linear circuit, solved by SciPy (`scipy.linalg.expm`)."""
+    winding, inductance, h = 1.2, 1.4e-3, 10e-6
+    rig = replace(
+        RIG,
+        bridge=replace(RIG.bridge, capacitance=capacitance),
+        supply=SupplyParameters(resistance=resistance, slew=1e12),
+    )
+    one = Drive(rig, scripted(), seed=1)
+    one.set_supply(24.0, 1e3, fed)
+    one.advance(50e-6)
+    c, s = records(one)
+    s["i"], s["link"] = (5.0, -5.0, 0.0), 23.5
+    rate = 1.0 / (resistance * capacitance) if fed else 0.0
+    circuit = np.array(
+        [[-winding / inductance, 1.0 / inductance, 0.0],
+         [-1.0 / capacitance, -rate, 24.0 * rate],
+         [0.0, 0.0, 0.0]]
+    )  # fmt: skip
+    current, link, _ = scipy.linalg.expm(h * circuit) @ [5.0, 23.5, 1.0]
+    assert pair(c, s, 0, 1, 2, HIGH, LOW, h) == DONE
+    assert s["i"][0] - 5.0 == pytest.approx(current - 5.0, rel=2e-4)
+    assert s["link"] == pytest.approx(link, abs=5e-3)
+
+
+@pytest.mark.parametrize("steps", [1, 4])
+def test_a_chopper_empties_the_link_as_the_exponential_does(scripted, steps):
+    rig = replace(RIG, bridge=replace(RIG.bridge, capacitance=2e-4))
+    one = Drive(rig, scripted(), seed=1)
+    one.advance(50e-6)
+    c, s = records(one)
+    s["link"], s["conductance"] = 30.0, 0.1  # 2 ms
+    for _ in range(steps):
+        assert coast(c, s, 50e-6 / steps) == DONE
+    fall = 30.0 * -math.expm1(-50e-6 / 2e-3)
+    assert 30.0 - s["link"] == pytest.approx(fall, rel=3e-4 / steps**2)

@@ -63,14 +63,6 @@ class Desk:
         self.world.close()
 
 
-@pytest.fixture(scope="module", autouse=True)
-def _machine_code() -> None:
-    """Where there is none yet, making it takes longer than the port waits for an answer."""
-    world = world_for(load_rig(RIG), 1)
-    world.drive.advance(1e-3)
-    world.close()
-
-
 @pytest.fixture
 def desk() -> Iterator[Desk]:
     found = Desk()
