@@ -14,6 +14,7 @@ from hil.plan.matrix import known_keys
 from hil.plan.plan import BandText, Case, Plan, PlannedItem, Scenario, SequentialText
 from hil.plan.rig import Rig
 from hil.plan.source import Problem, Where, refuse
+from hil.plan.steps import ExpectRefusal
 from hil.verdicts.samples import RateTarget, trials_without_failure
 from hil.verdicts.sequence import Series
 
@@ -26,7 +27,7 @@ Measures = Mapping[str, Mapping[str, str]]
 def expand(plan: Plan, rig: Rig, measures: Measures) -> tuple[PlannedItem, ...]:
     """All items of a plan on a rig, in the order that `hil.plan.plan` documents.
 
-    Those for a sensing method that the rig does not offer are left out, see `left_out`.
+    Those that ask the board for what it has not are left out, see `left_out`.
 
     Parameters
     ----------
@@ -243,29 +244,48 @@ def _at(case: Case, key: str, value: float | str) -> Where:
 
 
 def offered(case: Case, rig: Rig) -> bool:
-    """Whether the board of the rig senses the way that a cell of a matrix asks for.
+    """Whether the board of the rig has what a cell of a matrix asks of it.
 
-    How a board senses belongs to the product, as an instrument does not: where it never senses
-    that way, an item that is named night after night as not run would tell nothing.
+    How a board senses, and whether it can be told to, belongs to the product, as an instrument does
+    not: where it never does, an item that is named night after night as not run would tell nothing.
     """
-    return case.sensing is None or case.sensing.value in rig.board.sensing
+    return not _not_offered(case, rig)
+
+
+def _not_offered(case: Case, rig: Rig) -> str:
+    """What a cell of a matrix asks of the board and no board of the rig has; or ""."""
+    if case.sensing is not None and case.sensing.value not in rig.board.sensing:
+        return (
+            f"rig {rig.rig} has no sensing {case.sensing.value} (board.sensing: "
+            f"{', '.join(rig.board.sensing)})"
+        )
+    if rig.profile.sensing and _selects_sensing(case):
+        return (
+            f"link profile {rig.profile.name} of rig {rig.rig} has no command select-sensing "
+            f"(sensing: {rig.profile.sensing}) that a step expect-refusal could send"
+        )
+    return ""
+
+
+def _selects_sensing(case: Case) -> bool:
+    return isinstance(case.parameters, StepsParameters) and any(
+        isinstance(step, ExpectRefusal) and step.command == "sensing"
+        for step in case.parameters.steps
+    )
 
 
 def left_out(plan: Plan, rig: Rig) -> Iterator[str]:
-    """Which items are left out for want of a sensing method, one sentence for each method."""
+    """Which items are left out for what the board has not, one sentence for each reason."""
     cases = [(scenario, case) for scenario in plan.scenarios for case in scenario.cases]
     missing: dict[str, list[str]] = {}
     for scenario, case in cases:
-        if case.sensing is not None and not offered(case, rig):
-            missing.setdefault(case.sensing.value, []).append(
-                ".".join((scenario.head.id, *case.slug))
-            )
-    for sensing, those in missing.items():
+        if reason := _not_offered(case, rig):
+            missing.setdefault(reason, []).append(".".join((scenario.head.id, *case.slug)))
+    for reason, those in missing.items():
         more = f" and {len(those) - NAMED} more" if len(those) > NAMED else ""
         yield (
-            f"rig {rig.rig} has no sensing {sensing} (board.sensing: "
-            f"{', '.join(rig.board.sensing)}): left out of plan {plan.name} are "
-            f"{len(those)} of {len(cases)} items: {', '.join(those[:NAMED])}{more}"
+            f"{reason}: left out of plan {plan.name} are {len(those)} of {len(cases)} items: "
+            f"{', '.join(those[:NAMED])}{more}"
         )
 
 

@@ -1,13 +1,15 @@
 """Items of a rig without a brake, or a signal switch: what a person does, what is not run, what
-stays a mistake.
+stays a mistake. Items that ask a board for what it has not: left out.
 """
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from hil.core.errors import PlanError
-from hil.plan.expand import expand, not_wired
+from hil.plan.expand import expand, left_out, not_wired
 from hil.plan.load import load_plan
 
 
@@ -176,3 +178,54 @@ def test_a_line_that_no_switch_has_is_a_mistake_on_any_rig(refused, rig):
     assert "scenarios[2].steps[5]: there is no line 'phase-d', there are hall-a" in refused(
         text, bare_of_it
     )
+
+
+ASKS = """\
+format: 1
+plan: demo
+scenarios:
+  - id: plain
+    scenario: start
+    speed: 1000 rpm
+    bands: {overshoot: {max: 20 %}}
+  - id: asks
+    scenario: steps
+    matrix: {supply: [20 V, 30 V]}
+    steps: [{expect-refusal: {start: 9000 rpm}}, {expect-refusal: {sensing: SENSING}}]
+    bands: {fault-count: {exactly: 0}}
+"""
+
+
+def fixed(rig, sensing="hall"):
+    """A rig whose board always senses one way: its link profile has no command to select it."""
+    commands = {name: c for name, c in rig.profile.commands.items() if name != "select-sensing"}
+    profile = replace(rig.profile, commands=commands, sensing=sensing)
+    board = rig.board.model_copy(update={"sensing": (sensing,)})
+    found = rig.model_copy(update={"board": board})
+    found._profile = profile  # as read with the rig, from a file of its own
+    return found
+
+
+@pytest.mark.parametrize("sensing", ["hall", "back-emf"])
+def test_a_refusal_that_no_command_can_ask_for_is_left_out_and_told(items, write, rig, sensing):
+    text, on = ASKS.replace("SENSING", sensing), fixed(rig)
+    assert [item.id for item in items(text, on)] == ["plain"]
+    (line,) = left_out(load_plan(write(text, "demo.plan.yaml")), on)
+    assert line == (
+        f"link profile {rig.profile.name} of rig dosing-pump has no command select-sensing "
+        "(sensing: hall) that a step expect-refusal could send: left out of plan demo are "
+        "2 of 3 items: asks.20v, asks.30v"
+    )
+
+
+def test_other_refusals_and_boards_that_can_be_told_are_left_alone(items, rig):
+    text = ASKS.replace("SENSING", "back-emf")
+    assert [item.id for item in items(text)] == ["plain", "asks.20v", "asks.30v"]
+    other = text.replace(", {expect-refusal: {sensing: back-emf}}", "")
+    assert [item.id for item in items(other, fixed(rig))] == ["plain", "asks.20v", "asks.30v"]
+
+
+def test_a_plan_of_which_nothing_is_left_is_refused_with_each_reason(refused, rig):
+    text = ASKS.replace("SENSING", "hall")
+    alone = text[: text.index("  - id: plain")] + text[text.index("  - id: asks") :]
+    assert "has no command select-sensing" in refused(alone, fixed(rig))

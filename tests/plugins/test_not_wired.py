@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -151,3 +152,33 @@ def test_items_for_a_sensing_that_the_rig_has_not_are_left_out_with_one_line(lab
     assert [note.text.split(" (")[0] for note in lab.record.notes] == [
         "rig poor has no sensing back-emf"
     ]
+
+
+def test_items_that_expect_a_refusal_of_a_sensing_nobody_can_select_are_left_out_alike(lab) -> None:
+    """A board that always senses one way has no such command: there is nothing to refuse."""
+    profile = TESTPLANS / "profiles" / "dosing-lines.profile.yaml"
+    fixed, count = re.subn(
+        r"(?m)^  select-sensing:\n(    .*\n)+", "", profile.read_text(encoding="utf-8")
+    )
+    assert count == 1
+    (lab.path / "fixed.profile.yaml").write_text(f"{fixed}\nsensing: hall\n", encoding="utf-8")
+    fixed_rig = lab.path / "fixed.yaml"
+    fixed_rig.write_text(
+        f"based-on: {RIG}\nrig: fixed\nboard: {{sensing: [hall], profile: fixed.profile.yaml}}\n",
+        encoding="utf-8",
+    )
+    plain = "".join(ITEMS.partition("  - id: plain")[1:])
+    asks = """
+  - id: asks
+    scenario: steps
+    steps: [{expect-refusal: {sensing: back-emf}}]
+    bands: {fault-count: {exactly: 0}}
+"""
+    result = lab.run(lab.plan(f"{plain.rstrip()}{asks}", rig=fixed_rig))
+    result.assert_outcomes(passed=1)
+    result.stdout.fnmatch_lines(
+        ["link profile * of rig fixed has no command select-sensing *: left out * 1 of 2 * asks"]
+    )
+    assert [(one.item, one.verdict) for one in lab.record.results] == [("plain", Verdict.PASS)]
+    (note,) = lab.record.notes
+    assert note.text.endswith("left out of plan t are 1 of 2 items: asks")
