@@ -108,7 +108,10 @@ def _of_rig(
 
     found = load_rig(file)
     if twin:
+        from hil.bench.compile_ahead import compile_ahead
+
         click.echo("SIMULATED bench: this says nothing about any real one.")
+        compile_ahead(found, lambda text: click.echo(text, err=True))
     with contextlib.ExitStack() as held:
         if not twin:
             held.enter_context(take(found, named, purpose="run" if energise else "look"))

@@ -122,12 +122,14 @@ def _serve(
     json_file: Path | None,
     schedule: Sequence[Trouble] = (),
 ) -> None:
+    from hil.bench.compile_ahead import compile_ahead
     from hil.bench.simulate import world_for
     from hil.plan.load import load_rig
     from hil.twin.adversary import Adversary
     from hil.twin.wires.served import Served
 
     rig = load_rig(path)
+    compile_ahead(rig, lambda text: click.echo(text, err=True))
 
     def tell(fault: str) -> None:
         click.echo(f"firmware: {fault}", err=True)

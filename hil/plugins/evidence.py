@@ -132,13 +132,7 @@ class Evidence:
 
     def pytest_report_collectionfinish(self) -> list[str]:
         """Say which bench is used, and why, before the first item."""
-        lines = [f"bench: {self._run.choice.reason}"]
-        if self._run.choice.simulated:
-            from hil.twin.jit import compiled_before
-
-            if not compiled_before():
-                lines.append("the simulated motor is compiled first, once: about half a minute")
-        return lines
+        return [f"bench: {self._run.choice.reason}"]
 
     @pytest.hookimpl(tryfirst=True)
     def pytest_runtestloop(self, session: pytest.Session) -> bool | None:
@@ -150,11 +144,16 @@ class Evidence:
 
         reporter = session.config.pluginmanager.get_plugin("terminalreporter")
 
-        def tell(text: str) -> None:
-            if reporter is not None and reporter.verbosity >= 0:
+        def tell(text: str, least: int = 0) -> None:
+            if reporter is not None and reporter.verbosity >= least:
                 reporter.ensure_newline()
                 reporter.write_line(text)
+                reporter.flush()
 
+        if self._run.choice.simulated and not self._run.idle:
+            from hil.bench.compile_ahead import compile_ahead
+
+            compile_ahead(self._run.rig, lambda text: tell(text, least=-1))  # half a minute
         try:
             prepare(self._run, tell)
             self._run.verify_resumed()

@@ -37,6 +37,9 @@ _library: Any = numba
 #: In compiled code, memory behind a pointer as an array: ``carray(pointer, shape, dtype)``.
 carray: Any = _library.carray
 
+#: Module and function of `hil.twin.kernel` that takes all the others in.
+LAST_COMPILED = "kernel.advance"
+
 _STALE = 30 * 86400.0  # s; machine code of sources nobody has used for so long is thrown away
 
 
@@ -70,8 +73,12 @@ def cache_folder() -> Path:
 
 
 def compiled_before() -> bool:
-    """Whether machine code of exactly these sources is kept from an earlier use."""
-    return any(cache_folder().rglob("*.nbc"))
+    """Whether machine code of exactly these sources is kept from an earlier use.
+
+    The loop of the kernel counts, which is compiled last and calls all the rest; small parts are
+    compiled by whoever imports them.
+    """
+    return any(cache_folder().rglob(f"{LAST_COMPILED}-*.nbc"))
 
 
 @contextlib.contextmanager

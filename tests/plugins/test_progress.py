@@ -11,9 +11,11 @@ from pathlib import Path
 
 import pytest
 
+from hil.bench import compile_ahead
 from hil.bench.observe import Latest
 from hil.plugins import progress_line as module
 from hil.plugins.progress_line import Progress, duration, shown
+from hil.twin.drive import Drive
 
 RIG = Path(__file__).parents[2] / "testplans" / "rigs" / "dosing-pump.yaml"
 NOW = Latest(reported_speed=1990.0, witness_speed=2000.4, current=1.234, voltage=23.96)
@@ -152,6 +154,35 @@ def test_clearing_what_is_not_shown_writes_nothing() -> None:
         progress, stream = made(live=live)
         progress.clear()
         assert stream.getvalue() == ""
+
+
+# -- the first run ------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("options", [(), ("-q",)])
+def test_the_simulated_motor_is_compiled_before_the_first_item_and_not_in_its_time(
+    lab, monkeypatch, options
+) -> None:
+    begun: list[int] = []
+    monkeypatch.setattr(compile_ahead, "compiled_before", lambda: bool(begun))
+    real = Drive.advance
+
+    def advance(drive: Drive, seconds: float) -> None:
+        begun.append(len(lab.worlds))  # benches opened so far: one an item
+        real(drive, seconds)
+
+    monkeypatch.setattr(Drive, "advance", advance)
+    result = lab.run(lab.plan(), *options)
+    assert result.ret == 0
+    assert begun[0] == 0
+    lines = result.outlines
+    where = lines.index(compile_ahead.SAID)
+    assert lines.count(compile_ahead.SAID) == 1
+    assert any(line.startswith("bench: ") for line in lines[:where])
+    assert not any(line.startswith(("t.plan.yaml", ".")) for line in lines[:where])
+
+    again = lab.run(lab.plan(), *options)
+    assert compile_ahead.SAID not in again.outlines
 
 
 # -- on a real pseudo-terminal ------------------------------------------------------------
