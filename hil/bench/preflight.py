@@ -14,6 +14,7 @@ from hil.core.errors import HilError
 from hil.core.record import Identity
 from hil.core.roles import INSTRUMENTS
 from hil.motor.bounds import highest_braking_speed, lossless_bus_peak
+from hil.motor.nameplate import back_emf, highest_speed
 from hil.plan.line_load import BITS, overload, usual_bytes
 from hil.plan.rig import Rig
 from hil.ports.registry import Registry
@@ -39,6 +40,7 @@ def look_over(
     today : day on which calibrations must not be overdue.
     """
     yield Finding("rig file", Grade.OK, f"{rig.rig}: {rig.description or rig.motor.name}")
+    yield _back_emf(rig)
     yield from _limits(rig)
     yield from _current_limits(rig)
     try:
@@ -138,6 +140,25 @@ def _current_limits(rig: Rig) -> Iterator[Finding]:
             Grade.OK,
             f"{limit:g} A of what the board reports; the supply itself stops at {supply:g} A",
         )
+
+
+def _back_emf(rig: Rig) -> Finding:
+    """Whether the voltages of the rig reach the speeds of its name plate."""
+    motor, supply = rig.motor, rig.supply
+    emf = back_emf(motor.back_emf_constant, motor.max_speed)
+    text = (
+        f"back-EMF at max-speed {motor.max_speed:g} rpm: {emf:.1f} V line to line, supply "
+        f"{supply.voltage:g} V"
+    )
+    if emf <= supply.voltage:
+        return Finding("motor", Grade.OK, text)
+    most = highest_speed(motor.back_emf_constant, supply.voltage)
+    return Finding(
+        "motor",
+        Grade.WARNING,
+        f"{text}: beyond {most:.0f} rpm no firmware gets there without field weakening, and what "
+        "fails in such items need not be the firmware's",
+    )
 
 
 def _limits(rig: Rig) -> Iterator[Finding]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -74,6 +74,25 @@ def combine(verdicts: Iterable[Verdict]) -> Verdict:
     return Verdict.NOT_RUN
 
 
-def blamed(verdict: Verdict, reason: str) -> str:
-    """The reason of a verdict of bands; of a fail with whose it is in front."""
-    return f"firmware: {reason}" if verdict is Verdict.FAIL else reason
+@dataclass(frozen=True, slots=True)
+class Doubt:
+    """Why an outcome need not be the firmware's: what else may be wrong, and what tells so."""
+
+    what: str
+    text: str
+
+
+def firmware_or(doubts: Iterable[Doubt]) -> str:
+    """Whose a fail is, in words: the firmware's, or what else is in doubt."""
+    return " or ".join(dict.fromkeys(("firmware", *(doubt.what for doubt in doubts))))
+
+
+def with_doubts(reason: str, doubts: Iterable[Doubt]) -> str:
+    """The reason, and what tells that it may be another one."""
+    return "; ".join((reason, *(doubt.text for doubt in doubts)))
+
+
+def blamed(verdict: Verdict, reason: str, doubts: Sequence[Doubt] = ()) -> str:
+    """The reason of a verdict of bands, with doubts; of a fail with whose it is in front."""
+    said = with_doubts(reason, doubts)
+    return f"{firmware_or(doubts)}: {said}" if verdict is Verdict.FAIL else said

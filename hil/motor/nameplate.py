@@ -87,6 +87,16 @@ def speed_constant(K: float) -> float:
     return RPM_PER_RAD_S / K
 
 
+def back_emf(K: float, speed: float) -> float:
+    """Back-EMF in V, line-to-line peak, at a speed in rpm; K in V s/rad."""
+    return K * rad_s(speed)
+
+
+def highest_speed(K: float, voltage: float) -> float:
+    """Speed in rpm at which the back-EMF is as high as `voltage` V; K in V s/rad."""
+    return speed_constant(K) * voltage
+
+
 def copper_loss(current: float, R: float) -> float:
     """Loss in W with `current` A through two phases in series of `R` ohm line to line."""
     return current * current * R

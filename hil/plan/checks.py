@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from hil.core.roles import INSTRUMENTS
 from hil.plan.instruments import SOURCE_BRAKES
+from hil.plan.reach import check_name_plate
 from hil.plan.rig import Rig
 from hil.plan.source import Where
 from hil.ports.reading_commands import InterlockCommands
@@ -130,6 +131,7 @@ def _check_motor(rig: Rig) -> Iterator[Complaint]:
             f"motor.rated-speed: {motor.rated_speed:g} rpm lies below min-speed "
             f"{motor.min_speed:g} rpm",
         )
+    yield from check_name_plate(rig)
 
 
 def _check_supply(rig: Rig) -> Iterator[Complaint]:

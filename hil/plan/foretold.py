@@ -7,12 +7,13 @@ from collections.abc import Iterator, Sequence
 from hil.plan.expand import left_out, not_wired
 from hil.plan.offers import NAMED, not_judged
 from hil.plan.plan import Plan, PlannedItem
+from hil.plan.reach import out_of_reach
 from hil.plan.rig import Rig
 from hil.verdicts.sequence import announce
 
 
 def foretold(plans: Sequence[Plan], items: Sequence[PlannedItem], rig: Rig) -> Iterator[str]:
-    """What is left out, not run or not judged on the rig, and what to expect of a series.
+    """What is left out, not run, not judged or out of reach on the rig; what to expect of a series.
 
     Parameters
     ----------
@@ -22,6 +23,7 @@ def foretold(plans: Sequence[Plan], items: Sequence[PlannedItem], rig: Rig) -> I
         yield from left_out(plan, rig)
     yield from not_wired(items, rig)
     yield from not_judged(items, rig)
+    yield from out_of_reach(items, rig)
     series: dict[str, list[str]] = {}
     for item in items:
         if item.series is not None and not item.lacks:

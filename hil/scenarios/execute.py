@@ -15,9 +15,10 @@ from hil.core.errors import BenchError, FirmwareError, HilError, InstrumentError
 from hil.core.measure import Measure
 from hil.core.record import StateSpan
 from hil.core.trace import Trace
-from hil.core.verdict import Judgement, Verdict, blamed, combine
+from hil.core.verdict import Doubt, Judgement, Verdict, blamed, combine, firmware_or, with_doubts
 from hil.measures.catalogue import measure
 from hil.plan.plan import PlannedItem
+from hil.plan.reach import beyond_reach
 from hil.plan.rig import Rig
 from hil.scenarios.act import act, check_safe, conditions_of
 from hil.scenarios.steps import Steps
@@ -33,6 +34,7 @@ class Executed:
     """What came of an item; `problem` is the error that ended it early, if one did.
 
     `unsafe` : something went wrong while the bench was made safe; the notes say what.
+    `doubts` : why what did not hold need not be the firmware's.
     """
 
     verdict: Verdict = Verdict.NOT_RUN
@@ -45,6 +47,7 @@ class Executed:
     steps: list[str] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     problem: HilError | None = None
+    doubts: list[Doubt] = field(default_factory=list)
     unsafe: bool = False
     progress: Progress | None = None  # of a sequential series
 
@@ -69,6 +72,8 @@ def execute(
         done.verdict, done.reason = Verdict.NOT_RUN, item.lacks
         return done
     conditions = conditions_of(item, rig)
+    if beyond := beyond_reach(item, rig):
+        done.doubts.append(Doubt("rig file", beyond))
     try:
         check_safe(item, rig)
         if item.attended:
@@ -193,18 +198,19 @@ def _conclude(item: PlannedItem, done: Executed) -> None:
         # Only the firmware's own doing is a fail; everything else is the bench's.
         firmware = isinstance(problem, FirmwareError)
         verdict = Verdict.FAIL if firmware else Verdict.BENCH_FAULT
-        whose = (
-            "firmware" if firmware else "bench" if isinstance(problem, BenchError) else "harness"
-        )
+        whose = "bench" if isinstance(problem, BenchError) else "harness"
+        if firmware:
+            whose = firmware_or(done.doubts)
         done.verdict = combine([verdict, *(j.verdict for j in done.judgements)])
-        done.reason = f"{whose}: {problem}"
+        done.reason = with_doubts(f"{whose}: {problem}", done.doubts)
         return
     done.verdict = combine(j.verdict for j in done.judgements)
     deciding = [j for j in done.judgements if j.verdict is done.verdict]
     if done.verdict is Verdict.PASS:
         done.reason = f"all {len(deciding)} bands held"
+        done.notes += [doubt.text for doubt in done.doubts]
     elif deciding:
         more = f" (and {len(deciding) - 1} more)" if len(deciding) > 1 else ""
-        done.reason = blamed(done.verdict, f"{deciding[0].reason}{more}")
+        done.reason = blamed(done.verdict, f"{deciding[0].reason}{more}", done.doubts)
     else:
         done.reason = "nothing was judged"

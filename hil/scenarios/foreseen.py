@@ -17,6 +17,7 @@ from hil.plan.kinds import (
 )
 from hil.plan.offers import not_judged
 from hil.plan.plan import PlannedItem
+from hil.plan.reach import out_of_reach
 from hil.plan.steps import Dip, ExpectStill, Hold, Silence, Wait
 from hil.scenarios.act import check_safe
 from hil.scenarios.manoeuvres import REST, SETTLE
@@ -93,6 +94,8 @@ def plan_findings(found: Collected) -> Iterator[Finding]:
         )
     for text in not_judged(items, rig):
         yield Finding("not judged", Grade.WARNING, text)
+    for text in out_of_reach(items, rig):
+        yield Finding("out of reach", Grade.WARNING, text)
     yield from _refused(run, found)
 
 

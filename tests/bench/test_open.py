@@ -158,6 +158,15 @@ def test_reversals_that_will_be_refused_are_announced(rig) -> None:
     assert "above the abort limit of 35 V; reversals from more than" in found.detail
 
 
+def test_a_max_speed_that_the_supply_cannot_give_is_a_warning(rig) -> None:
+    assert findings(rig)["motor"].detail == (
+        "back-EMF at max-speed 4000 rpm: 16.8 V line to line, supply 24 V"
+    )
+    found = findings(changed(rig, "motor", max_speed=6000.0))["motor"]
+    assert found.grade is Grade.WARNING
+    assert "25.1 V line to line, supply 24 V: beyond 5730 rpm no firmware gets" in found.detail
+
+
 def test_a_supply_that_refuses_its_limits_fails(rig) -> None:
     found = findings(changed(rig, "supply", current_limit=25.0))["supply limits"]
     assert found.grade is Grade.FAILED

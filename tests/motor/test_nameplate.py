@@ -53,6 +53,11 @@ def test_speed_and_frequency(frequency, poles, speed):
     assert np_.electrical_frequency(speed, poles // 2) == pytest.approx(frequency, abs=1e-6)
 
 
+@given(K=st.floats(1e-3, 1.0), voltage=st.floats(0.1, 400.0))
+def test_the_highest_speed_is_where_the_back_emf_is_the_voltage(K, voltage):
+    assert np_.back_emf(K, np_.highest_speed(K, voltage)) == pytest.approx(voltage)
+
+
 def test_torque_constant_times_speed_constant():
     # 30000/pi = 9549.2966 in mNm/A times rpm/V: an identity.
     assert 1e3 * 0.036 * np_.speed_constant(0.036) == pytest.approx(9549.2966, rel=1e-6)

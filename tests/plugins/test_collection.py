@@ -58,6 +58,21 @@ def test_one_item_by_its_node_id(lab) -> None:
     assert result.ret == pytest.ExitCode.USAGE_ERROR
 
 
+def test_a_speed_that_its_supply_cannot_give_is_said_before_the_first_item(lab) -> None:
+    plan = lab.plan(
+        """
+  - {id: s, scenario: start, speed: 4000 rpm, hold: 0.2 s, within: 1 s, matrix: {supply: [15 V]},
+     bands: {success: {exactly: 1}}}
+"""
+    )
+    result = lab.run(plan)
+    told = "*t.plan.yaml:*: s.15v: 4000 rpm is out of reach at 15 V: *"
+    result.stdout.fnmatch_lines(
+        [told, "firmware or rig file: success 0*; 4000 rpm is out of reach*"]
+    )
+    assert any("4000 rpm is out of reach" in note.text for note in lab.record.notes)
+
+
 def test_plans_and_ordinary_tests_live_side_by_side(lab) -> None:
     lab.plan()
     lab.pytester.makepyfile(test_plain="def test_plain(): pass")

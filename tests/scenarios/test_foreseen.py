@@ -78,6 +78,14 @@ def test_the_shipped_plans_are_in_order_on_the_demo_rig():
         assert {f.grade for f in plan_findings(collect(plan))} == {Grade.OK}, plan
 
 
+def test_a_speed_that_its_supply_cannot_give_is_a_warning(found):
+    text = "scenario: start, speed: 4000 rpm, matrix: {supply: [15 V]}"
+    findings = list(plan_findings(found(f"  - {{id: s, {text}, {BANDS}}}\n")))
+    (told,) = [finding for finding in findings if finding.grade is not Grade.OK]
+    assert (told.what, told.grade) == ("out of reach", Grade.WARNING)
+    assert "p.plan.yaml:4: s.15v: 4000 rpm is out of reach at 15 V" in told.detail
+
+
 def test_what_would_be_refused_as_unsafe_is_a_failure_that_names_items_and_reason(found, tmp_path):
     rig = tmp_path / "rig.yaml"
     rig.write_text(
