@@ -185,7 +185,8 @@ def _conclude(item: PlannedItem, done: Executed) -> None:
     """Judge the repetitions as a sample, and form the verdict of the item and its reason."""
     if item.success is not None and done.problem is None:
         wins = [m.value for m in done.measures if m.name == "success"]
-        rate, judgement = judge_rate(item.success, int(sum(v or 0.0 for v in wins)), len(wins))
+        won, open_ones = int(sum(v or 0.0 for v in wins)), wins.count(None)
+        rate, judgement = judge_rate(item.success, won, len(wins), open_ones)
         done.measures.append(rate)
         done.repeats.append(0)
         done.judgements.append(judgement)

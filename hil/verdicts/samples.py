@@ -107,37 +107,54 @@ def trials_without_failure(at_least: float, confidence: float) -> int:
     return max(1, trials)
 
 
-def judge_rate(target: RateTarget, successes: int, trials: int) -> tuple[Measure, Judgement]:
+def judge_rate(
+    target: RateTarget, successes: int, trials: int, undecided: int = 0
+) -> tuple[Measure, Judgement]:
     """Hold `successes` of `trials` against a rate to be demonstrated.
 
     Pass if the lower bound at the stated confidence reaches the target, fail if the upper bound
     lies below it, undecided between the two (more trials would tell) and without any trial.
 
+    Parameters
+    ----------
+    undecided : trials of which nobody can say whether they succeeded. The lower bound takes them
+        as failures, the upper one as successes: what they might have been decides nothing.
+
     Returns
     -------
     tuple[Measure, Judgement]
-        The observed rate in % as the measure ``success-rate``, and its judgement. The conformance
-        is the confidence at which the sample shows the target.
+        The rate among the decided trials in % as the measure ``success-rate``, and its judgement.
+        The conformance is the confidence at which the sample shows the target.
+
+    Raises
+    ------
+    ValueError
+        If the numbers are no sample.
     """
     band = Band("success-rate", target.at_least, None, "%")
-    if trials == 0:
-        nothing = Measure.absent("success-rate", "%", Outcome.TOO_FEW_SAMPLES, "no trial was run")
+    decided = trials - undecided
+    if decided == 0:
+        why = "no trial was decided" if trials else "no trial was run"
+        nothing = Measure.absent("success-rate", "%", Outcome.TOO_FEW_SAMPLES, why)
         return nothing, Judgement(
-            band, nothing, Verdict.UNDECIDED, "success rate: no trial was run, so nothing is shown"
+            band, nothing, Verdict.UNDECIDED, f"success rate: {why}, so nothing is shown"
         )
+    _check(successes, decided)
     wanted, confidence = target.at_least / 100.0, target.confidence / 100.0
-    rate = successes / trials
+    rate = successes / decided
     low, high = (
         lower_bound(successes, trials, confidence),
-        upper_bound(successes, trials, confidence),
+        upper_bound(successes + undecided, trials, confidence),
     )
+    told = f"{successes} of {trials}"
+    apart = f", {decided - successes} failed, {undecided} undecided" if undecided else ""
     measure = Measure(
         "success-rate",
         "%",
         100.0 * rate,
-        100.0 * math.sqrt(rate * (1.0 - rate) / trials),
-        100.0 / trials,
-        detail=f"{successes} of {trials}",
+        100.0 * math.sqrt(rate * (1.0 - rate) / decided),
+        100.0 / decided,
+        detail=told + apart,
     )
     # The bound is compared with a hair of slack: 59 of 59 shows exactly 95 % to be reached.
     slack = 1e-12
@@ -155,7 +172,7 @@ def judge_rate(target: RateTarget, successes: int, trials: int) -> tuple[Measure
             f"neither shown nor ruled out (without a failure it takes {enough} trials)"
         )
     reason = (
-        f"success rate: {successes} of {trials} succeeded; with {target.confidence:g} % confidence "
+        f"success rate: {told} succeeded{apart}; with {target.confidence:g} % confidence "
         f"the rate is {said}"
     )
     return measure, Judgement(

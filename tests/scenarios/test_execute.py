@@ -10,6 +10,7 @@ from hil.bench.bench import NOT_OFF
 from hil.bench.limits import LimitExceeded
 from hil.core.drive import Fault
 from hil.core.errors import HarnessError, InstrumentError, LinkError
+from hil.core.measure import Measure, Outcome
 from hil.core.verdict import Verdict
 from hil.scenarios.execute import execute
 from hil.scenarios.steps import ManoeuvreFailed
@@ -125,6 +126,30 @@ def test_a_rate_of_success_is_judged_over_all_repetitions(kit: Kit, planned, rig
     assert done.verdict is Verdict.PASS, done.reason
     assert (done.judgements[-1].repeat, done.repeats[-1]) == (0, 0)
     assert done.measures[-1].unit == "%"
+
+
+def test_repetitions_without_data_are_undecided_and_no_failures(
+    kit: Kit, planned, rig, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (item,) = planned("""
+  - id: s
+    scenario: start
+    speed: 2000 rpm
+    hold: 0.1 s
+    matrix: {repeats: 12}
+    success: {at-least: 75 %, confidence: 90 %}
+""")
+    found = iter([1.0, *[None] * 11])
+
+    def blurred(*_: object) -> list[Measure]:
+        if (value := next(found)) is None:
+            return [Measure.absent("success", "1", Outcome.MISSING_DATA, "no samples")]
+        return [Measure("success", "1", value)]
+
+    monkeypatch.setattr("hil.scenarios.execute.measure", blurred)
+    done = execute(item, rig, kit.bench)
+    assert done.verdict is Verdict.UNDECIDED, done.reason
+    assert "1 of 12 succeeded, 0 failed, 11 undecided" in done.reason
 
 
 # -- trouble ------------------------------------------------------------------------------

@@ -201,3 +201,44 @@ def test_a_further_failure_never_helps(trials, at_least):
         for failed in range(trials + 1)
     ]
     assert ranks == sorted(ranks)
+
+
+parts = st.tuples(st.integers(0, 150), st.integers(0, 50), st.integers(0, 150)).filter(
+    lambda found: sum(found) > 0
+)
+
+
+@given(parts, st.floats(1.0, 99.0), st.floats(50.0, 99.9))
+def test_undecided_trials_decide_only_what_they_cannot_change(found, at_least, confidence):
+    """A verdict stands if and only if it is the same, whatever the undecided trials were."""
+    won, lost, undecided = found
+    trials, target = sum(found), RateTarget(at_least, confidence)
+    if won + lost == 0:
+        verdict = judge_rate(target, won, trials, undecided)[1].verdict
+        assert verdict is Verdict.UNDECIDED
+        return
+    measure, judgement = judge_rate(target, won, trials, undecided)
+    worst = judge_rate(target, won, trials)[1].verdict
+    best = judge_rate(target, won + undecided, trials)[1].verdict
+    expected = worst if worst is Verdict.PASS else best if best is Verdict.FAIL else None
+    assert judgement.verdict is (expected or Verdict.UNDECIDED)
+    assert measure.value == pytest.approx(100.0 * won / (won + lost))
+
+
+def test_undecided_trials_are_told_apart():
+    measure, judgement = judge_rate(RateTarget(97.0, 95.0), 27, 120, 93)
+    assert judgement.verdict is Verdict.UNDECIDED
+    assert measure.detail == "27 of 120, 0 failed, 93 undecided"
+    assert "27 of 120 succeeded, 0 failed, 93 undecided; with 95 %" in judgement.reason
+
+
+def test_trials_none_of_which_is_decided_show_nothing():
+    measure, judgement = judge_rate(RateTarget(95.0, 95.0), 0, 5, 5)
+    assert measure.outcome is Outcome.TOO_FEW_SAMPLES
+    assert judgement.verdict is Verdict.UNDECIDED
+    assert "no trial was decided" in judgement.reason
+
+
+def test_more_successes_than_decided_trials_are_no_sample():
+    with pytest.raises(ValueError, match="8 successes of 7 trials"):
+        judge_rate(RateTarget(95.0, 95.0), 8, 10, 3)

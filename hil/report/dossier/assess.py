@@ -12,7 +12,14 @@ from enum import StrEnum
 
 from hil.core.verdict import Judgement, Verdict
 from hil.plan.requirements import Kind, Requirement
-from hil.report.dossier.evidence import SAYS_NOTHING, Piece, missing_measures, pieces
+from hil.report.dossier.evidence import (
+    SAYS_NOTHING,
+    Piece,
+    all_told,
+    count,
+    missing_measures,
+    pieces,
+)
 from hil.report.dossier.runs import RunFacts, boards_of
 from hil.report.items import Standing
 from hil.verdicts.samples import demonstrated, judge_rate, lower_bound
@@ -36,6 +43,8 @@ class SampleShown:
     Parameters
     ----------
     claimed, shown : in words.
+    undecided : trials of which nobody can say whether they succeeded; the others that did not
+        succeed have failed.
     low : one-sided lower bound of the share of successes at the claimed confidence, %, or None.
     confidence_shown : confidence with which the claimed share is shown, %, or None.
     verdict : pass: as claimed; fail: the claimed share is ruled out; undecided: not enough.
@@ -44,12 +53,18 @@ class SampleShown:
     evidence: str  # bench, simulated
     trials: int
     successes: int
+    undecided: int
     boards: str
     claimed: str
     shown: str
     low: float | None
     confidence_shown: float | None
     verdict: Verdict
+
+    @property
+    def failures(self) -> int:
+        """Trials that failed."""
+        return self.trials - self.successes - self.undecided
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,12 +119,11 @@ def _status(
         return Status.FAILED, failed
     if gaps := _gaps(requirement, counted, aside):
         return Status.NOT_COVERED, gaps
-    open_ones = [_told(p) for p in counted if p.standing is not Standing.PASS and not p.made_up]
+    best = _best(samples)
+    open_ones = [best.shown] if best is not None and best.verdict is not Verdict.PASS else []
+    open_ones += [_told(p) for p in counted if p.standing is not Standing.PASS and not p.made_up]
     doubted = {p.run.name: p.run for p in counted if p.run.doubts}
     open_ones += [f"run {name}: {text}" for name, run in doubted.items() for text in run.doubts]
-    best = _best(samples)
-    if best is not None and best.verdict is not Verdict.PASS:
-        open_ones.append(best.shown)
     if open_ones:
         return Status.UNDECIDED, open_ones
     items = len({piece.item.item for piece in counted})
@@ -163,7 +177,9 @@ def _samples(requirement: Requirement, counted: Sequence[Piece]) -> tuple[Sample
 def _sample(requirement: Requirement, part: Sequence[Piece]) -> SampleShown:
     sample = requirement.sample
     assert sample is not None
-    trials, successes = _counted_once(part)
+    outcomes = _counted_once(part)
+    trials, undecided = len(outcomes), count(outcomes, Verdict.UNDECIDED)
+    successes = count(outcomes, Verdict.PASS)
     boards = boards_of({p.run.name: p.run for p in part}.values())
     target = sample.target
     claims = [f"{sample.size} trials"] if sample.size is not None else []
@@ -171,18 +187,26 @@ def _sample(requirement: Requirement, part: Sequence[Piece]) -> SampleShown:
         claims.append(f"at least {target.at_least:g} % with {target.confidence:g} % confidence")
     claimed = ", ".join(claims)
     shown = f"{successes} of {trials} trials succeeded on {boards}"
+    if undecided:
+        failures = trials - successes - undecided
+        shown = (
+            f"{successes} succeeded, {failures} failed, {undecided} undecided of {trials} trials "
+            f"on {boards}"
+        )
     low = confidence = None
     verdict = Verdict.PASS
     if target is not None:
-        verdict = judge_rate(target, successes, trials)[1].verdict
+        verdict = judge_rate(target, successes, trials, undecided)[1].verdict
         if trials:
             low = 100.0 * lower_bound(successes, trials, target.confidence / 100.0)
             confidence = 100.0 * demonstrated(successes, trials, target.at_least / 100.0)
             shown += (
                 f", which shows at least {low:.2f} % with {target.confidence:g} % confidence "
-                "(exact binomial bound)"
+                "(exact binomial bound"
+                + (", each undecided trial taken as failed)" if undecided else ")")
             )
-    if sample.size is not None and trials < sample.size and verdict is Verdict.PASS:
+    decided = trials - undecided
+    if sample.size is not None and decided < sample.size and verdict is Verdict.PASS:
         verdict = Verdict.UNDECIDED
     if verdict is not Verdict.PASS:
         shown += f"; claimed: {claimed}"
@@ -190,21 +214,17 @@ def _sample(requirement: Requirement, part: Sequence[Piece]) -> SampleShown:
         shown += "; a series that ends when it has decided is no fixed sample: the bound is rough"
     evidence = "simulated" if part[0].run.simulated else "bench"
     return SampleShown(
-        evidence, trials, successes, boards, claimed, shown, low, confidence, verdict
+        evidence, trials, successes, undecided, boards, claimed, shown, low, confidence, verdict
     )
 
 
-def _counted_once(part: Iterable[Piece]) -> tuple[int, int]:
-    """Trials and successes; an attempt that two sources found counts once, with its fewest."""
-    found: dict[tuple[str, str, int], tuple[int, int]] = {}
+def _counted_once(part: Iterable[Piece]) -> list[Verdict]:
+    """What every trial came to; one that two sources found counts once, at its worst."""
+    found: dict[tuple[str, str, int, int], list[Verdict]] = {}
     for piece in part:
-        trials, successes = piece.trials, piece.successes
-        if piece.key in found:
-            failures = max(trials - successes, found[piece.key][0] - found[piece.key][1])
-            trials = max(trials, found[piece.key][0])
-            successes = trials - failures
-        found[piece.key] = trials, successes
-    return sum(t for t, _ in found.values()), sum(s for _, s in found.values())
+        for repeat, verdict in piece.trials.items():
+            found.setdefault((*piece.key, repeat), []).append(verdict)
+    return [all_told(verdicts) for verdicts in found.values()]
 
 
 def _sequential(piece: Piece) -> bool:

@@ -7,10 +7,11 @@ item are evidence for every requirement that the item names. A verdict that no j
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from fnmatch import fnmatchcase
 
+from hil.core.measure import Measure
 from hil.core.record import ItemResult
 from hil.core.verdict import Judgement, Verdict, combine
 from hil.plan.requirements import Requirement, Sample, VerifiedBy
@@ -30,7 +31,7 @@ class Piece:
     source : which of the requirement's sources found it, from 0.
     standing, reason : what became of that part of the attempt.
     judgements : those that count for the requirement.
-    trials, successes : repetitions, and those that succeeded.
+    trials : repetition -> pass: it succeeded; fail: it did not; undecided: nobody can say.
     made_up : it says nothing, but another attempt at the item was decided.
     """
 
@@ -40,14 +41,23 @@ class Piece:
     standing: Standing
     reason: str
     judgements: tuple[Judgement, ...] = ()
-    trials: int = 0
-    successes: int = 0
+    trials: Mapping[int, Verdict] = field(default_factory=dict)
     made_up: bool = False
 
     @property
     def key(self) -> tuple[str, str, int]:
         """The attempt that it is a part of."""
         return self.run.name, self.item.item, self.item.number
+
+    @property
+    def successes(self) -> int:
+        """Repetitions that succeeded."""
+        return count(self.trials.values(), Verdict.PASS)
+
+    @property
+    def undecided(self) -> int:
+        """Repetitions of which nobody can say whether they succeeded."""
+        return count(self.trials.values(), Verdict.UNDECIDED)
 
     @property
     def plan(self) -> str:
@@ -111,7 +121,7 @@ def _piece(
         return  # this item judges none of the measures; `missing_measures` tells if none does
     standing, reason = _came_to(result, mine, whole=not source.measures)
     trials = _trials(result, mine, requirement.sample)
-    yield Piece(run, item, number, standing, reason, mine, len(trials), sum(trials))
+    yield Piece(run, item, number, standing, reason, mine, trials)
 
 
 def _belonging(result: ItemResult, source: VerifiedBy) -> tuple[Judgement, ...]:
@@ -144,19 +154,40 @@ def _came_to(result: ItemResult, mine: Sequence[Judgement], *, whole: bool) -> t
     return Standing(worst.value), result.reason if whole or not mine else f"item: {result.reason}"
 
 
-def _trials(result: ItemResult, mine: Sequence[Judgement], sample: Sample | None) -> list[bool]:
-    """Of each repetition whether it succeeded; one without the data for it did not."""
+def _trials(
+    result: ItemResult, mine: Sequence[Judgement], sample: Sample | None
+) -> dict[int, Verdict]:
+    """Of each repetition whether it succeeded; without the data for it, it is undecided."""
     of = sample.of if sample is not None else "success"
-    wins: dict[int, bool] = {}
+    found: dict[int, list[Verdict]] = {}
     for measure, repeat in zip(result.measures, result.repeats, strict=False):
         if measure.name == of and repeat:
-            wins[repeat] = wins.get(repeat, True) and measure.value == 1.0
-    if not wins:
-        wins = {j.repeat: True for j in mine if j.repeat}
+            found.setdefault(repeat, []).append(_succeeded(measure))
+    if not found:
+        found = {j.repeat: [] for j in mine if j.repeat}
     for judgement in mine:
-        if judgement.repeat in wins and judgement.verdict is not Verdict.PASS:
-            wins[judgement.repeat] = False
-    return list(wins.values())
+        if judgement.repeat in found:
+            found[judgement.repeat].append(judgement.verdict)
+    return {repeat: all_told(verdicts) for repeat, verdicts in found.items()}
+
+
+def _succeeded(measure: Measure) -> Verdict:
+    if measure.value is None:
+        return Verdict.UNDECIDED
+    return Verdict.PASS if measure.value == 1.0 else Verdict.FAIL
+
+
+def all_told(verdicts: Iterable[Verdict]) -> Verdict:
+    """What a trial came to: failed if anything says so, succeeded if everything does."""
+    kinds = set(verdicts)
+    if Verdict.FAIL in kinds:
+        return Verdict.FAIL
+    return Verdict.PASS if kinds <= {Verdict.PASS} else Verdict.UNDECIDED
+
+
+def count(trials: Iterable[Verdict], verdict: Verdict) -> int:
+    """How many trials came to `verdict`."""
+    return sum(one is verdict for one in trials)
 
 
 def missing_measures(requirement: Requirement, found: Iterable[Piece]) -> list[str]:

@@ -98,6 +98,8 @@ def _sample(sample: SampleShown) -> Facts:
         "evidence": sample.evidence,
         "trials": sample.trials,
         "successes": sample.successes,
+        "failures": sample.failures,
+        "undecided": sample.undecided,
         "sampled": sample.boards,
         "claimed": sample.claimed,
         "shown": sample.shown,
@@ -117,8 +119,9 @@ def _piece(piece: Piece) -> Facts:
         "standing": piece.standing.value,
         "reason": piece.reason,
         "measures": list(dict.fromkeys(j.band.measure for j in piece.judgements)),
-        "trials": piece.trials,
+        "trials": len(piece.trials),
         "successes": piece.successes,
+        "undecided": piece.undecided,
         "made-up-for": piece.made_up,
     }
 

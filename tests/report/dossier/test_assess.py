@@ -7,6 +7,7 @@ import pytest
 from hil.core.verdict import Verdict
 from hil.report.dossier.assess import Status, margin_share
 from hil.report.items import Standing
+from hil.verdicts.samples import lower_bound
 
 ONE = "  - {id: R-1, text: It starts.}\n"
 PASS, FAIL, UNDECIDED = Verdict.PASS, Verdict.FAIL, Verdict.UNDECIDED
@@ -230,9 +231,72 @@ def test_what_was_sampled_is_said(lab) -> None:
     )
 
 
-def test_a_trial_without_data_did_not_succeed(lab) -> None:
+def test_a_trial_without_data_neither_succeeded_nor_failed(lab) -> None:
     one = sampled(lab, "{size: 3}", lab.run("a", series(lab, [True, None, True])))
-    assert (one.samples[0].successes, one.samples[0].trials) == (2, 3)
+    (sample,) = one.samples
+    assert (sample.successes, sample.failures, sample.undecided, sample.trials) == (2, 0, 1, 3)
+    assert one.status is Status.UNDECIDED  # two trials were decided, and three are claimed
+    assert one.reasons[0].startswith("2 succeeded, 0 failed, 1 undecided of 3 trials on 1 board")
+
+
+def blurred(lab, won: int, lost: int, blurry: int):
+    """A series whose `success` has a value each time, and a band that cannot always judge."""
+    verdicts = [PASS] * (won + lost) + [UNDECIDED] * blurry
+    bands = [lab.judged("t", verdict, repeat=n) for n, verdict in enumerate(verdicts, 1)]
+    wins = [True] * won + [False] * lost + [True] * blurry
+    return lab.item("x", *bands, marks=["R-1"], wins=wins)
+
+
+def test_undecided_trials_are_no_failures(lab) -> None:
+    claim = "{size: 120, at-least: 97 %, confidence: 95 %}"
+    one = sampled(lab, claim, lab.run("a", blurred(lab, 27, 0, 93)))
+    assert one.status is Status.UNDECIDED
+    assert one.reasons[0].startswith("27 succeeded, 0 failed, 93 undecided of 120 trials")
+    assert one.samples[0].verdict is UNDECIDED
+    assert one.samples[0].low == pytest.approx(
+        100.0 * lower_bound(27, 120, 0.95)
+    )  # shown is only what the successes show
+
+
+@pytest.mark.parametrize(
+    ("won", "lost", "blurry", "verdict"),
+    [
+        # upper bound at 95 % of 110 of 120, as if every undecided trial had succeeded: 95.41 %
+        (27, 10, 83, FAIL),
+        # of 114 of 120: 97.80 %, the 97 % may still be true
+        (27, 6, 87, UNDECIDED),
+        # lower bound of 118 of 120, as if the undecided one had failed: 96.11 %
+        (119, 0, 1, UNDECIDED),
+        (400, 0, 1, PASS),
+    ],
+)
+def test_a_share_is_ruled_out_by_failures_alone_and_shown_by_successes_alone(
+    lab, won: int, lost: int, blurry: int, verdict: Verdict
+) -> None:
+    claim = "{at-least: 97 %, confidence: 95 %}"
+    one = sampled(lab, claim, lab.run("a", blurred(lab, won, lost, blurry)))
+    assert one.samples[0].verdict is verdict
+    failed = verdict is FAIL
+    assert one.status is (Status.FAILED if failed else Status.UNDECIDED)
+
+
+def test_undecided_trials_do_not_make_up_the_size_of_a_sample(lab) -> None:
+    one = sampled(lab, "{size: 400, at-least: 97 %}", lab.run("a", blurred(lab, 399, 0, 1)))
+    assert one.samples[0].verdict is UNDECIDED
+    assert "claimed: 400 trials, at least 97 % with 95 % confidence" in one.samples[0].shown
+
+
+def test_a_trial_that_two_sources_judge_is_counted_at_its_worst(lab) -> None:
+    sources = "[{items: x, measures: [t]}, {items: x, measures: [u]}]"
+    text = ONE.replace("}", f", verified-by: {sources}, sample: {{size: 3}}}}")
+    bands = [
+        lab.judged(name, verdict, repeat=n)
+        for name, verdicts in (("t", [PASS, UNDECIDED, FAIL]), ("u", [UNDECIDED, PASS, PASS]))
+        for n, verdict in enumerate(verdicts, 1)
+    ]
+    one = only(lab.release(lab.requirements(text), lab.run("a", lab.item("x", *bands))))
+    (sample,) = one.samples
+    assert (sample.successes, sample.failures, sample.undecided, sample.trials) == (0, 1, 2, 3)
 
 
 def test_trials_before_a_bench_fault_count_too(lab) -> None:
