@@ -49,7 +49,10 @@ def pytest_sessionstart(session: pytest.Session) -> None:
     config = session.config
     options = bench_options(config)
     controls = worker_number(config) is None and config.getoption("numprocesses", None)
-    if options.pool is None or config.option.collectonly or controls:
+    if options.pool is None or config.option.collectonly:
+        return
+    if controls:
+        _refuse_unless_writable(options.out)  # once, not by each worker
         return
     from hil.bench.lease import RigInUse
     from hil.core.errors import HilError
@@ -101,6 +104,8 @@ def pytest_collection_finish(session: pytest.Session) -> None:
         raise pytest.UsageError(
             f"two collected items have the id {twice} ({files}); ids must differ"
         )
+    if resume is None:
+        _refuse_unless_writable(options.out)
     details = {item.name: item.planned for item in items if isinstance(item, PlanItem)}
     try:
         (rig,) = rigs.values()
@@ -117,6 +122,17 @@ def pytest_collection_finish(session: pytest.Session) -> None:
     run.foretold = foretold_of(items)
     config.pluginmanager.register(Terminations(), "hil-terminations")
     config.pluginmanager.register(Evidence(run, progress, resume), "hil-evidence")
+
+
+def _refuse_unless_writable(out: Path) -> None:
+    """One usage error before anything is energised, not an error of every item."""
+    from hil.core.errors import StoreError
+    from hil.store.folder import refuse_unless_writable
+
+    try:
+        refuse_unless_writable(out)
+    except StoreError as error:
+        raise pytest.UsageError(f"--hil-out {error}") from error
 
 
 class Evidence:

@@ -8,6 +8,7 @@ import re
 import secrets
 from collections.abc import Iterable
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import BinaryIO
 
 from hil.core.closing import Closing
@@ -38,6 +39,23 @@ def new_name() -> str:
     It sorts by time and is a legal file name on every common system.
     """
     return f"{utc_now()[:19].lower().replace(':', '-')}z-{secrets.token_hex(2)}"
+
+
+def refuse_unless_writable(out_dir: Path | str) -> None:
+    """Refuse a folder, which is made if need be, in which no run folder can be made.
+
+    Raises
+    ------
+    StoreError
+        As `RunFolder.create` would.
+    """
+    out = Path(out_dir)
+    try:
+        _make_all(out)
+        with TemporaryDirectory(prefix=".", dir=out):
+            pass
+    except OSError as problem:
+        raise _impossible(out, problem) from problem
 
 
 class RunFolder(Closing):
@@ -74,9 +92,7 @@ class RunFolder(Closing):
                 (path / part).mkdir()
             file = (path / RECORD).open("xb", buffering=0)
         except OSError as problem:
-            raise StoreError(
-                f"{out}: cannot make a run folder: {problem.strerror or problem}"
-            ) from problem
+            raise _impossible(out, problem) from problem
         lock(file.fileno())
         sync_folder(path)
         sync_folder(out)
@@ -211,6 +227,10 @@ class RunFolder(Closing):
     def close(self) -> None:
         """Close the record; a second call does nothing."""
         self._file.close()
+
+
+def _impossible(out: Path, problem: OSError) -> StoreError:
+    return StoreError(f"{out}: cannot make a run folder: {problem.strerror or problem}")
 
 
 def _make_all(folder: Path) -> None:

@@ -1,9 +1,13 @@
 """Options, their ini twins, and values that cannot be used."""
 
+from pathlib import Path
+
 import pytest
 
 from hil.plugins.options import OPTIONS
 from hil.store.index import open_index
+
+RIG = Path(__file__).parents[2] / "testplans" / "rigs" / "dosing-pump.yaml"
 
 
 def test_every_option_is_in_the_help_under_one_heading(lab) -> None:
@@ -64,11 +68,30 @@ def test_another_rig_may_be_given_for_a_plan(lab) -> None:
     assert lab.record.start.rig == "other"
 
 
-def test_a_run_folder_that_cannot_be_made_is_told(lab) -> None:
+@pytest.mark.parametrize("where", ["runs", "runs/deep/down", "/proc/x"])
+def test_where_no_run_folder_can_be_made_nothing_is_run_and_nobody_blamed(lab, where: str) -> None:
     (lab.path / "runs").write_text("a file stands here")
-    result = lab.run(lab.plan())
-    assert result.ret != 0
-    assert "cannot make a run folder" in result.stdout.str()
+    (lab.path / "test_it.py").write_text("def test_it(hil_bench): raise SystemError\n")
+    result = lab.run(lab.plan(), "test_it.py", f"--hil-rig={RIG}", f"--hil-out={where}")
+    assert result.ret == pytest.ExitCode.USAGE_ERROR
+    told = result.stdout.str() + result.stderr.str()
+    assert told.count("cannot make a run folder") == 1
+    result.stderr.fnmatch_lines([f"ERROR: --hil-out {where}: cannot make a run folder: ?*"])
+    for word in ("BENCH-FAULT", "Traceback", "INTERNALERROR", "run folder: "):
+        assert word not in told.replace("cannot make a run folder: ", "")
+    assert lab.worlds == []
+
+
+def test_a_folder_for_runs_is_made_with_those_above_it_and_left_clean(lab) -> None:
+    assert lab.run(lab.plan(), "--hil-out=deep/down").ret == 0
+    (folder,) = (lab.path / "deep" / "down").iterdir()
+    assert (folder / "record.jsonl").is_file()
+
+
+def test_collecting_alone_asks_for_no_folder(lab) -> None:
+    result = lab.run(lab.plan(), "--hil-out=/proc/x", "--collect-only")
+    assert result.ret == pytest.ExitCode.OK
+    assert not lab.folders
 
 
 def test_who_ran_it_and_where_is_kept_in_the_record(lab) -> None:

@@ -99,6 +99,16 @@ def test_more_workers_than_rigs_are_refused(folder: Path) -> None:
     assert "never two workers on one" in done.stderr
 
 
+@pytest.mark.parametrize("workers", [[], ["-n", "2"]])
+def test_where_no_run_folder_can_be_made_no_rig_is_taken(folder: Path, workers: list[str]) -> None:
+    write_pool(folder, {}, {"board": "/dev/ttyX", "supply": "S"})
+    (folder / "runs").write_text("a file stands here")
+    done = run(folder, "--hil-bench=twin", *workers)
+    assert done.returncode == pytest.ExitCode.USAGE_ERROR
+    assert (done.stdout + done.stderr).count("runs: cannot make a run folder: ") == 1
+    assert not (folder / "leases").exists() or not list((folder / "leases").iterdir())
+
+
 def test_a_rig_and_a_pool_exclude_each_other(folder: Path) -> None:
     write_pool(folder, {})
     done = run(folder, f"--hil-rig={RIG}")

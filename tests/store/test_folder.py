@@ -15,7 +15,7 @@ import pytest
 from hil.core.errors import StoreError
 from hil.core.record import ItemResult, ItemStart, Note, RunEnd, RunStart
 from hil.core.trace import Channel, Trace
-from hil.store.folder import RunFolder, new_name
+from hil.store.folder import RunFolder, new_name, refuse_unless_writable
 from hil.store.rawlog import read_raw_log
 from hil.store.reading import read
 from hil.store.traces import read_trace
@@ -76,10 +76,18 @@ def test_names_drawn_twice_are_drawn_again(tmp_path: Path, monkeypatch: pytest.M
     second.close()
 
 
-def test_an_out_folder_that_is_a_file_is_an_error(tmp_path: Path) -> None:
+@pytest.mark.parametrize("make", [RunFolder.create, refuse_unless_writable])
+@pytest.mark.parametrize("out", ["out", "out/deeper", "/proc/x"])
+def test_an_out_folder_that_cannot_be_made_is_an_error(tmp_path: Path, make, out: str) -> None:
     (tmp_path / "out").write_text("")
-    with pytest.raises(StoreError, match="cannot make a run folder"):
-        RunFolder.create(tmp_path / "out")
+    with pytest.raises(StoreError, match=f"{out}: cannot make a run folder: [A-Z]"):
+        make(tmp_path / out)
+
+
+def test_asking_whether_a_run_folder_can_be_made_leaves_the_folder_empty(tmp_path: Path) -> None:
+    for _ in range(2):
+        refuse_unless_writable(tmp_path / "a" / "b")
+    assert list((tmp_path / "a" / "b").iterdir()) == []
 
 
 def test_entries_are_on_the_disk_when_append_returns(
