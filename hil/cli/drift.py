@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from hil.cli import shared
+from hil.core.record import NOT_REPORTED
 
 if TYPE_CHECKING:
     from hil.report.history import Watch
@@ -57,11 +58,17 @@ def drift(
         with open_index(place, create=False) as index, index.snapshot():
             found = index.all_series(rig=rig, evidence=evidence, item=item, measure=measure)
             runs = index.runs(rig=rig, evidence=evidence)
+            rigs = sorted({run.rig for run in index.runs()})
     except StoreError as error:
         # Exit code 1 says that something changed: an index that cannot be read must not.
         raise click.UsageError(str(error)) from error
     if not found:
-        raise click.UsageError(f"the index {place} holds no figures of what was asked for")
+        if rig is not None and rig not in rigs:
+            known = f"its rigs are {', '.join(rigs)}" if rigs else "it is empty"
+            raise click.UsageError(f"the index {place} has no run of rig {rig!r}; {known}")
+        asked = {"rig": rig, "evidence": evidence, "item": item, "measure": measure}
+        said = ", ".join(f"{name} {value}" for name, value in asked.items() if value is not None)
+        raise click.UsageError(f"the index {place} holds no figures{f' of {said}' if said else ''}")
     from_utc = _first_utc(runs, since)
     benches = sorted({(key.rig, key.evidence) for key in found})
     watches: dict[tuple[str, str], Watch] = {
@@ -86,7 +93,7 @@ def _first_utc(runs: list[RunRow], build: str | None) -> str:
     began = [run.utc for run in runs if run.build == build]
     if not began:
         known = list(dict.fromkeys(run.build for run in sorted(runs, key=lambda run: run.utc)))
-        last = ", ".join(known[-5:]) or "none"
+        last = ", ".join(name or NOT_REPORTED for name in known[-5:]) or "none"
         raise click.BadParameter(
             f"no run of build {build!r}; the last builds are {last}", param_hint="--since"
         )

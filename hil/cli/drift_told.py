@@ -13,6 +13,7 @@ from rich.console import Console
 from rich.text import Text
 
 from hil.core.count import many
+from hil.core.record import NOT_REPORTED
 from hil.report.history import ChangeRow, Effect, Latest, LatestRow, Watch
 from hil.report.numbers import fixed, plain, share
 from hil.verdicts.changes import nights_needed
@@ -155,23 +156,33 @@ def _summary(watch: Watch, changes: Sequence[ChangeRow], from_utc: str) -> str:
 
 
 def _latest(watch: Watch) -> Iterator[_Line]:
-    rows = [h.latest for h in watch.histories]
+    """What the latest run of each plan says; that of one plan says nothing of another's items."""
+    plans: dict[str, list[LatestRow]] = {}
+    for history in watch.histories:
+        plans.setdefault(history.key.plan, []).append(history.latest)
+    for plan, rows in plans.items():
+        yield from _latest_of(rows, watch, f" of plan {plan}" if len(plans) > 1 else "")
+
+
+def _latest_of(rows: Sequence[LatestRow], watch: Watch, whose: str) -> Iterator[_Line]:
     here = [row for row in rows if row.state is not Latest.ABSENT]
     if not here:
         return
     last = max(here, key=lambda row: row.utc)
     states = {state: [row for row in rows if row.state is state] for state in Latest}
+    mine = {row.key for row in rows}
+    alarms = [row for row in watch.alarms if row.key in mine]
+    odd = [row for row in watch.odd if row.key in mine]
     quiet = len(states[Latest.STEADY]) + len(states[Latest.ODD])
-    judged = quiet + len(watch.alarms)
+    judged = quiet + len(alarms)
     says = (
         f"{quiet} of {many(judged, 'series')} as before."
         if judged
         else "nothing can be told of it yet."
     )
-    yield f"Latest run {last.run} ({_build(last.build, last.commit)}): {says}", 0, ""
-    for row in watch.alarms:
+    yield f"Latest run{whose} {last.run} ({_build(last.build, last.commit)}): {says}", 0, ""
+    for row in alarms:
         yield _alarm(row, watch), 2, "red"
-    odd = watch.odd
     if odd:
         names = ", ".join(f"{row.key.item} {row.key.measure}" for row in odd[:_NAMED])
         more = f" and {len(odd) - _NAMED} more" if len(odd) > _NAMED else ""
@@ -232,7 +243,7 @@ def _build(build: str, commit: str) -> str:
 
 
 def _name(build: str, commit: str) -> str:
-    name = build or "not told"
+    name = build or NOT_REPORTED
     return f"{name}, commit {commit[:12]}" if commit else name
 
 

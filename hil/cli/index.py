@@ -14,6 +14,7 @@ import click
 
 from hil.cli import shared
 from hil.core.count import many
+from hil.core.record import NOT_REPORTED
 
 if TYPE_CHECKING:
     from hil.store.index import BuildRow, Found, Rebuilt
@@ -163,7 +164,7 @@ def _build_lines(builds: list[BuildRow]) -> list[str]:
         passed, failed = counts.pop("pass"), counts.pop("fail")
         other = sum(counts.values()) + row.interrupted
         last = row.last[:16].replace("T", " ")
-        name = row.build[:24] or "not reported"
+        name = row.build[:24] or NOT_REPORTED
         tables.setdefault((row.rig, row.evidence), [head]).append(
             columns.format(name, row.runs, row.items, passed, failed, other, last)
         )

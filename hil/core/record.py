@@ -18,6 +18,10 @@ from hil.core.verdict import Judgement, Verdict
 SCHEMA = 1
 
 
+#: Stands, wherever people read, for the build of a board that told none.
+NOT_REPORTED = "not reported"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Identity:
     """Who answered: a board (`revision` is the firmware build) or an instrument."""

@@ -3,6 +3,7 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+import numpy as np
 import pytest
 from click.testing import CliRunner, Result
 
@@ -10,7 +11,10 @@ from ci.history import Change, make_history
 from ci.history_items import items_of
 from hil.cli import main as cli
 from hil.cli.drift import drift
+from hil.cli.drift_told import told
+from hil.report.history import changes_of
 from hil.store.index import open_index
+from hil.store.index.rows import Series, SeriesKey
 
 ITEM, MEASURE = "start.hall.cw.500rpm", "time-to-speed"
 
@@ -152,8 +156,78 @@ def test_filters_leave_less_to_be_watched(changed):
     found = _run(changed, "--item", ITEM, "--measure", MEASURE, "--rig", "dosing-pump")
     assert "1 series in" in found.output
     assert found.return_value == 1
-    nothing = _run(changed, "--evidence", "bench")
-    assert "holds no figures" in str(nothing.exception)
+    nothing = _run(changed, "--evidence", "bench", "--item", ITEM)
+    assert f"holds no figures of evidence bench, item {ITEM}" in str(nothing.exception)
+
+
+def test_a_rig_that_has_no_runs_is_told_with_those_that_have(changed, tmp_path):
+    nothing = _run(changed, "--rig", "nope")
+    assert "has no run of rig 'nope'; its rigs are dosing-pump" in str(nothing.exception)
+    open_index(tmp_path / "index.db").close()
+    empty = _run(tmp_path / "index.db", "--rig", "nope")
+    assert "has no run of rig 'nope'; it is empty" in str(empty.exception)
+
+
+def test_a_build_that_was_not_reported_has_a_name_among_the_last_ones(tmp_path):
+    made = make_history(tmp_path / "runs", nights=3, items=1, seed=1, changes=[], gap=0.0, cut=0.0)
+    record = made.folders[-1] / "record.jsonl"
+    text = record.read_text().replace(f'"revision":"{made.builds[-1]}"', '"revision":""')
+    record.write_text(text)
+    with open_index(tmp_path / "index.db") as index:
+        index.rebuild([tmp_path / "runs"])
+    found = _run(tmp_path / "index.db", "--since", "9.9")
+    assert str(found.exception).endswith(f"{made.builds[0]}, not reported")
+
+
+def _nights(plan: str, item: str, values: list[float], first: int) -> Series:
+    """A series of one figure a night, from night `first` on."""
+    count, day = len(values), np.timedelta64(1, "D")
+
+    def text(of: list[str]) -> np.ndarray:
+        return np.array(of, dtype=object)
+
+    return Series(
+        key=SeriesKey(
+            rig="pump",
+            evidence="bench",
+            plan=plan,
+            item=item,
+            measure="time-to-speed",
+            unit="s",
+        ),
+        run=text([f"{plan}-{first + n}" for n in range(count)]),
+        utc=np.datetime64("2026-01-01T22:00", "ms") + (np.arange(count) + first) * day,
+        build=text(["1.0"] * count),
+        commit=text([""] * count),
+        repeat=np.ones(count, dtype=np.int64),
+        value=np.array(values),
+        uncertainty=np.full(count, 0.01),
+        low=np.full(count, np.nan),
+        high=np.full(count, np.nan),
+        verdict=text([""] * count),
+        outcome=text(["value"] * count),
+    )
+
+
+def test_the_latest_run_of_one_plan_says_nothing_of_the_items_of_another(capsys):
+    chance = np.random.default_rng(1)
+    values = [float(value) for value in 1.0 + 0.01 * chance.standard_normal(30)]
+    watch = changes_of([
+        _nights("nightly", "start.hall", values, first=10),
+        _nights("smoke", "start.hall.cw", [*values[:-1], np.nan], first=0),
+    ])  # fmt: skip
+    told({("pump", "bench"): watch}, "", {})
+    said = " ".join(capsys.readouterr().out.split())
+    nightly, smoke = (
+        said.index("Latest run of plan nightly"),
+        said.index("Latest run of plan smoke"),
+    )
+    missing = said.index("start.hall.cw: time-to-speed has no value, where it had one before.")
+    assert nightly < smoke < missing
+    assert "nightly-39 (build 1.0): 1 of 1 series as before." in said
+    assert "smoke-29 (build 1.0): 0 of 1 series as before." in said
+    told({("pump", "bench"): changes_of([_nights("smoke", "a", values, 0)])}, "", {})
+    assert "Latest run smoke-29 (build 1.0)" in " ".join(capsys.readouterr().out.split())
 
 
 def test_bench_and_simulated_evidence_are_told_apart(tmp_path):

@@ -257,19 +257,23 @@ _STATES = {
     Latest.ODD: "unlike every night before it, wait for the next",
     Latest.CREEPING: "creeping over the last nights",
     Latest.CHANGED: "several nights in a row beyond chance",
-    Latest.NO_VALUE: "no value in the last night",
+    Latest.NO_VALUE: "no value in the last run",
 }
 
 
 def hint_of(row: LatestRow, page: str) -> Hint | None:
-    """What the last night says, None where it is steady or too little is known."""
+    """What the last night says, None where it is steady or too little is known.
+
+    The last night of another plan of the rig may be later, and says nothing of this item.
+    """
     if row.state not in _STATES:
         return None
+    of_plan = f" of plan {row.key.plan}" if row.state is Latest.NO_VALUE and row.key.plan else ""
     return Hint(
         item=row.key.item,
         measure=row.key.measure,
         unit=row.key.unit,
-        state=_STATES[row.state],
+        state=_STATES[row.state] + of_plan,
         value=row.value,
         level=row.level,
         sigma=row.sigma,

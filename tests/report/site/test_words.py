@@ -9,8 +9,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from hil.report.history_rows import Latest, LatestRow
 from hil.report.site import words
+from hil.report.site.gather import hint_of
 from hil.report.site.views import Change, Hint, RunLine, Strand, Trend
+from hil.store.index.rows import SeriesKey
 
 
 @pytest.fixture
@@ -175,3 +178,19 @@ def test_the_answer_of_a_measure(
     room = replace(trend, changes=(replace(trend.changes[0], same_build=True),))
     assert words.answer(room, 20).startswith("Changed once, last with the run of 2026-01-10: ")
     assert words.answer(room, 20).endswith("; " + words.doubt(room.changes[0]) + ".")
+
+
+@pytest.mark.parametrize(("plan", "whose"), [("smoke", " of plan smoke"), ("", "")])
+def test_the_last_night_without_a_value_is_that_of_its_own_plan(plan: str, whose: str) -> None:
+    key = SeriesKey(
+        rig="pump", evidence="bench", plan=plan, item="start", measure="overshoot", unit="%"
+    )
+    nothing = float("nan")
+    row = LatestRow(
+        key=key, state=Latest.NO_VALUE, run="smoke-1", build="1.0", commit="", utc="",
+        value=nothing, level=4.0, sigma=nothing, p=nothing, since=-1,
+    )  # fmt: skip
+    hint = hint_of(row, "page.html")
+    assert hint is not None
+    assert words.hint(hint) == f"no value in the last run{whose}"
+    assert hint_of(replace(row, state=Latest.ABSENT), "page.html") is None
