@@ -10,6 +10,7 @@ import numpy as np
 from hil.bench.coming_up import ComingUp
 from hil.bench.keeper import Keeper
 from hil.bench.limits import Limits, Watch
+from hil.bench.link_doubts import LinkFacts
 from hil.bench.observe import Latest, Observer, Silent
 from hil.bench.parts import Parts, Settings
 from hil.bench.recorder import Recorder, Sources
@@ -117,6 +118,10 @@ class Readout:
     def trace(self) -> Trace:
         """What was recorded since `begin_trace`."""
         return self._recorder.trace(self.clock.now())
+
+    def link_facts(self) -> LinkFacts:
+        """What the link came to since `begin_trace`."""
+        return self._recorder.link_facts()
 
     # -- time ------------------------------------------------------------------------------
 

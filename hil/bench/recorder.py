@@ -3,17 +3,23 @@
 from __future__ import annotations
 
 import math
+import re
+from collections import Counter
 from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
 
-from hil.bench.timebase import relate, segments
+from hil.bench.link_doubts import LinkFacts
+from hil.bench.timebase import rate, relate, segments
 from hil.core.trace import Accuracy, Channel, FloatArray, Mark, Trace
 from hil.ports.board import BoardReadings
 from hil.ports.instruments import Reading, ShaftReadings, SupplyReading
 
 Indices = npt.NDArray[np.intp]
+
+#: The bytes at the end of a text about bad data.
+_BYTES = re.compile(r": b['\"].*", re.DOTALL)
 
 UNITS = {
     "reported.speed": "rpm",
@@ -109,6 +115,19 @@ class Recorder:
         count = sum(len(readings.bad) for readings in self._board)
         last = next((readings.bad[-1] for readings in reversed(self._board) if readings.bad), "")
         return count, last
+
+    def link_facts(self) -> LinkFacts:
+        """What the link came to so far, for telling whether the profile fits."""
+        filled = [readings for readings in self._board if len(readings)]
+        bad = (text for readings in self._board for text in readings.bad)
+        return LinkFacts(
+            frames=sum(len(readings) for readings in filled),
+            reasons=Counter(_BYTES.sub("", text) for text in bad),
+            clock=rate(
+                np.concatenate([np.empty(0), *(readings.host_time for readings in filled)]),
+                np.concatenate([np.empty(0), *(readings.board_time for readings in filled)]),
+            ),
+        )
 
     def _order(self, time: FloatArray) -> tuple[FloatArray, Indices]:
         """Times since the start that a channel has, and which samples they belong to."""

@@ -17,6 +17,8 @@ from hil.core.trace import FloatArray
 
 #: Shorter traces, s, cannot tell drift from jitter; then the clocks are taken to run alike.
 LEAST_SPAN = 2.0
+#: Over less of the host's time, s, the rate of the board's is not told.
+LEAST_RATED = 1.0
 #: Clocks that differ by more than this (fraction) are not two crystals: the slope is left out.
 MOST_DRIFT = 0.02
 #: A board clock that goes back by more than this, s, has wrapped around or been reset.
@@ -92,6 +94,26 @@ def relate(host: FloatArray, board: FloatArray, line_time: float) -> ClockRelati
         drift_uncertainty=drift_uncertainty,
         origin=origin,
     )
+
+
+def rate(host: FloatArray, board: FloatArray) -> float | None:
+    """How many times as fast as the host's the board's time runs; None if that cannot be told.
+
+    Shape (n,), s. Over the longest stretch without a reset, of at least `LEAST_RATED` of the host.
+    """
+    usable = np.isfinite(board) & np.isfinite(host)
+    host, board = host[usable], board[usable]
+    longest, found = LEAST_RATED, None
+    for part in segments(board):
+        h, b = host[part], board[part]
+        if not h.size:
+            continue
+        # Frames that are read together have one stamp, that of the last of them.
+        first = int(np.flatnonzero(h == h[0])[-1])
+        span = float(h[-1] - h[first])
+        if span >= longest:
+            longest, found = span, float(b[-1] - b[first]) / span
+    return found
 
 
 def _drift(x: FloatArray, late: FloatArray) -> tuple[float, float]:

@@ -7,6 +7,7 @@ HilError
 │   │   └── CommandRefused    the board understood a command and said no
 │   └── InstrumentError   a VISA instrument (InstrumentTimeout is also a TimeoutError)
 ├── FirmwareError     the firmware under test did something a bench must not tolerate
+│   └── ProfileMisfit     what it says does not fit its link profile: either may be wrong
 ├── StoreError        a run folder is unreadable, incomplete or altered
 └── HarnessError      ours: a defect of this project
 
@@ -60,7 +61,18 @@ class InstrumentTimeout(InstrumentError, TimeoutError):
 
 
 class FirmwareError(HilError):
-    """The firmware under test did something that ends the item with a verdict about it."""
+    """The firmware under test did something that ends the item with a verdict about it.
+
+    `whose` says in front of the message whose doing it is.
+    """
+
+    whose = "firmware"
+
+
+class ProfileMisfit(FirmwareError):
+    """Simulated firmware and its link profile do not fit: nothing else can be, but either can."""
+
+    whose = "firmware or link profile"
 
 
 class StoreError(HilError):

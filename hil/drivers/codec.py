@@ -18,7 +18,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from hil.drivers.fields import Columns, Parts, leaves, to_raw
-from hil.drivers.framing.base import Reject
+from hil.drivers.framing.base import SHOWN, Reject
 from hil.drivers.layout import Layout
 from hil.drivers.telemetry import Batch, Telemetry
 from hil.ports.link import LinkDescription, MessageSpec
@@ -44,13 +44,15 @@ class Message:
 class Sorted:
     """Payloads told apart: telemetry still packed, messages decoded, and what is neither.
 
-    `others`: payloads of further telemetry messages by their names.
+    `others`: payloads of further telemetry messages by their names; `unmatched`: those that by
+    their key, or as lines of telemetry without one, are no message of the profile.
     """
 
     telemetry: list[bytes] = field(default_factory=list)
     messages: list[Message] = field(default_factory=list)
     bad: list[Reject] = field(default_factory=list)
     others: dict[str, list[bytes]] = field(default_factory=dict)
+    unmatched: list[bytes] = field(default_factory=list)
 
 
 def arguments_to_raw(
@@ -128,6 +130,7 @@ class Codec:
         self._commands = description.commands
         self._by_command_key = {str(m.key): name for name, m in description.commands.items()}
         telemetry = description.messages["telemetry"]
+        self._separators = len(telemetry.fields) - 1  # in a line of telemetry without a key
         self._prefix = b""
         if telemetry.key != "" or layout.binary:
             self._prefix = layout.key("telemetry", telemetry.key)
@@ -197,13 +200,18 @@ class Codec:
         return result
 
     def _sort_by_exclusion(self, frames: Sequence[bytes]) -> Sorted:
-        """Telemetry lines have no key: they are what is no other message."""
+        """Telemetry lines have no key: they are what is no other message.
+
+        With another number of fields they may be a message whose key the profile has wrong.
+        """
         result = Sorted()
         for frame in frames:
             if self._layout.head(frame) in self._others:
                 self._place(frame, result)
             else:
                 result.telemetry.append(frame)
+                if frame.count(self._layout.separator) != self._separators:
+                    result.unmatched.append(frame)
         return result
 
     def _place(self, frame: bytes, result: Sorted) -> None:
@@ -211,6 +219,7 @@ class Codec:
         message, command = self._others.get(key, (None, ""))
         if message is None:
             result.bad.append(Reject(frame, f"unknown message {key!r}"))
+            result.unmatched.append(frame)
         elif message.name in self._further:
             result.others.setdefault(message.name, []).append(frame)
         else:
@@ -219,6 +228,13 @@ class Codec:
                 result.bad.append(Reject(frame, f"{message.name}: {raw}"))
             else:
                 result.messages.append(read_message(message, raw, self._by_command_key, command))
+
+    def shown(self, frame: bytes) -> str:
+        """A payload as people can read it: the text of a line, the bytes of a binary frame."""
+        head, more = frame[:SHOWN], " ..." if len(frame) > SHOWN else ""
+        if self._layout.binary:
+            return f"bytes {head.hex(' ')}{more}"
+        return repr(head.decode("ascii", "backslashreplace") + more)
 
     # ------------------------------------------------------------------ telemetry
 

@@ -5,7 +5,14 @@ from __future__ import annotations
 from abc import ABC, abstractmethod
 from typing import Any, Self
 
-from hil.core.errors import CommandRefused, FirmwareError, HilError, LinkError, LinkTimeout
+from hil.core.errors import (
+    CommandRefused,
+    FirmwareError,
+    HilError,
+    LinkError,
+    LinkTimeout,
+    ProfileMisfit,
+)
 from hil.core.record import Identity
 from hil.drivers.codec import Message
 from hil.drivers.serial_port import ByteLog, BytePort, SerialBoardConfig, open_port
@@ -24,6 +31,7 @@ class CommandedBoard(ABC):
         self._url, self._description = config.url, config.description
         self._config, self._clock = config, clock
         self._port = BytePort(port, config.url, clock, log)
+        self._answered: set[str] = set()  # what has been answered since opening
 
     @classmethod
     def open(cls, config: SerialBoardConfig, clock: Clock, log: ByteLog | None = None) -> Self:
@@ -69,25 +77,30 @@ class CommandedBoard(ABC):
                 f"{self._description.name} says it is always {self._description.sensing!r}"
             )
 
-    def _no_answer(self, what: str, waited: float, heard: str, *, garbled: bool) -> HilError:
+    def _no_answer(
+        self, what: str, waited: float, heard: str, *, garbled: bool, unmatched: str = ""
+    ) -> HilError:
         """Nobody answered `what` within `waited` s.
 
         Parameters
         ----------
         heard : what arrived instead, and where to look on a real link.
         garbled : something arrived meanwhile, and nothing of it decodes.
+        unmatched : what arrived whole and is none of the messages of the profile, in words.
         """
         said = f"no answer to {what!r} within {waited:g} s; "
         firmware, port = self._config.firmware, self._port
         if not firmware:
-            return LinkTimeout(f"board on {self._url}: {said}{heard}")
+            return LinkTimeout(f"board on {self._url}: {said}{heard}{unmatched}")
         back = f"sent {port.received or 'none'}"
         back += "; what came since it was asked does not decode" if garbled else ""
-        return FirmwareError(
-            f"{firmware}: {said}its serial port received {port.sent} bytes and {back}. No cable is "
-            "in between on a simulated board: firmware drops without a word what it cannot check, "
-            f"so hold framing, checksum and keys of link profile {self._description.name} against "
-            "it"
+        # What was answered before stands in the profile as the firmware has it.
+        kind = FirmwareError if what in self._answered and not unmatched else ProfileMisfit
+        return kind(
+            f"{firmware}: {said}its serial port received {port.sent} bytes and {back}{unmatched}. "
+            "No cable is in between on a simulated board: firmware drops without a word what it "
+            "cannot check, so hold framing, checksum and keys of link profile "
+            f"{self._description.name} against it"
         )
 
     def _identity(self, answer: Message) -> Identity:

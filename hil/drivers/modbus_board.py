@@ -150,6 +150,7 @@ class ModbusBoard(CommandedBoard):
             while True:
                 answer = self._answer(request)
                 if answer is not None:
+                    self._answered.add(what)
                     return answer
                 if self._clock.now() >= deadline:
                     break

@@ -10,8 +10,10 @@ asked for by `read`, which sends the next request and returns what answered the 
 
 from __future__ import annotations
 
+from collections import Counter
 from typing import Any, get_args
 
+from hil.core.count import many
 from hil.core.errors import HilError, LinkError, LinkTimeout
 from hil.core.record import Identity
 from hil.drivers.codec import Codec, Message
@@ -25,6 +27,9 @@ from hil.ports.board import Board, BoardReadings
 from hil.ports.clock import Clock
 from hil.ports.link import FramingKind
 from hil.ports.registry import Descriptor
+
+#: So many frames that are no message are shown where an answer is missing.
+MOST_UNMATCHED = 3
 
 __all__ = ["DESCRIPTOR", "MOST_BAD", "ByteLog", "SerialBoard", "SerialBoardConfig", "open_board"]
 
@@ -58,7 +63,7 @@ class SerialBoard(CommandedBoard):
         self._bytes = self._decoded = self._rejected = 0  # since the last command was sent
         self._nudged: float | None = None  # since when an answer to `nudge` is awaited
         self._unanswered = 0  # nudges in a row
-        self._known = False  # whether the board has identified itself since opening
+        self._unmatched: Counter[str] = Counter()  # what was no message, while one is waited for
 
     # ------------------------------------------------------------------ commands
 
@@ -68,9 +73,9 @@ class SerialBoard(CommandedBoard):
         What arrived before the first answer since opening does not count as bad data: opening may
         have cut a frame in two.
         """
+        first = "identify" not in self._answered
         answer = self._ask("identify", ("identity",), self._description.retries)
-        if not self._known:
-            self._known = True
+        if first:
             self._inbox.forget_bad()
         return self._identity(answer)
 
@@ -111,6 +116,7 @@ class SerialBoard(CommandedBoard):
     ) -> Message:
         """Send a command and wait for one of `answers` that belongs to it."""
         data = self._payload(command, arguments)
+        self._unmatched.clear()
         for attempt in range(retries + 1):
             try:
                 answer = self._ask_once(command, answers, data)
@@ -119,6 +125,7 @@ class SerialBoard(CommandedBoard):
                     raise
                 continue
             if answer is not None:
+                self._answered.add(command)
                 return answer
         raise self._silence(command, self._patience(command))
 
@@ -192,14 +199,28 @@ class SerialBoard(CommandedBoard):
         )
         if not self._bytes:
             heard = "nothing arrived: is it powered, and is this its port?"
+        elif self._unmatched and not self._decoded:
+            heard = f"{self._bytes} bytes arrived, whole and of no message that profile knows"
         elif not self._decoded:
             heard = (
                 f"{self._bytes} bytes arrived but no frame decodes: baud rate "
                 f"({self._description.baud}) or profile ({self._description.name})?"
             )
         return self._no_answer(
-            command, timeout, heard, garbled=self._bytes > 0 and not self._decoded
+            command,
+            timeout,
+            heard,
+            garbled=self._bytes > 0 and not self._decoded and not self._unmatched,
+            unmatched=self._said_unmatched(),
         )
+
+    def _said_unmatched(self) -> str:
+        """What came meanwhile that is no message of the profile, the most frequent first."""
+        most = self._unmatched.most_common(MOST_UNMATCHED)
+        if not most:
+            return ""
+        listed = ", ".join(f"{text} ({many(count, 'time')})" for text, count in most)
+        return f"; unmatched: {listed}"
 
     # ------------------------------------------------------------------ bytes
 
@@ -223,6 +244,7 @@ class SerialBoard(CommandedBoard):
             self._messages += found.messages
             self._decoded += len(cut.frames) - len(found.bad)
             cut.rejects.extend(found.bad)
+            self._unmatched.update(map(self._codec.shown, found.unmatched))
         if cut.rejects:
             self._rejected += len(cut.rejects)
             self._inbox.note_bad([str(reject) for reject in cut.rejects])

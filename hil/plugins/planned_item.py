@@ -51,7 +51,7 @@ def run_planned(run: Run, item: PlannedItem) -> ItemResult:
             run.session.let_go_after(done.problem)
         result = result_of(item, done, utc=utc, duration=duration, traces=traces)
     except FirmwareError as error:
-        result = failed_at_power_up(item, str(error), utc=utc)
+        result = failed_at_power_up(item, error, utc=utc)
     except BenchError as error:
         result = not_opened(item, str(error), utc=utc, first=begun or not dead)
     except Exception as error:

@@ -51,7 +51,7 @@ def python_scenario(run: Run, name: str, node: pytest.Item) -> Iterator[Bench]:
     except FirmwareError as error:
         if not begun:
             run.begin_item(name)
-            record((Verdict.FAIL, f"firmware: {error}"))
+            record((Verdict.FAIL, f"{error.whose}: {error}"))
         raise
     except BenchError as error:
         if begun:

@@ -195,7 +195,7 @@ def _run(task: Task, rig: Rig, item: PlannedItem) -> tuple[Executed, float]:
         with closing(assemble(rig, parts, access.clock, None, *polls)) as bench:
             done = execute(item, rig, bench)
     except FirmwareError as error:
-        done = Executed(Verdict.FAIL, f"firmware: {error}")
+        done = Executed(Verdict.FAIL, f"{error.whose}: {error}")
     except HilError as error:
         done = Executed(Verdict.BENCH_FAULT, f"bench: {error}")
     except Exception as error:

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from hil.bench.attended import require_operator
 from hil.bench.bench import Bench
 from hil.bench.limits import LimitExceeded
+from hil.bench.link_doubts import LINK, link_doubts
 from hil.bench.operator import NotAttended
 from hil.core.conditions import Conditions
 from hil.core.errors import BenchError, FirmwareError, HilError, InstrumentError
@@ -80,7 +81,7 @@ def execute(
             require_operator(bench)
         begun = bench.clock.now()
         for repeat in range(1, item.repeats + 1):
-            if not _repetition(item, bench, conditions, repeat, done, keep):
+            if not _repetition(item, rig, bench, conditions, repeat, done, keep):
                 break
             if _decided(item, done, bench.clock.now() - begun):
                 break
@@ -94,6 +95,7 @@ def execute(
 
 def _repetition(
     item: PlannedItem,
+    rig: Rig,
     bench: Bench,
     conditions: Conditions,
     repeat: int,
@@ -128,6 +130,8 @@ def _repetition(
     trace = bench.trace()
     keep(repeat, trace)
     done.traces.append(trace)
+    if all(doubt.what != LINK for doubt in done.doubts):
+        done.doubts += link_doubts(trace, bench.link_facts(), rig.profile, rig.profile_path)
     done.spans += state_spans(trace, repeat)
     prefix = f"[{repeat}] " if item.repeats > 1 else ""
     done.steps += [prefix + line for line in steps.log]
@@ -197,11 +201,11 @@ def _conclude(item: PlannedItem, done: Executed) -> None:
         return
     if problem is not None:
         # Only the firmware's own doing is a fail; everything else is the bench's.
-        firmware = isinstance(problem, FirmwareError)
-        verdict = Verdict.FAIL if firmware else Verdict.BENCH_FAULT
+        verdict = Verdict.BENCH_FAULT
         whose = "bench" if isinstance(problem, BenchError) else "harness"
-        if firmware:
-            whose = firmware_or(done.doubts)
+        if isinstance(problem, FirmwareError):
+            verdict = Verdict.FAIL
+            whose = firmware_or(done.doubts) if done.doubts else problem.whose
         done.verdict = combine([verdict, *(j.verdict for j in done.judgements)])
         done.reason = with_doubts(f"{whose}: {problem}", done.doubts)
         return

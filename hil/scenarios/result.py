@@ -68,9 +68,9 @@ def cut_short(error: BaseException) -> str:
     return f"cut short: {text or type(error).__name__}"
 
 
-def failed_at_power_up(item: PlannedItem, cause: str, *, utc: str) -> ItemResult:
+def failed_at_power_up(item: PlannedItem, cause: FirmwareError, *, utc: str) -> ItemResult:
     """The record of an item whose simulated firmware failed before it had said who it is."""
-    done = Executed(verdict=Verdict.FAIL, reason=f"firmware: {cause}")
+    done = Executed(verdict=Verdict.FAIL, reason=f"{cause.whose}: {cause}")
     return result_of(item, done, utc=utc, duration=0.0, traces=())
 
 

@@ -307,3 +307,18 @@ def test_no_telemetry_has_every_channel_empty(description):
 
 def test_message_defaults():
     assert Message("done").command == ""
+
+
+def test_what_no_message_fits_is_told_apart_and_can_be_read():
+    two = tuple(FieldSpec(name=n, type="number", channel=f"reported.{n}") for n in "ab")
+    keyed = protocol("lines", two)
+    sorted_ = Codec(keyed).sort([b"telemetry,1,2", b"im,PUMP,r1"])
+    assert (sorted_.unmatched, len(sorted_.bad)) == ([b"im,PUMP,r1"], 1)
+    bare = replace(keyed.messages["telemetry"], key="")
+    codec = Codec(replace(keyed, messages={**keyed.messages, "telemetry": bare}))
+    sorted_ = codec.sort([b"1,2", b"im,PUMP,r1", b"identity,PUMP"])
+    assert sorted_.unmatched == [b"im,PUMP,r1"]
+    assert sorted_.telemetry == [b"1,2", b"im,PUMP,r1"]  # what is wrong with it decoding tells
+    assert codec.shown(b"im,PUMP,r1") == "'im,PUMP,r1'"
+    assert codec.shown(b"x" * 30) == repr("x" * 24 + " ...")
+    assert Codec(protocol("cobs", ())).shown(b"\x81P\x00") == "bytes 81 50 00"

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import time
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
-from hil.core.errors import CommandRefused, LinkTimeout
+from hil.core.errors import CommandRefused, FirmwareError, LinkTimeout, ProfileMisfit
 from hil.drivers.serial_board import SerialBoard, SerialBoardConfig
 from hil.ports.board import Board
 from hil.ports.clock import WallClock
@@ -118,6 +119,42 @@ def test_silent_board_times_out(make_peer, description):
     board = opened(peer, description)
     with pytest.raises(LinkTimeout, match=r"no answer to 'start' within 0.3 s; nothing arrived"):
         board.start(1000.0)
+    board.close()
+
+
+def renamed(description, name: str, key):
+    """The same profile with another key of one message."""
+    message = replace(description.messages[name], key=key)
+    return replace(description, messages={**description.messages, name: message})
+
+
+def test_what_arrives_whole_and_matches_no_message_is_shown(make_peer, description):
+    lines = description.framing.kind == "lines"
+    wrong = renamed(description, "identity", "im" if lines else 0x77)
+    board = opened(make_peer(description), wrong)
+    with pytest.raises(LinkTimeout) as caught:
+        board.identify()
+    text = str(caught.value)
+    assert "bytes arrived, whole and of no message that profile knows; unmatched: " in text
+    assert text.endswith(f" ({1 + description.retries} times)")
+    assert ("unmatched: 'id,DOSING-DRIVE" if lines else "unmatched: bytes 81 ") in text
+    assert "baud rate" not in text
+    board.close()
+
+
+@pytest.mark.parametrize("again", [False, True])
+def test_simulated_firmware_is_blamed_alone_for_what_it_once_answered(
+    make_peer, description, again
+):
+    peer = make_peer(description)
+    board = opened(peer, description, firmware="tiny")
+    if again:
+        board.stop()
+    peer.silent = True
+    with pytest.raises(FirmwareError, match=r"^tiny: no answer to 'stop'") as caught:
+        board.stop()
+    assert isinstance(caught.value, ProfileMisfit) is not again
+    assert caught.value.whose == ("firmware" if again else "firmware or link profile")
     board.close()
 
 

@@ -1,0 +1,119 @@
+"""What a trace tells of a link profile that does not fit the firmware.
+
+Such a mistake looks like a drive at fault, or like data that are not there. Which of the two is
+wrong no trace can tell; that they do not fit each other it can, and what did not hold then need not
+be the firmware's.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from hil.core.trace import FloatArray, Trace
+from hil.core.verdict import Doubt
+from hil.ports.link import LinkDescription
+
+#: What such a doubt is about.
+LINK = "link profile"
+#: Crystals differ by parts in a million, RC oscillators by a few per cent: beyond a factor of two
+#: it is the unit.
+FAST, SLOW = 2.0, 0.5
+#: What decoders say where a frame is whole and is not as the profile says; a bad checksum and a
+#: frame without an end may be the cable's.
+MISFIT = re.compile(r"\d+ (fields|bytes), expected \d|unknown message ")
+UNKNOWN_CODE = re.compile(r"unknown code ")
+#: A code that came once may be a bit that was turned over on the line.
+SEEN = 2
+#: Factors that come of a scale or a sign, not of a drive. A speed told late while it changes, and a
+#: voltage read a moment later, are off by less than `NEAR` of the factor.
+FACTORS = tuple(sign * 10.0**n for sign in (1.0, -1.0) for n in range(-3, 4) if (sign, n) != (1, 0))
+NEAR = 0.15
+#: Below these (rpm, V) a ratio is one of noise.
+LEAST_SPEED, LEAST_VOLTAGE = 200.0, 2.0
+#: So many pairs make a ratio.
+PAIRS = 3
+
+
+@dataclass(frozen=True, slots=True)
+class LinkFacts:
+    """What the link of a board came to in one trace.
+
+    Parameters
+    ----------
+    frames : telemetry that decoded.
+    reasons : why pieces did not decode, without their bytes -> how many.
+    clock : how many times as fast as the host's time that of the board runs; None if unknown.
+    """
+
+    frames: int = 0
+    reasons: Mapping[str, int] | None = None
+    clock: float | None = None
+
+
+def link_doubts(
+    trace: Trace, facts: LinkFacts, profile: LinkDescription, file: Path
+) -> Iterator[Doubt]:
+    """One for each way in which the trace shows that profile and firmware do not fit."""
+    for reason, count in (facts.reasons or {}).items():
+        unknown = UNKNOWN_CODE.search(reason) and count >= SEEN
+        if unknown or (MISFIT.search(reason) and count > facts.frames):
+            yield _doubt(f"firmware and profile disagree: {reason} ({file.name})")
+    clock = facts.clock
+    if clock is not None and not SLOW <= clock <= FAST:
+        yield _doubt(
+            f"board time runs {times(clock)} as fast as the host's: unit of field "
+            f"{_time_field(profile)!r} in {file.name}, or firmware?"
+        )
+        return  # at which instants anything else was reported is unknown
+    for channel, other, least, whose in (
+        ("reported.voltage", "supply.voltage", LEAST_VOLTAGE, "what the supply measures"),
+        ("reported.speed", "witness.speed", LEAST_SPEED, "what the tachometer shows"),
+    ):
+        ratio = _ratio(trace, channel, other, least)
+        if ratio is not None and any(abs(ratio / factor - 1.0) < NEAR for factor in FACTORS):
+            what = "sign" if abs(ratio + 1.0) < NEAR else "scale"
+            yield _doubt(
+                f"{channel} is {times(ratio)} {whose}: {what} in {file.name}, or firmware?"
+            )
+
+
+def _doubt(text: str) -> Doubt:
+    return Doubt(LINK, text)
+
+
+def times(ratio: float) -> str:
+    """A ratio in three digits: ``10.0 times``, ``0.00100 times``, ``1000 times``."""
+    return f"{ratio:#.3g} times".replace(". ", " ") if abs(ratio) < 999.5 else f"{ratio:.0f} times"
+
+
+def _time_field(profile: LinkDescription) -> str:
+    fields = profile.messages["telemetry"].fields
+    leaves = [leaf for field in fields for leaf in (field, *field.parts)]
+    return next((leaf.name for leaf in leaves if leaf.role == "board-time"), "board-time")
+
+
+def _ratio(trace: Trace, channel: str, other: str, least: float) -> float | None:
+    """How many times the one channel is the other where that is beyond `least`; None if unknown."""
+    told, seen = trace.channel(channel), trace.channel(other)
+    if told is None or seen is None:
+        return None
+    t, y = _known(told.t, told.y)
+    u, z = _known(seen.t, seen.y)
+    if not t.size or not u.size:
+        return None
+    inside = (t >= u[0]) & (t <= u[-1])
+    reference = np.interp(t, u, z)
+    use = inside & (np.abs(reference) > least)
+    if np.count_nonzero(use) < PAIRS:
+        return None
+    return float(np.median(y[use] / reference[use]))
+
+
+def _known(t: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray]:
+    use = np.isfinite(y)
+    return t[use], y[use]
