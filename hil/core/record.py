@@ -1,9 +1,9 @@
 """What a run leaves behind: one typed entry per line of ``record.jsonl``.
 
 Every entry has a ``kind``. The order in a complete run: `RunStart`, then per item an `ItemStart`
-and an `ItemResult` (an `ItemStart` without its result is an interrupted item), `Note` anywhere,
-`RunEnd` last. A run that was interrupted and gone on with has a `Resumed` where the next part of
-it begins. Numbers are in canonical units.
+and an `ItemResult` (an `ItemStart` without its result, as a kill leaves it, is an interrupted item,
+and so is one whose result says so), `Note` anywhere, `RunEnd` last. A run that was interrupted and
+gone on with has a `Resumed` where the next part of it begins. Numbers are in canonical units.
 """
 
 from __future__ import annotations
@@ -108,6 +108,7 @@ class ItemResult:
     traces: tuple[str, ...] = ()  # files below traces/, one per repetition
     requirements: tuple[str, ...] = ()
     steps: tuple[str, ...] = ()  # what was done, for people
+    interrupted: bool = False  # the run was ended in the midst of it: not-run, and to be run again
 
 
 #: Level of a note that a person must read before touching the bench.

@@ -16,9 +16,10 @@ from typing import TYPE_CHECKING
 import pytest
 
 from hil.plugins.items import item_id, uses_bench
-from hil.plugins.keys import CAME_TO, OUTCOME, RUN, SCRIPT
+from hil.plugins.keys import CAME_TO, INTERRUPTED, OUTCOME, RUN, SCRIPT
 from hil.plugins.options import bench_options
 from hil.plugins.plans import ONE_PROCESS
+from hil.plugins.terminations import INTERRUPTS, interruption
 
 if TYPE_CHECKING:
     from hil.bench.bench import Bench
@@ -70,10 +71,9 @@ def pytest_runtest_call(item: pytest.Item) -> Iterator[None]:
 
     try:
         result = yield
-    except (KeyboardInterrupt, SystemExit, pytest.exit.Exception) as error:
-        from hil.scenarios.result import cut_short
-
-        item.stash[CAME_TO] = Verdict.BENCH_FAULT, f"bench: {cut_short(error)}"
+    except INTERRUPTS as error:
+        item.stash[CAME_TO] = Verdict.NOT_RUN, interruption(error)
+        item.stash[INTERRUPTED] = True
         raise
     except BaseException as error:  # pytest's own outcomes are no `Exception`
         verdict, reason = _keep(item, error)

@@ -257,7 +257,7 @@ class Evidence:
     def _summary(self) -> Iterator[str]:
         """Lines for the end of the session; those that call for action are in capitals."""
         run = self._run
-        counts = ", ".join(f"{n} {verdict.value}" for verdict, n in sorted(run.counts.items()))
+        counts = ", ".join(f"{n} {word}" for word, n in sorted(run.counts.items()))
         yield f"{'SIMULATED: ' if run.simulated else ''}{counts or 'nothing was run'}"
         yield from _not_run(run.not_run)
         if self._resume is not None and not run.untouched and (kept := self._resume.left.kept):
@@ -265,7 +265,8 @@ class Evidence:
         if changed := run.changed():
             yield f"THE RUN FAILS: {changed}"
         if self._stopped_by and not self._refused:
-            yield f"interrupted: {self._stopped_by}"
+            within = f", in the midst of {run.interrupted}" if run.interrupted else ""
+            yield f"interrupted: {self._stopped_by}{within}"
             if not run.unsafe:
                 yield "the supply is off and the record is complete up to here"
         yield from to_check(run.unsafe)

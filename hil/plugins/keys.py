@@ -23,3 +23,5 @@ PROGRESS: pytest.StashKey[Progress] = pytest.StashKey()
 SCRIPT: pytest.StashKey[Script] = pytest.StashKey()
 OUTCOME: pytest.StashKey[BaseException] = pytest.StashKey()
 CAME_TO: pytest.StashKey[tuple[Verdict, str]] = pytest.StashKey()
+#: ... and that the session was ended in the midst of it.
+INTERRUPTED: pytest.StashKey[bool] = pytest.StashKey()

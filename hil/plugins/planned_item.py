@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from hil.core.errors import BenchError, FirmwareError
 from hil.core.record import ItemResult
 from hil.core.verdict import Verdict
 from hil.plan.plan import PlannedItem
 from hil.plugins.run import Run
+from hil.plugins.terminations import INTERRUPTS, interruption
 from hil.ports.clock import utc_now
 from hil.scenarios.execute import Executed, execute
 from hil.scenarios.result import (
@@ -21,8 +24,8 @@ from hil.scenarios.result import (
 def run_planned(run: Run, item: PlannedItem) -> ItemResult:
     """Run one planned item and record it.
 
-    A defect of the harness, and an interrupt, is recorded as bench-fault, then raised on. No bench
-    is opened for an item that needs what is not wired.
+    A defect of the harness, and a time limit, is recorded as bench-fault, an interrupt as such;
+    then it is raised on. No bench is opened for an item that needs what is not wired.
     """
     if item.lacks:
         result = never_run(item, item.id, item.plan, item.lacks)
@@ -64,7 +67,10 @@ def run_planned(run: Run, item: PlannedItem) -> ItemResult:
         defect = error
         run.session.let_go_after(error)
         done.verdict, done.reason = Verdict.BENCH_FAULT, f"bench: {cut_short(error)}"
+        if interrupted := isinstance(error, INTERRUPTS):
+            done.verdict, done.reason = Verdict.NOT_RUN, interruption(error)
         result = result_of(item, done, utc=utc, duration=duration, traces=traces)
+        result = replace(result, interrupted=interrupted)
     if not begun:
         run.begin_item(item.id)
     for text in done.notes:

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Iterator
+from dataclasses import replace
 
 import pytest
 
 from hil.bench.bench import Bench
 from hil.core.errors import BenchError, FirmwareError
 from hil.core.verdict import Verdict
-from hil.plugins.keys import CAME_TO, OUTCOME, SCRIPT
+from hil.plugins.keys import CAME_TO, INTERRUPTED, OUTCOME, SCRIPT
 from hil.plugins.run import Run
 from hil.ports.clock import utc_now
 from hil.scenarios.result import result_of_script
@@ -21,7 +22,7 @@ from hil.scenarios.script import Script
 def python_scenario(run: Run, name: str, node: pytest.Item) -> Iterator[Bench]:
     """The opened bench for a test function; what the test came to is recorded afterwards.
 
-    A test that was interrupted is a bench-fault.
+    A test in the midst of which the session was ended is interrupted, and to be run again.
     """
     utc, dead, begun = utc_now(), bool(run.dead), False
 
@@ -31,7 +32,7 @@ def python_scenario(run: Run, name: str, node: pytest.Item) -> Iterator[Bench]:
         result = result_of_script(
             script, came_to, item=name, plan=node.path.name, title=node.name, utc=utc, traces=files
         )
-        run.end_item(result)
+        run.end_item(replace(result, interrupted=node.stash.get(INTERRUPTED, False)))
 
     try:
         with run.bench(name) as bench:

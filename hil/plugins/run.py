@@ -89,9 +89,11 @@ class Run:
         self.shared = False
         #: SHA-256 of the firmware image that was put on the board.
         self.image: dict[str, str] = {}
-        self.counts: Counter[Verdict] = Counter() if resume is None else resume.left.counts
+        #: Verdict, or ``interrupted`` -> how many items came to it.
+        self.counts: Counter[str] = Counter({} if resume is None else resume.left.counts)
         #: What was said of the plans before anything was run, for the record.
         self.foretold: Sequence[str] = ()
+        self.interrupted = ""  # the item that the session was ended in the midst of
         #: Reason -> items of this session that were not run, or could not be judged, for it.
         self.not_run: dict[str, list[str]] = {}
         if resume is not None:
@@ -273,8 +275,10 @@ class Run:
         if self._log is not None:
             self._log.sync()
         self.folder.append(result)
-        self.counts[result.verdict] += 1
-        if result.verdict is Verdict.NOT_RUN:
+        self.counts["interrupted" if result.interrupted else result.verdict.value] += 1
+        if result.interrupted:
+            self.interrupted = result.item
+        elif result.verdict is Verdict.NOT_RUN:
             self.not_run.setdefault(result.reason, []).append(result.item)
 
     def note(self, text: str, *, item: str = "", level: str = "info") -> None:
@@ -303,7 +307,7 @@ class Run:
             for item, plan in self._planned:
                 if item not in self._begun:
                     self.end_item(never_run(self._details.get(item), item, plan.name, why))
-        counts = {verdict.value: n for verdict, n in self.counts.items()}
+        counts = {str(word): n for word, n in self.counts.items()}
         end = self.session.identities_at_end
         self.folder.append(RunEnd(utc=utc_now(), reason=reason, counts=counts, identities=end))
         self.folder.close()

@@ -1,4 +1,7 @@
-"""A termination request is an orderly stop, as Ctrl-C is, so that the supply is switched off."""
+"""A termination request is an orderly stop, as Ctrl-C is, so that the supply is switched off.
+
+What ends a session in its midst is nobody's fault: neither the firmware's nor the bench's.
+"""
 
 from __future__ import annotations
 
@@ -7,8 +10,19 @@ import threading
 from types import FrameType
 from typing import Any
 
+import pytest
+
 #: By default these end the process without running a single finalizer.
 TERMINATIONS = ("SIGTERM", "SIGHUP")
+
+
+#: What ends a session, and the item that runs with it.
+INTERRUPTS = (KeyboardInterrupt, pytest.exit.Exception)
+
+
+def interruption(error: BaseException) -> str:
+    """Why the session was ended in the midst of an item, in one line."""
+    return f"interrupted: {' '.join(str(error).split()) or 'Ctrl-C'}"
 
 
 class Terminations:

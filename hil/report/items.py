@@ -1,6 +1,6 @@
 """The items of a run as a report lists them: every planned item once, the worst first.
 
-Items that left no result (interrupted, never begun) are listed too: missing data never passes
+Items that came to no verdict (interrupted, never begun) are listed too: missing data never passes
 and never disappears.
 """
 
@@ -13,7 +13,7 @@ from enum import StrEnum
 
 from hil.core.record import ItemResult, ItemStart, Note
 from hil.core.verdict import Verdict
-from hil.store.reading import RunRecord
+from hil.store.reading import RunRecord, was_interrupted
 
 
 class Standing(StrEnum):
@@ -35,7 +35,7 @@ class Standing(StrEnum):
 _MEANINGS = {
     Standing.FAIL: "The firmware left a pass band.",
     Standing.BENCH_FAULT: "The bench was at fault; it says nothing about the firmware.",
-    Standing.INTERRUPTED: "The item began and left no result.",
+    Standing.INTERRUPTED: "The item began and was not run to its end; nobody is to blame for that.",
     Standing.UNDECIDED: "The data do not allow a decision.",
     Standing.NOT_RUN: "The item was not run.",
     Standing.PASS: "Every pass band was met.",
@@ -71,14 +71,23 @@ class Item:
         return f"item-{self.number}"
 
 
-def listing(record: RunRecord) -> tuple[Item, ...]:
-    """Every item of a run in the order of the run: recorded, interrupted, never begun."""
+def listing(record: RunRecord, *, every_part: bool = False) -> tuple[Item, ...]:
+    """Every item of a run in the order of the run: recorded, interrupted, never begun.
+
+    What an item came to because the run was interrupted is left out once a later part of the run
+    has begun it anew, but for a judgement that failed. With `every_part` all of it is there.
+    """
     attempts: Counter[str] = Counter()
     found: list[Item] = []
-    lost = set(map(id, record.interrupted))
+    lost = set(map(id, record.lost))
+    in_force = set(map(id, record.entries if every_part else record.standing))
     for entry in record.entries:
         if isinstance(entry, ItemResult):
+            if id(entry) not in in_force and not _failed(entry):
+                continue
             standing, reason = Standing(entry.verdict.value), entry.reason
+            if was_interrupted(entry):
+                standing, reason = Standing.INTERRUPTED, reason.removeprefix("bench: ")
             result: ItemResult | None = entry
         elif isinstance(entry, ItemStart) and id(entry) in lost:
             standing, result = Standing.INTERRUPTED, None
@@ -94,6 +103,10 @@ def listing(record: RunRecord) -> tuple[Item, ...]:
         reason = "the run ended before it"
         found.append(Item(item, item, Standing.NOT_RUN, reason, len(found) + 1))
     return tuple(found)
+
+
+def _failed(result: ItemResult) -> bool:
+    return any(judgement.verdict is Verdict.FAIL for judgement in result.judgements)
 
 
 def worst_first(items: Iterable[Item]) -> list[Item]:

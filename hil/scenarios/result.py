@@ -61,11 +61,8 @@ def never_run(item: PlannedItem | None, name: str, plan: str, cause: str) -> Ite
 
 
 def cut_short(error: BaseException) -> str:
-    """Why something was ended from outside, in one line."""
-    text = " ".join(str(error).split())
-    if isinstance(error, KeyboardInterrupt):
-        return f"interrupted: {text or 'Ctrl-C'}"
-    return f"cut short: {text or type(error).__name__}"
+    """Why an item was ended from outside, and the run not, in one line."""
+    return f"cut short: {' '.join(str(error).split()) or type(error).__name__}"
 
 
 def failed_at_power_up(item: PlannedItem, cause: FirmwareError, *, utc: str) -> ItemResult:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -18,9 +19,18 @@ from hil.core.record import (
     RunEnd,
     RunStart,
 )
+from hil.core.verdict import Verdict
 from hil.store.codec import decode
 
 RECORD = "record.jsonl"
+#: How the reason of an interrupted item began before results said so by themselves.
+_FORMERLY = "bench: interrupted: "
+
+
+def was_interrupted(result: ItemResult) -> bool:
+    """Whether the run was ended in the midst of an item (Ctrl-C, a termination): nobody's fault."""
+    formerly = result.verdict is Verdict.BENCH_FAULT and result.reason.startswith(_FORMERLY)
+    return result.interrupted or formerly
 
 
 @dataclass(frozen=True)
@@ -90,21 +100,31 @@ class RunRecord:
 
     @cached_property
     def interrupted(self) -> tuple[ItemStart, ...]:
-        """Items that began and left no result before they began again or the record ended.
+        """Items that began and came to no verdict: those in `lost`, and where the run was ended.
 
         While a run is going on, the item in progress is among them. One that a later part of the
         run has begun anew is not.
         """
-        lost: list[ItemStart] = []
+        return self._begun_only(was_interrupted)
+
+    @cached_property
+    def lost(self) -> tuple[ItemStart, ...]:
+        """Items that began and left no result before they began again or the record ended."""
+        return self._begun_only(lambda _result: False)
+
+    def _begun_only(self, without_verdict: Callable[[ItemResult], bool]) -> tuple[ItemStart, ...]:
+        found: list[ItemStart] = []
         open_items: dict[str, ItemStart] = {}
         for entry in self.standing:
             if isinstance(entry, ItemStart):
                 if entry.item in open_items:
-                    lost.append(open_items[entry.item])
+                    found.append(open_items[entry.item])
                 open_items[entry.item] = entry
             elif isinstance(entry, ItemResult):
-                open_items.pop(entry.item, None)
-        return tuple(sorted([*lost, *open_items.values()], key=self.entries.index))
+                begun = open_items.pop(entry.item, None)
+                if begun is not None and without_verdict(entry):
+                    found.append(begun)
+        return tuple(sorted([*found, *open_items.values()], key=self.entries.index))
 
     @cached_property
     def never_begun(self) -> tuple[str, ...]:

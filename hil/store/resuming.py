@@ -15,10 +15,10 @@ from pathlib import Path
 from hil.core.errors import StoreError
 from hil.core.record import Identity, ItemResult, ItemStart, Resumed, RunEnd, RunStart
 from hil.core.verdict import Verdict
-from hil.store.reading import RunRecord
+from hil.store.reading import RunRecord, was_interrupted
 
-#: Beginnings of the reason of an item that was ended from outside, which says nothing about it.
-CUT_SHORT = ("bench: interrupted: ", "bench: cut short: ")
+#: Beginning of the reason of an item that was ended from outside while the run went on.
+CUT_SHORT = "bench: cut short: "
 _SHOWN = 12  # digits of a hash that a message shows
 
 
@@ -68,21 +68,19 @@ def remaining(record: RunRecord) -> Remaining:
     interrupted, not_run = [], []
     for item in record.start.items:
         found = last.get(item)
-        if found is None or _not_run(found):
-            not_run.append(item)
-        elif isinstance(found, ItemStart) or _cut_short(found):
+        if isinstance(found, ItemStart) or (found is not None and _cut_short(found)):
             interrupted.append(item)
+        elif found is None or found.verdict is Verdict.NOT_RUN:
+            not_run.append(item)
         else:
             kept[item] = found
     return Remaining(kept, tuple(interrupted), tuple(not_run))
 
 
-def _not_run(found: ItemStart | ItemResult) -> bool:
-    return isinstance(found, ItemResult) and found.verdict is Verdict.NOT_RUN
-
-
 def _cut_short(result: ItemResult) -> bool:
-    return result.verdict is Verdict.BENCH_FAULT and result.reason.startswith(CUT_SHORT)
+    """Whether an item was ended from outside, which says nothing about it."""
+    limited = result.verdict is Verdict.BENCH_FAULT and result.reason.startswith(CUT_SHORT)
+    return limited or was_interrupted(result)
 
 
 def resumed(record: RunRecord, left: Remaining, now: RunStart) -> Resumed:

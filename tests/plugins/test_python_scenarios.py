@@ -158,14 +158,22 @@ def test_parametrised_tests_get_ids_that_are_file_names(lab) -> None:
     )
 
 
-def test_an_interrupted_scenario_is_a_bench_fault_that_says_why(lab) -> None:
-    result = lab.run(write(lab, PREPARED + "raise KeyboardInterrupt"))
+@pytest.mark.parametrize(
+    ("ends", "why"),
+    [("raise KeyboardInterrupt", "Ctrl-C"), ("pytest.exit('enough', returncode=2)", "enough")],
+)
+def test_an_interrupted_scenario_says_so_and_blames_nobody(lab, ends: str, why: str) -> None:
+    result = lab.run(write(lab, PREPARED + ends))
     assert result.ret == pytest.ExitCode.INTERRUPTED
+    result.stdout.fnmatch_lines(
+        ["SIMULATED: 1 interrupted", f"interrupted: {why}, in the midst of test_dose.test_it"]
+    )
     record = lab.record
     (found,) = record.results
-    assert (found.verdict, found.reason) == (Verdict.BENCH_FAULT, "bench: interrupted: Ctrl-C")
-    assert record.interrupted == ()
-    assert record.end.reason == "interrupted: Ctrl-C"
+    assert (found.verdict, found.reason) == (Verdict.NOT_RUN, f"interrupted: {why}")
+    assert len(found.traces) == 1
+    assert [begun.item for begun in record.interrupted] == [found.item]
+    assert record.end.reason == f"interrupted: {why}"
     assert lab.left_on == [False]
     assert isinstance(record.entries[1], ItemStart)
 

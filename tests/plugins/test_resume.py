@@ -136,11 +136,23 @@ def test_a_run_that_was_stopped_in_order_goes_on_too(lab) -> None:
     lab.run(plan)
     whole = (lab.folders[0] / "measures.csv").read_bytes()
     lab.strike(0.5, stop)
-    lab.run(plan)
+    ended = lab.run(plan)
+    assert ended.ret == pytest.ExitCode.INTERRUPTED
+    ended.stdout.fnmatch_lines([
+        "SIMULATED: 1 interrupted, 2 not-run",
+        "not-run: interrupted: signal SIGTERM: b, c",
+        "interrupted: signal SIGTERM, in the midst of a",
+    ])  # fmt: skip
     folder = lab.folders[-1]
-    assert [(r.item, r.verdict) for r in lab.record.results] == [
-        ("a", Verdict.BENCH_FAULT), ("b", Verdict.NOT_RUN), ("c", Verdict.NOT_RUN),
+    assert [(r.item, r.verdict, r.interrupted) for r in lab.record.results] == [
+        ("a", Verdict.NOT_RUN, True), ("b", Verdict.NOT_RUN, False), ("c", Verdict.NOT_RUN, False),
     ]  # fmt: skip
+    assert dict(lab.record.end.counts) == {"interrupted": 1, "not-run": 2}
+    assert standings(folder) == {"a": "Interrupted", "b": "skipped", "c": "skipped"}
+    page = " ".join((folder / "report.html").read_text(encoding="utf-8").split())
+    assert "interrupted: signal SIGTERM" in page
+    assert 'class="item is-interrupted"' in page
+    assert 'class="item is-bench-fault"' not in page
     lab.strikes.clear()
     result = lab.run(plan, f"--hil-resume={folder}")
     assert result.ret == pytest.ExitCode.OK
@@ -148,7 +160,14 @@ def test_a_run_that_was_stopped_in_order_goes_on_too(lab) -> None:
     assert [(r.item, r.verdict.value) for r in lab.record.results] == [
         ("a", "pass"), ("b", "pass"), ("c", "pass"),
     ]  # fmt: skip
+    assert standings(folder) == {"a": "", "b": "", "c": ""}
     assert (folder / "measures.csv").read_bytes() == whole
+
+
+def standings(folder: Path) -> dict[str, str]:
+    """What JUnit says of each item: how its error is called, skipped, or nothing."""
+    cases = ET.parse(folder / "junit.xml").getroot().iter("testcase")
+    return {str(case.get("name")): next((e.get("type", e.tag) for e in case), "") for case in cases}
 
 
 def test_a_verdict_stands_and_decides_the_exit_code(lab) -> None:

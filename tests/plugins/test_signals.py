@@ -114,11 +114,14 @@ def test_the_supply_is_off_after_an_interrupt_in_mid_scenario(
     record = read(folder)
     assert record.end.reason == f"interrupted: {why}"
     long, following = record.results
-    assert (long.verdict, long.reason) == (Verdict.BENCH_FAULT, f"bench: interrupted: {why}")
+    assert f"interrupted: {why}, in the midst of long" in output
+    assert "1 interrupted, 1 not-run" in output
+    assert (long.verdict, long.reason) == (Verdict.NOT_RUN, f"interrupted: {why}")
+    assert long.interrupted
     assert len(long.traces) == 1  # what there was until then
     assert any("emergency stop: supply off" in step for step in long.steps)
     assert (following.verdict, following.reason) == (Verdict.NOT_RUN, f"interrupted: {why}")
-    assert (record.interrupted, record.never_begun) == ((), ())
+    assert ([begun.item for begun in record.interrupted], record.never_begun) == (["long"], ())
     assert record.start.simulated  # known by the identities, although reached as hardware
     for name in ("junit.xml", "report.html", "measures.csv"):
         assert (folder / name).stat().st_size > 0

@@ -6,8 +6,10 @@ from pathlib import Path
 
 import pytest
 
-from hil.core.record import ItemResult, ItemStart, RunStart
-from hil.core.verdict import SEVERITY, Verdict
+from hil.core.band import Band
+from hil.core.measure import Measure
+from hil.core.record import ItemResult, ItemStart, Resumed, RunStart
+from hil.core.verdict import SEVERITY, Judgement, Verdict
 from hil.report.items import Standing, counts, listing, overall, verdict_of, worst_first
 from hil.store.reading import RunRecord, read
 
@@ -90,6 +92,51 @@ def test_an_interrupted_attempt_and_its_repetition_are_both_listed(
     entries = (start, begun, replace(begun, utc="v"), make_result("a", Verdict.PASS))
     found = [(i.name, i.standing) for i in listing(RunRecord(Path(), start, entries))]
     assert found == [("a", Standing.INTERRUPTED), ("a (attempt 2)", Standing.PASS)]
+
+
+def interrupted(result: ItemResult) -> ItemResult:
+    return replace(result, verdict=Verdict.NOT_RUN, reason="interrupted: Ctrl-C", interrupted=True)
+
+
+def formerly(result: ItemResult) -> ItemResult:
+    reason = "bench: interrupted: Ctrl-C"
+    return replace(result, verdict=Verdict.BENCH_FAULT, reason=reason)
+
+
+@pytest.mark.parametrize("as_told", [interrupted, formerly])
+def test_an_item_that_ended_with_the_run_is_interrupted_once_and_keeps_what_it_recorded(
+    start_entry: RunStart, make_result: Callable[..., ItemResult], as_told
+) -> None:
+    start = replace(start_entry, items=("a",))
+    begun = ItemStart(item="a", utc="u", position=1, of=1)
+    ended = as_told(make_result("a", Verdict.PASS))
+    (item,) = listing(RunRecord(Path(), start, (start, begun, ended)))
+    assert (item.standing, item.reason) == (Standing.INTERRUPTED, "interrupted: Ctrl-C")
+    assert item.result is ended
+
+
+def test_what_ended_with_the_run_and_was_run_again_is_left_out_but_for_a_fail(
+    start_entry: RunStart, make_result: Callable[..., ItemResult]
+) -> None:
+    start = replace(start_entry, items=("a",))
+    begun = ItemStart(item="a", utc="u", position=1, of=1)
+    part = Resumed(utc="u", number=1, bench="twin", kept=0, again=("a",))
+    rest = (part, begun, make_result("a", Verdict.PASS))
+    for judged, told in (
+        (make_result("a", Verdict.PASS), [("a", Standing.PASS)]),
+        (
+            make_result("a", Verdict.FAIL, judgements=(_broken(),)),
+            [("a", Standing.INTERRUPTED), ("a (attempt 2)", Standing.PASS)],
+        ),
+    ):
+        record = RunRecord(Path(), start, (start, begun, interrupted(judged), *rest))
+        assert [(i.name, i.standing) for i in listing(record)] == told
+        assert len(listing(record, every_part=True)) == 2
+
+
+def _broken() -> Judgement:
+    measure = Measure("x", "s", 2.0)
+    return Judgement(Band("x", 0.0, 1.0, "s"), measure, Verdict.FAIL, "x is 2 s")
 
 
 @pytest.mark.parametrize("standing", list(Standing))

@@ -11,7 +11,7 @@ from hil.core.errors import StoreError
 from hil.core.record import Entry, ItemResult, ItemStart, Note, Resumed, RunEnd, RunStart
 from hil.core.verdict import Verdict
 from hil.store.codec import encode
-from hil.store.reading import RECORD, RunRecord, parse, read
+from hil.store.reading import RECORD, RunRecord, parse, read, was_interrupted
 
 UTC = "2026-03-01T22:15:09.123Z"
 
@@ -58,6 +58,42 @@ def test_an_interrupted_attempt_stays_visible_after_a_complete_one(
     record = read(_write(tmp_path, run_start, item_start, again, item_result))
     assert record.interrupted == (item_start,)
     assert record.results == (item_result,)
+
+
+INTERRUPTED = {"verdict": Verdict.NOT_RUN, "reason": "interrupted: Ctrl-C", "interrupted": True}
+#: As records had it that were written before results said so by themselves.
+FORMERLY = {"verdict": Verdict.BENCH_FAULT, "reason": "bench: interrupted: Ctrl-C"}
+
+
+@pytest.mark.parametrize("told", [INTERRUPTED, FORMERLY])
+def test_an_item_that_was_ended_with_the_run_is_interrupted_and_keeps_its_evidence(
+    tmp_path: Path, run_start: RunStart, item_start: ItemStart, item_result: ItemResult, told
+) -> None:
+    ended = replace(item_result, **told)
+    record = read(_write(tmp_path, run_start, item_start, ended))
+    assert was_interrupted(record.results[0])
+    assert record.interrupted == (item_start,)
+    assert record.lost == ()
+    assert record.results == (ended,)
+    again = replace(item_start, utc="later")
+    (tmp_path / "again").mkdir()
+    part = Resumed(utc="u", number=1, bench="twin", kept=0, again=("a",))
+    went_on = (run_start, item_start, ended, part, again, item_result)
+    record = read(_write(tmp_path / "again", *went_on))
+    assert (record.interrupted, record.results) == ((), (item_result,))
+
+
+@pytest.mark.parametrize(
+    ("verdict", "reason"),
+    [
+        (Verdict.NOT_RUN, "interrupted: Ctrl-C"),  # never begun
+        (Verdict.FAIL, "bench: interrupted: Ctrl-C"),
+        (Verdict.BENCH_FAULT, "bench: cut short: Timeout"),
+        (Verdict.BENCH_FAULT, "bench: the supply does not answer"),
+    ],
+)
+def test_no_other_result_is_one_of_an_interruption(item_result, verdict, reason) -> None:
+    assert not was_interrupted(replace(item_result, verdict=verdict, reason=reason))
 
 
 @pytest.mark.parametrize("keep", [1, 10, -1])

@@ -67,12 +67,25 @@ def test_every_item_is_kept_or_run(
     assert sorted((*left.kept, *left.again)) == ["a", "b", "c"]
 
 
-def test_the_words_of_an_interruption_are_those_that_scenarios_use() -> None:
+def test_the_words_of_a_time_limit_are_those_that_scenarios_use() -> None:
     from hil.scenarios.result import cut_short
     from hil.store.resuming import CUT_SHORT
 
-    for error in (KeyboardInterrupt("signal SIGTERM"), SystemExit(1)):
+    for error in (pytest.fail.Exception("Timeout (>4.0s)"), SystemExit(1)):
         assert f"bench: {cut_short(error)}".startswith(CUT_SHORT)
+
+
+def test_an_item_in_the_midst_of_which_the_run_was_ended_is_run_again(
+    run_start, item_start, item_result
+) -> None:
+    ended = replace(
+        result(item_result, "a", Verdict.NOT_RUN, "interrupted: Ctrl-C"), interrupted=True
+    )
+    left_out = result(item_result, "b", Verdict.NOT_RUN, "interrupted: Ctrl-C")
+    left = remaining(record(run_start, item_start, ended, left_out))
+    assert (left.interrupted, left.not_run) == (("a",), ("b", "c"))
+    whole = result(item_result, "a", Verdict.PASS)
+    assert "a" in remaining(record(run_start, item_start, ended, item_start, whole)).kept
 
 
 def test_the_last_word_counts(run_start, item_start, item_result) -> None:

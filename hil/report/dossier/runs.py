@@ -114,7 +114,7 @@ def look_at(folder: Path, not_needed: Mapping[str, str]) -> RunFacts:
     record = read(folder)
     board = _board(record)
     checked, doubts, remarks = _integrity(record)
-    items = listing(record)
+    items = listing(record, every_part=True)
     times = [record.start.utc, *(i.result.utc for i in items if i.result is not None)]
     if record.end is not None:
         times.append(record.end.utc)

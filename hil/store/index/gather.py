@@ -13,7 +13,7 @@ from hil.core.verdict import SEVERITY, Judgement, Verdict
 from hil.store.fingerprint import limits_fingerprint, plan_fingerprint, rig_fingerprint
 from hil.store.index.rows import BENCH, OUTCOMES, SIMULATED, VERDICTS
 from hil.store.index.schema import COUNTS
-from hil.store.reading import RunRecord
+from hil.store.reading import RunRecord, was_interrupted
 from hil.store.table import judged
 
 _VERDICT = {word: code for code, word in enumerate(VERDICTS)}
@@ -83,7 +83,8 @@ def gather(record: RunRecord) -> Gathered:
         "measures": len(figures),
     }
     for result in record.results:
-        run[COUNTS[result.verdict.value]] += 1
+        if not was_interrupted(result):
+            run[COUNTS[result.verdict.value]] += 1
     return Gathered(run, items, figures)
 
 

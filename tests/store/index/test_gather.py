@@ -106,6 +106,14 @@ def test_the_build_is_what_the_board_reported_as_soon_as_it_did() -> None:
     assert gather(record()).run["build"] == ""
 
 
+def test_an_item_in_the_midst_of_which_the_run_was_ended_is_counted_once_as_interrupted() -> None:
+    begun = ItemStart(item="a", utc=UTC, position=1, of=2)
+    ended = result(verdict=Verdict.NOT_RUN, reason="interrupted: Ctrl-C", interrupted=True)
+    left_out = result(item="b", verdict=Verdict.NOT_RUN, reason="interrupted: Ctrl-C")
+    run = gather(record(begun, ended, left_out)).run
+    assert (run["interrupted"], run["not_run"], run["bench_fault"]) == (1, 1, 0)
+
+
 def test_a_run_without_an_end_and_what_is_missing_in_it() -> None:
     start = replace(START, items=("a", "b", "c"), commit="c0ffee", simulated=True)
     begun = ItemStart(item="b", utc=UTC, position=2, of=3)
