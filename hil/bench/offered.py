@@ -8,8 +8,8 @@ from importlib import import_module
 from typing import Any
 
 from hil.bench.findings import Finding, Grade
+from hil.core.alike import nearest
 from hil.core.roles import ROLES
-from hil.plan.explain import nearest
 from hil.plan.rig import Rig
 from hil.ports.registry import Listing, Registry
 

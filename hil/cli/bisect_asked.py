@@ -11,9 +11,9 @@ import click
 
 from hil.cli import shared
 from hil.cli.bisect_run import Question
+from hil.core.alike import nearest
 from hil.core.errors import PlanError
 from hil.measures.catalogue import definitions
-from hil.plan.explain import nearest
 from hil.plan.load import load_plan
 from hil.scenarios.bisect_builds import Build, commits, listed_builds, words
 from hil.scenarios.campaign_task import items_of

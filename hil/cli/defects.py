@@ -80,7 +80,8 @@ def defects(
     try:
         chosen = select(only, tag, known)
     except ValueError as error:
-        raise click.BadParameter(str(error), param_hint="--only") from error
+        said = f"{error} (hil defects --list names all)"
+        raise click.BadParameter(said, param_hint="--only") from error
     if not chosen:
         raise click.BadParameter(f"no defect has any of these tags: {', '.join(tag)}")
     if listing:

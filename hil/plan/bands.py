@@ -6,12 +6,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from hil.core.alike import nearest
 from hil.core.band import Band, Rule
 from hil.core.quantity import CANONICAL_UNITS
-from hil.plan.explain import nearest, place
 from hil.plan.matrix import Wrong, known_keys, matches, read_when
 from hil.plan.plan import BandText, Defaults
-from hil.plan.source import Problem, Source, Where, describe
+from hil.plan.source import Problem, Source, Where, describe, place
 from hil.plan.units import convert
 
 _KIND_OF_UNIT = {unit: kind for kind, unit in CANONICAL_UNITS.items()}

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path
 
-from hil.plan.explain import ModelT, place, validate
+from hil.plan.explain import ModelT, validate
 from hil.plan.reader import read
 from hil.plan.recognise import require_kind
-from hil.plan.source import Problem, Source, Where, refuse
+from hil.plan.source import Problem, Source, Where, place, refuse
 
 
 def read_checked(

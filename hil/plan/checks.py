@@ -52,11 +52,12 @@ def check_telemetry(rig: Rig) -> Iterator[Complaint]:
             )
     channels = {spec.channel for spec in rig.profile.messages["telemetry"].fields}
     if "reported.current" not in channels and limit > supply:
+        # Told where the profile is named: the limits may be those of the file it is based on.
         yield (
-            ("limits", "current"),
-            f"limits.current: expected at most supply.current-limit {supply:g} A, found "
-            f"{limit:g} A: the board reports no current, and the supply never gives that much, so "
-            "that the limit could not act",
+            ("board", "profile"),
+            f"board.profile: reports no current, so that limits.current {limit:g} A could not act: "
+            f"the supply never gives that much; expected limits.current of at most "
+            f"supply.current-limit {supply:g} A",
         )
 
 

@@ -5,15 +5,15 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import astuple
 
+from hil.core.alike import nearest
 from hil.core.drive import Sensing
 from hil.plan.bands import BandTable
 from hil.plan.checks import LINES
-from hil.plan.explain import nearest, place
 from hil.plan.kinds import KINDS, StallParameters, StepsParameters
 from hil.plan.matrix import known_keys
 from hil.plan.plan import BandText, Case, Plan, PlannedItem, Scenario, SequentialText
 from hil.plan.rig import Rig
-from hil.plan.source import Problem, Where, refuse
+from hil.plan.source import Problem, Where, place, refuse
 from hil.plan.steps import ExpectRefusal
 from hil.verdicts.samples import RateTarget, trials_without_failure
 from hil.verdicts.sequence import Series
@@ -39,6 +39,13 @@ def expand(plan: Plan, rig: Rig, measures: Measures) -> tuple[PlannedItem, ...]:
         With file, line and column of every problem: unknown measures, wrong units, contradictory
         bands, conditions that the rig does not offer, ids that are not unique.
     """
+    return expand_all(plan, rig, measures)[0]
+
+
+def expand_all(
+    plan: Plan, rig: Rig, measures: Measures
+) -> tuple[tuple[PlannedItem, ...], tuple[tuple[str, PlannedItem], ...]]:
+    """As `expand`, and beside it the items that are left out in the same order, each with why."""
     expansion = _Expansion(plan, rig, measures)
     expansion.check_default_names()
     pairs = [(s, item) for s in plan.scenarios for item in expansion.scenario(s)]
@@ -49,7 +56,7 @@ def expand(plan: Plan, rig: Rig, measures: Measures) -> tuple[PlannedItem, ...]:
         expansion.check_partners(pairs)
     if expansion.problems:
         raise refuse(expansion.problems)
-    return tuple(item for _scenario, item in pairs)
+    return tuple(item for _scenario, item in pairs), tuple(expansion.left_out)
 
 
 class _Expansion:
@@ -57,6 +64,7 @@ class _Expansion:
         self.plan, self.rig, self.measures = plan, rig, measures
         self.source = plan.source
         self.problems: list[Problem] = []
+        self.left_out: list[tuple[str, PlannedItem]] = []
 
     def complain(self, where: Where, text: str, *, key: bool = False) -> None:
         self.problems.append(self.source.problem(where, text, key=key))
@@ -77,7 +85,10 @@ class _Expansion:
             for item in items:
                 if not item.bands and scenario.head.success is None:
                     self.complain(scenario.where, f"no pass band applies to {item.id}")
-        both = zip(scenario.cases, items, strict=True)
+        both = list(zip(scenario.cases, items, strict=True))
+        self.left_out += [
+            (why, item) for case, item in both if (why := _not_offered(case, self.rig))
+        ]
         return [item for case, item in both if offered(case, self.rig)]
 
     def _table(self, scenario: Scenario, *, strict: bool) -> BandTable:

@@ -9,8 +9,9 @@ from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
+from hil.core.alike import nearest
 from hil.plan.model import Model
-from hil.plan.source import Problem, Source, Where, Within, describe, refuse
+from hil.plan.source import Problem, Source, Where, Within, describe, place, refuse
 
 ModelT = TypeVar("ModelT", bound=Model)
 
@@ -33,21 +34,13 @@ _EXPECTED = {
 }
 
 
-def nearest(name: str, names: Iterable[str]) -> str:
-    """``"; did you mean 'x'?"`` with the most similar of `names`, else the list of them."""
-    known = sorted(names)
-    close = difflib.get_close_matches(name, known, n=1, cutoff=0.6)
-    if close:
-        return f"; did you mean {close[0]!r}?"
-    return f"; known are {', '.join(known)}" if known else ""
-
-
-def place(where: Iterable[str | int]) -> str:
-    """Field path for a message: ``scenarios[2].bands.overshoot``."""
-    text = ""
-    for part in where:
-        text += f"[{part + 1}]" if isinstance(part, int) else f"{'.' if text else ''}{part}"
-    return text
+#: Error kind -> how a limit is worded, and where its value stands.
+_LIMITS = {
+    "greater_than_equal": ("at least", "ge"),
+    "greater_than": ("more than", "gt"),
+    "less_than_equal": ("at most", "le"),
+    "less_than": ("less than", "lt"),
+}
 
 
 def validate(model: type[ModelT], source: Source, data: object = None, at: Where = ()) -> ModelT:
@@ -80,6 +73,8 @@ def problems(
         loc = entry["loc"]
         if entry["type"] == "missing" and _misspelt(loc, entries):
             continue
+        if entry["type"] == "too_short" and _wrong_within(loc, entries):
+            continue
         first = str(loc[0]) if loc else ""
         path = (*places[first], *loc[1:]) if first in places else (*at, *loc)
         error_within = entry.get("ctx", {}).get("error")
@@ -99,6 +94,11 @@ def _misspelt(missing: tuple[str | int, ...], entries: Iterable[Mapping[str, Any
         and difflib.get_close_matches(str(entry["loc"][-1]), [str(missing[-1])])
         for entry in entries
     )
+
+
+def _wrong_within(loc: tuple[str | int, ...], entries: Iterable[Mapping[str, Any]]) -> bool:
+    """Whether a list lacks entries only because those it has are wrong."""
+    return any(entry["loc"] != loc and entry["loc"][: len(loc)] == loc for entry in entries)
 
 
 def _problem(
@@ -129,18 +129,27 @@ def _sentence(kind: str, entry: Mapping[str, Any], found: object) -> str:
         hint = nearest(str(found), words) if isinstance(found, str) else ""
         said = f"expected {expected}, found {describe(found)}"
         return said + (hint if hint.startswith("; did") else "")
+    if kind in ("string_too_short", "too_short"):
+        return _too_short(kind, context)
     if kind == "string_pattern_mismatch":
         return (
             "expected lower-case letters, digits, '.', '_' or '-', beginning and ending with a "
             f"letter or digit, found {describe(found)}"
         )
-    if kind == "string_too_short":
-        return "expected some text, found none"
-    expected = _EXPECTED.get(kind, "")
+    word, key = _LIMITS.get(kind, ("", ""))
+    expected = f"{word} {context[key]}" if word else _EXPECTED.get(kind, "")
     if expected:
         return f"expected {expected}, found {describe(found)}"
     said = str(entry["msg"])
     return f"{said[:1].lower()}{said[1:]}, found {describe(found)}"
+
+
+def _too_short(kind: str, context: Mapping[str, Any]) -> str:
+    if kind == "string_too_short":
+        return "expected some text, found none"
+    least, there = context["min_length"], context["actual_length"]
+    what = "entry" if least == 1 else "entries"
+    return f"expected at least {least} {what}, found {there or 'none'}"
 
 
 def _known(data: Any, loc: Iterable[str | int], kind: str) -> Where:

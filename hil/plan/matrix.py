@@ -10,12 +10,13 @@ from typing import Annotated, Any
 
 from pydantic import TypeAdapter, ValidationError
 
+from hil.core.alike import nearest
 from hil.core.drive import Direction, Sensing
-from hil.plan.explain import nearest, place, problems
+from hil.plan.explain import problems
 from hil.plan.kinds import KINDS, ItemConditions, Parameters
 from hil.plan.model import Model
 from hil.plan.plan import Case, Defaults, Repeats, Scenario, ScenarioHead
-from hil.plan.source import Problem, Source, Where, describe
+from hil.plan.source import Problem, Source, Where, describe, place
 
 #: More cells than this in one matrix is a slip of the pen, not a night's work.
 MOST_CELLS = 10_000

@@ -7,6 +7,7 @@ axis, in the same order: ``start.hall.cw.24v.2000rpm``.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,7 +19,7 @@ from hil.core.band import Band, Rule
 from hil.core.drive import Direction, Sensing
 from hil.plan.kinds import Parameters
 from hil.plan.model import Count, Model, Name, Text
-from hil.plan.source import Source, Where
+from hil.plan.source import Source, Where, describe
 from hil.plan.units import Ratio
 from hil.verdicts.samples import RateTarget
 from hil.verdicts.sequence import Series
@@ -62,6 +63,9 @@ class BandText(Guard):
     @model_validator(mode="before")
     @classmethod
     def _of_one_repetition(cls, data: Any) -> Any:
+        if isinstance(data, str | int | float | list):
+            such = data if re.search(r"^[^\[]*\d", str(data)) else "..."
+            raise ValueError(f"expected limits such as {{max: {such}}}, found {describe(data)}")
         if isinstance(data, dict) and (found := [key for key in OF_ALL if key in data]):
             raise ValueError(
                 f"{found[0]} judges all repetitions together, a band each by itself: write it "
@@ -108,7 +112,9 @@ class Success(Model):
 def _listed(value: object) -> object:
     if value == "none":
         return [None]
-    return [value] if isinstance(value, dict | str) else value
+    if value is None:
+        raise ValueError("expected limits such as {max: 10 %}, or the word none, found nothing")
+    return value if isinstance(value, list | tuple) else [value]
 
 
 #: One band, a list of bands for parts of the matrix, or the word none (here None), which drops a
@@ -239,6 +245,12 @@ class PlannedItem:
     line: int
     attended: bool = False
     lacks: str = ""
+
+    @property
+    def marks(self) -> tuple[str, ...]:
+        """Requirements that it, or one of its bands, names."""
+        banded = (band.requirement for band in self.bands if band.requirement)
+        return tuple(dict.fromkeys((*self.requirements, *banded)))
 
     def describe(self) -> dict[str, str]:
         """Conditions and speeds in words, for records and reports."""

@@ -50,7 +50,7 @@ Role = Annotated[str, AfterValidator(lambda value: _one_of("role", value, ROLES)
 
 
 def _one_of(what: str, value: str, names: Mapping[str, object]) -> str:
-    from hil.plan.explain import nearest
+    from hil.core.alike import nearest
 
     if value and value not in names:
         raise ValueError(f"unknown {what} {value!r}{nearest(value, names)}")

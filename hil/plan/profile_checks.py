@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from hil.plan.explain import nearest
+from hil.core.alike import nearest
 from hil.plan.line_load import least_bytes, overload
 from hil.plan.model import kebab
 from hil.plan.profile import Command, Field_, Framing, Message, Part, Profile, Write

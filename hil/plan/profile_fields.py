@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from hil.plan.explain import nearest
+from hil.core.alike import nearest
 from hil.plan.profile import FAULT_CODES, FAULTS, STATES, Field_, Part
 from hil.plan.profile_link import scale_and_offset
 from hil.ports.link import SIZES

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from hil.core.errors import PlanError
-from hil.plan.source import Position, Problem, Source, Where, describe, refuse
+from hil.plan.source import Position, Problem, Source, Where, describe, place, refuse, tidy
 
 #: Nodes in one file. Aliases may repeat a node; far more than this is not a plan but an accident.
 MOST_NODES = 100_000
@@ -44,10 +44,25 @@ def read(path: Path) -> Source:
     return Source(name, (path,), data, reader.keys, reader.values)
 
 
-def read_based(path: Path, key: str = "based-on", *, _seen: tuple[Path, ...] = ()) -> Source:
+def beside(path: Path, name: str) -> Path:
+    """The file that a file names: relative to it."""
+    return tidy(path.parent / name)
+
+
+def read_based(
+    path: Path,
+    key: str = "based-on",
+    *,
+    find: Callable[[Path, str], Path] = beside,
+    _seen: tuple[Path, ...] = (),
+) -> Source:
     """Read a file that may say ``based-on: other.yaml``: it then only states what differs.
 
-    Mappings are merged key by key, everything else is replaced. Paths are relative to the file.
+    Mappings are merged key by key, everything else is replaced.
+
+    Parameters
+    ----------
+    find : where the file is that a file names.
 
     Raises
     ------
@@ -61,12 +76,12 @@ def read_based(path: Path, key: str = "based-on", *, _seen: tuple[Path, ...] = (
     place = own.position((key,))
     if not isinstance(base_name, str):
         raise refuse([Problem(place, f"{key}: expected a file name, found {describe(base_name)}")])
-    base_path = path.parent / base_name
+    base_path = find(path, base_name)
     if base_path.resolve() in {seen.resolve() for seen in (*_seen, path)}:
         raise refuse([Problem(place, f"{key}: {base_name} is based on this file again")])
     if not base_path.is_file():
         raise refuse([Problem(place, f"{key}: there is no file {base_path}")])
-    base = read_based(base_path, key, _seen=(*_seen, path))
+    base = read_based(base_path, key, find=find, _seen=(*_seen, path))
     keys, values = dict(base.keys), dict(base.values)
 
     def merge(old: object, new: object, where: Where) -> object:
@@ -112,20 +127,20 @@ def _compose(name: str, text: str) -> Any:
     from ruamel.yaml.error import MarkedYAMLError, YAMLError
     from ruamel.yaml.reader import ReaderError
 
-    for place, character in enumerate(text):
+    for at, character in enumerate(text):
         if character < " " and character not in "\t\n\r":
-            before = text[:place]
+            before = text[:at]
             raise PlanError(
                 f"control character 0x{ord(character):02x} is not allowed",
                 file=name,
                 line=before.count("\n") + 1,
-                column=place - before.rfind("\n"),
+                column=at - before.rfind("\n"),
             )
     try:
         return _nodes(text)
     except MarkedYAMLError as error:
         mark = error.problem_mark or error.context_mark
-        said = " ".join(part for part in (error.context, error.problem) if part)
+        said = _plainly(" ".join(part for part in (error.context, error.problem) if part))
         line, column = (mark.line + 1, mark.column + 1) if mark else (1, 1)
         raise PlanError(f"not valid YAML: {said}", file=name, line=line, column=column) from error
     except ReaderError as error:
@@ -140,6 +155,22 @@ def _compose(name: str, text: str) -> Any:
     except (YAMLError, ValueError, RecursionError, AttributeError, IndexError) as error:
         # The parser fails in odd ways on some malformed texts; to the user they are all one thing.
         raise PlanError(f"not valid YAML: {error}", file=name, line=1, column=1) from error
+
+
+#: What the parser says -> what to look for.
+_PLAINLY = {
+    "character '\\t'": "found a tab where spaces are to stand: YAML is indented by spaces alone",
+    "expected <block end>": "the indentation is not that of the lines above it",
+    "mapping values are not allowed here": "a key and a colon cannot stand here: look at the "
+    "indentation, or put a text that has a colon in it in quotes",
+    "could not find expected ':'": "expected a key with a colon behind it",
+    "'<stream end>'": "the file ends within brackets that are not closed",
+    "unexpected end of stream": "the file ends within quotes that are not closed",
+}
+
+
+def _plainly(said: str) -> str:
+    return next((text for part, text in _PLAINLY.items() if part in said), said)
 
 
 @lru_cache(maxsize=32)
@@ -189,6 +220,13 @@ _SCALARS: dict[str, Callable[[str], object]] = {
 }
 
 
+_EXPECTED = {
+    "int": "a whole number",
+    "float": "a finite number",
+    "timestamp": "a date such as 2027-03-31",
+}
+
+
 class _Reader:
     """Turns nodes into plain values and notes where they stood."""
 
@@ -225,7 +263,9 @@ class _Reader:
         try:
             return convert(node.value)
         except (ValueError, OverflowError):
-            self.complain(node, f"expected a plain value, found {node.value!r}")
+            field = f"{place(where)}: " if where else ""
+            expected = _EXPECTED.get(tag.removeprefix(_TAG), "a plain value")
+            self.complain(node, f"{field}expected {expected}, found {node.value!r}")
             return None
 
     def _mapping(self, node: Any, where: Where) -> dict[str, Any]:

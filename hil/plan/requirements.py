@@ -19,9 +19,9 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
+from hil.core.alike import nearest
 from hil.core.roles import INSTRUMENTS
 from hil.plan.checked import read_checked, repeated
-from hil.plan.explain import nearest
 from hil.plan.model import Count, Model, Name, Text
 from hil.plan.source import Problem, Source
 from hil.plan.units import Ratio

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date
@@ -9,6 +11,8 @@ from pathlib import Path
 from typing import Any
 
 from hil.core.errors import PlanError
+
+_PLAIN_ID = re.compile(r"[A-Za-z0-9._-]+")
 
 #: A place in the tree: keys and list indices from the root.
 Where = tuple[str | int, ...]
@@ -70,8 +74,36 @@ class Source:
         return table[path]
 
     def problem(self, where: Iterable[str | int], text: str, *, key: bool = False) -> Problem:
-        """A problem at a place."""
-        return Problem(self.position(where, key=key), text)
+        """A problem at a place; ``scenarios[2].speed`` is told as ``scenarios[stall].speed``."""
+        path = tuple(where)
+        return Problem(self.position(path, key=key), self._by_id(path, text))
+
+    def _by_id(self, path: Where, text: str) -> str:
+        """People know the entries of a list by their ids, not by their numbers."""
+        match path:
+            case (str() as key, int() as number, *rest) if rest[:1] != ["id"]:
+                listed = self.data.get(key)
+            case _:
+                return text
+        entry = listed[number] if isinstance(listed, list) and number < len(listed) else None
+        name = entry.get("id") if isinstance(entry, dict) else None
+        if not isinstance(name, str) or not _PLAIN_ID.fullmatch(name):
+            return text
+        return text.replace(f"{key}[{number + 1}]", f"{key}[{name}]", 1)
+
+
+def tidy(path: Path) -> Path:
+    """The path without ``x/../``, where that is the same file."""
+    short = Path(os.path.normpath(path))
+    return short if short.resolve() == path.resolve() else path
+
+
+def place(where: Iterable[str | int]) -> str:
+    """Field path for a message: ``scenarios[2].bands.overshoot``."""
+    text = ""
+    for part in where:
+        text += f"[{part + 1}]" if isinstance(part, int) else f"{'.' if text else ''}{part}"
+    return text
 
 
 def refuse(problems: Iterable[Problem]) -> PlanError:

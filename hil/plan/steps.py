@@ -10,8 +10,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from hil.core.alike import nearest
 from hil.core.drive import DriveState, Fault
-from hil.plan.explain import nearest
 from hil.plan.source import describe
 from hil.plan.units import convert
 

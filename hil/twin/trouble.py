@@ -9,12 +9,12 @@ parse_schedule({"format": 1, "troubles": [{"kind": "supply-drops", "at": 2.0}]})
 
 from __future__ import annotations
 
-import difflib
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from hil.core.alike import nearest
 from hil.core.roles import INSTRUMENTS
 
 
@@ -99,7 +99,7 @@ class Trouble:
     def __post_init__(self) -> None:
         kind = KINDS.get(self.kind)
         if kind is None:
-            raise ValueError(f"unknown kind of trouble {self.kind!r}{_nearest(self.kind, KINDS)}")
+            raise ValueError(f"unknown kind of trouble {self.kind!r}{nearest(self.kind, KINDS)}")
         if not 0.0 <= self.at < math.inf:
             raise ValueError(f"{self.kind}: at must be 0 s or later, found {self.at:g}")
         if not self.duration >= 0.0:
@@ -205,10 +205,4 @@ def _number(whole: str, what: str, text: str, unit: str) -> float:
 def _known(entry: Mapping[Any, Any], keys: Iterable[str], place: str) -> None:
     for key in entry:
         if key not in keys:
-            raise ValueError(f"{place}: unknown key {key!r}{_nearest(str(key), keys)}")
-
-
-def _nearest(word: str, known: Iterable[str]) -> str:
-    names = list(known)
-    found = difflib.get_close_matches(word, names, 1)
-    return f"; did you mean {found[0]!r}?" if found else f"; expected one of {', '.join(names)}"
+            raise ValueError(f"{place}: unknown key {key!r}{nearest(str(key), keys)}")

@@ -102,7 +102,7 @@ def test_what_is_sent_and_read_back_is_the_torque(torque: float, scale: float) -
     [
         ("{torque: {set: 'TORQ'}}", "expected a command with {value} in it once, found 'TORQ'"),
         ("{torque: {query: TORQ}}", "expected a query, with a question mark"),
-        ("{torque: {scale: 0}}", "greater than 0"),
+        ("{torque: {scale: 0}}", "expected more than 0"),
         ("{torque: {unit: V}}", "expected a torque with its unit"),
         ("{torque: {step: 1 V}}", "expected a torque with its unit"),
         ("{torque: {sign: negative}}", "unknown key 'sign'"),

@@ -155,7 +155,12 @@ def test_success_of_a_series(items):
         ("{overshoot: {max: true}}", "overshoot.max: expected a ratio with its unit"),
         ("{success: {min: true}}", "success.min: expected a plain number, found true"),
         ("{overshoot: {max: }}", "bands.overshoot: a band needs at least one finite limit"),
-        ("{overshoot: off}", "bands.overshoot: expected keys and values, found 'off'"),
+        ("{overshoot: off}", "bands.overshoot: expected limits such as {max: ...}, found 'off'"),
+        ("{overshoot: 10 %}", "bands.overshoot: expected limits such as {max: 10 %}, found '10 %'"),
+        ("{overshoot: 10}", "bands.overshoot: expected limits such as {max: 10}, found the number"),
+        ("{overshoot: [10 %]}", "bands.overshoot[1]: expected limits such as {max: 10 %}, found"),
+        ("{overshoot: [[1 %]]}", "bands.overshoot[1]: expected limits such as {max: ...}, found a"),
+        ("{overshoot: }", "bands.overshoot: expected limits such as {max: 10 %}, or the word none"),
         ("{overshoot: {max: 20}}", "bands.overshoot.max: expected a ratio with its unit"),
         ("{time-to-speed: {max: 2 V}}", "expected a time with its unit, such as '0.5 s', found"),
         ("{success: {exactly: 1 s}}", "success.exactly: expected a plain number, found '1 s'"),
@@ -212,33 +217,33 @@ def test_refused_defaults(refused, defaults, message):
     [
         (
             "scenario: start, speed: 4500 rpm",
-            "scenarios[1].speed: 4500 rpm lies outside min-speed 500 rpm to max-speed 4000 rpm of "
-            "the motor of rig dosing-pump",
+            "scenarios[one].speed: 4500 rpm lies outside min-speed 500 rpm to max-speed 4000 rpm "
+            "of the motor of rig dosing-pump",
         ),
         ("scenario: start, speed: 100 rpm", "100 rpm lies outside min-speed 500 rpm"),
         (
             "scenario: start, matrix: {speed: [1000 rpm, 9000 rpm]}",
-            "scenarios[1].matrix.speed[2]: 9000 rpm lies outside",
+            "scenarios[one].matrix.speed[2]: 9000 rpm lies outside",
         ),
         (
             "scenario: start, speed: 1000 rpm, supply: 43 V",
-            "scenarios[1].supply: 43 V lies above max-voltage 42 V of the supply of rig dosing",
+            "scenarios[one].supply: 43 V lies above max-voltage 42 V of the supply of rig dosing",
         ),
         (
             "scenario: start, speed: 1000 rpm, load: 3 N*m",
-            "scenarios[1].load: 3 N*m lies above max-torque 2 N*m of the brake of rig dosing-pump",
+            "scenarios[one].load: 3 N*m lies above max-torque 2 N*m of the brake of rig dosing",
         ),
         (
             "scenario: stall, speed: 1000 rpm, brake-torque: 3 N*m, expect: trip",
-            "scenarios[1].brake-torque: 3 N*m lies above max-torque 2 N*m",
+            "scenarios[one].brake-torque: 3 N*m lies above max-torque 2 N*m",
         ),
         ("scenario: reversal, speed: 1000 rpm, entry-speed: 5000 rpm", "entry-speed: 5000 rpm"),
-        ("scenario: speed-step, from: 1000 rpm, to: 5000 rpm", "scenarios[1].to: 5000 rpm"),
-        ("scenario: steps, steps: [{start: 9000 rpm}]", "scenarios[1].steps[1]: 9000 rpm"),
-        ("scenario: steps, steps: [{brake: 3 N*m}]", "scenarios[1].steps[1]: 3 N*m lies above"),
+        ("scenario: speed-step, from: 1000 rpm, to: 5000 rpm", "scenarios[one].to: 5000 rpm"),
+        ("scenario: steps, steps: [{start: 9000 rpm}]", "scenarios[one].steps[1]: 9000 rpm"),
+        ("scenario: steps, steps: [{brake: 3 N*m}]", "scenarios[one].steps[1]: 3 N*m lies above"),
         (
             "scenario: steps, steps: [{supply: 50 V}]",
-            "scenarios[1].steps[1]: 50 V lies above max-voltage 42 V of the supply of rig dosing",
+            "scenarios[one].steps[1]: 50 V lies above max-voltage 42 V of the supply of rig dosing",
         ),
         (
             "scenario: steps, steps: [{dip: 50 V, for: 1 s}]",
@@ -246,7 +251,7 @@ def test_refused_defaults(refused, defaults, message):
         ),
         (
             "scenario: steps, steps: [{open: hall-d}]",
-            "scenarios[1].steps[1]: rig dosing-pump cannot open or close line 'hall-d', there are",
+            "scenarios[one].steps[1]: rig dosing-pump cannot open or close line 'hall-d', there",
         ),
     ],
 )

@@ -104,7 +104,7 @@ def test_a_range_is_given_in_the_counts_of_the_instrument(counts: float) -> None
         ("{time: {sign: negative}}", "unknown key 'sign'"),
         ("{interval: {unit: V}}", "expected a time with its unit"),
         ("{speed: {query: 'MEAS:FREQ?'}}", "unknown key 'query'"),
-        ("{position: {wraps-at: 0}}", "greater than 0"),
+        ("{position: {wraps-at: 0}}", "expected more than 0"),
         ("{fetsh: 'DATA?'}", "unknown key 'fetsh'; did you mean 'fetch'?"),
         ("{empty: ' '}", "without blanks around it"),
         ("nowhere.yaml", "there is no file"),

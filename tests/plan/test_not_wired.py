@@ -175,7 +175,7 @@ def test_a_line_that_no_switch_has_is_a_mistake_on_any_rig(refused, rig):
         text, rig
     )
     bare_of_it = rig.model_copy(update={"switch": None})
-    assert "scenarios[2].steps[5]: there is no line 'phase-d', there are hall-a" in refused(
+    assert "scenarios[opened].steps[5]: there is no line 'phase-d', there are hall-a" in refused(
         text, bare_of_it
     )
 

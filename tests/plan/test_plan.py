@@ -186,91 +186,91 @@ def test_entry_and_target_of_each_kind(plan):
             "    speed: 2000 rpm",
             "    sped: 2000 rpm",
             "sped",
-            "scenarios[1] (start): unknown key 'sped'; did you mean 'speed'?",
+            "scenarios[start] (start): unknown key 'sped'; did you mean 'speed'?",
         ),
-        ("    speed: 2000 rpm\n", "", "- id", "scenarios[1].speed is missing"),
+        ("    speed: 2000 rpm\n", "", "- id", "scenarios[start].speed is missing"),
         ("- id: start", "- id: Start 1", "Start 1", "scenarios[1].id: expected lower-case letters"),
         ("- id: start\n    ", "- ", "- scenario", "scenarios[1].id is missing"),
         (
             "scenario: start",
             "scenario: strat",
             "strat",
-            "scenarios[1].scenario: unknown kind 'strat'; did you mean 'start'?",
+            "scenarios[start].scenario: unknown kind 'strat'; did you mean 'start'?",
         ),
         (
             "speed: 2000 rpm",
             "speed: 2000 V",
             "2000 V",
-            "scenarios[1].speed: expected a speed with its unit, such as '3000 rpm', found '2000 V'"
-            ", which is a voltage",
+            "scenarios[start].speed: expected a speed with its unit, such as '3000 rpm', found "
+            "'2000 V', which is a voltage",
         ),
         (
             "supply: [20 V, 24 V]",
             "supply: [20 V, 24]",
             "24]",
-            "scenarios[1].matrix.supply[2]: expected a voltage with its unit, such as '24 V', "
+            "scenarios[start].matrix.supply[2]: expected a voltage with its unit, such as '24 V', "
             "found 24 without unit",
         ),
         (
             "sensing: [hall, back-emf]",
             "sensing: [hall, backemf]",
             "backemf",
-            "scenarios[1].matrix.sensing[2]: expected 'hall' or 'back-emf', found 'backemf'; did "
-            "you mean 'back-emf'?",
+            "scenarios[start].matrix.sensing[2]: expected 'hall' or 'back-emf', found 'backemf'; "
+            "did you mean 'back-emf'?",
         ),
         (
             "      sensing:",
             "      sensin:",
             "sensin",
-            "scenarios[1].matrix: unknown axis 'sensin'; did you mean 'sensing'?",
+            "scenarios[start].matrix: unknown axis 'sensin'; did you mean 'sensing'?",
         ),
         (
             "    matrix:",
             "    supply: 24 V\n    matrix:",
             "supply: [",
-            "scenarios[1].matrix: 'supply' is also set for the whole scenario, line 7",
+            "scenarios[start].matrix: 'supply' is also set for the whole scenario, line 7",
         ),
         (
             "[20 V, 24 V]",
             "[]",
             "[]",
-            "scenarios[1].matrix.supply: expected a value or a list of values",
+            "scenarios[start].matrix.supply: expected a value or a list of values",
         ),
         (
             "      supply:",
             "      repeats: 0\n      supply:",
             "0\n",
-            "scenarios[1].matrix.repeats: input should be greater than or equal to 1",
+            "scenarios[start].matrix.repeats: expected at least 1, found the number 0",
         ),
         (
             "      supply:",
             "      except: [{supply: 20 V}, {sped: 1 rpm}]\n      supply:",
             "sped",
-            "scenarios[1].matrix.except[2]: unknown key 'sped'",
+            "scenarios[start].matrix.except[2]: unknown key 'sped'",
         ),
         (
             "      supply:",
             "      except: [{supply: [20 V, 24 V]}]\n      supply:",
             "[{supply",
-            "scenarios[1].matrix.except: leaves nothing of the matrix",
+            "scenarios[start].matrix.except: leaves nothing of the matrix",
         ),
         (
             "      supply:",
             "      except: all\n      supply:",
             "all\n",
-            "scenarios[1].matrix.except: expected a list of axis values",
+            "scenarios[start].matrix.except: expected a list of axis values",
         ),
         (
             "{max: 20 %}",
             "{maximum: 20 %}",
             "maximum",
-            "scenarios[1].bands.overshoot: unknown key 'maximum'; did you mean 'max'?",
+            "scenarios[start].bands.overshoot: unknown key 'maximum'; did you mean 'max'?",
         ),
         (
             "{max: 20 %}",
             "{max: 20 %, rule: strict}",
             "strict",
-            "scenarios[1].bands.overshoot.rule: expected 'simple' or 'guarded', found 'strict'",
+            "scenarios[start].bands.overshoot.rule: expected 'simple' or 'guarded', found 'strict'",
         ),
     ],
 )
@@ -297,7 +297,7 @@ def test_golden_messages(refused, old, new, place, message):
         ),
         (
             "scenario: speed-step, from: 1000 rpm, to: 2000 rpm, saturate: {brake-torque: 1 N*m}",
-            "scenarios[1].saturate.hold is missing",
+            "scenarios[one].saturate.hold is missing",
         ),
         (
             "scenario: stall, speed: 1000 rpm, brake-torque: 0 N*m, expect: trip",
@@ -305,14 +305,14 @@ def test_golden_messages(refused, old, new, place, message):
         ),
         (
             "scenario: stall, speed: 1000 rpm, brake-torque: 1 N*m, expect: maybe",
-            "scenarios[1].expect: expected 'trip' or 'no-trip', found 'maybe'",
+            "scenarios[one].expect: expected 'trip' or 'no-trip', found 'maybe'",
         ),
         (
             "scenario: stall, speed: 1000 rpm, brake-torque: 1 N*m, expect: no-trip, "
             "from-standstill: true",
             "a drive held at standstill must trip",
         ),
-        ("scenario: steps, steps: []", "scenarios[1].steps"),
+        ("scenario: steps, steps: []", "scenarios[one].steps"),
         ("scenario: steps, steps: [{strat: 1 rpm}]", "steps[1]: unknown step 'strat'"),
         ("scenario: steps, steps: [stop, spin]", "steps[2]: unknown step 'spin'"),
         ("scenario: steps, steps: [{start: 1 rpm, brake: 1 N*m}]", "expected one step an entry"),
@@ -366,7 +366,7 @@ def test_problems_of_all_scenarios_are_told(refused):
     assert "found 1000 without unit" in lines[0]
     assert "unknown kind 'strat'" in lines[1]
     assert {"brake-torque", "expect"} == {
-        line.split("scenarios[3].")[1].split()[0] for line in lines[2:]
+        line.split("scenarios[three].")[1].split()[0] for line in lines[2:]
     }
 
 

@@ -202,7 +202,7 @@ def test_modbus_places(shipped):
         ("lines-console", "{name: direction, type: number, role: direction, choices: {cw: 0, ccw: "
          "1}}\n      - ", "", "no field has the role 'direction'"),
         ("lines-console", "  done: {key: OK}\n", "", "refused without done"),
-        ("modbus", "device: 17", "device: 248", "less than or equal to 247"),
+        ("modbus", "device: 17", "device: 248", "expected at most 247, found"),
         ("modbus", "device: 17", "device: 17, checksum: XOR-8", "checksum: only for the kind"),
         ("modbus", "  clear: {table: coil", "  clear: {table: input", "cannot be written"),
         ("modbus", "  clear: {table: coil, at: 1", "  clear: {table: coil", "needs table, 'at'"),

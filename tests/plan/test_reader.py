@@ -83,15 +83,20 @@ def test_anchors_save_typing(write):
         ("- a\n- b\n", 1, 1, "expected keys and values at the top, found a list"),
         ("just text\n", 1, 1, "expected keys and values at the top, found 'just text'"),
         ("a: [1, 2\nb: 3\n", 2, 2, "not valid YAML"),
-        ("a: 'open\n", 2, 1, "not valid YAML"),
-        ("a: b: c\n", 1, 5, "not valid YAML"),
-        ("a:\n\t- 1\n", 2, 1, "not valid YAML"),
+        ("a: [1, 2\n", 2, 1, "not valid YAML: the file ends within brackets that are not closed"),
+        ("a: 'open\n", 2, 1, "not valid YAML: the file ends within quotes that are not closed"),
+        ("a: b: c\n", 1, 5, "not valid YAML: a key and a colon cannot stand here"),
+        ("a:\n  b: 1\n    c: 2\n", 3, 6, "not valid YAML: a key and a colon cannot stand here"),
+        ("a:\n  b: 1\n c: 2\n", 3, 2, "not valid YAML: the indentation is not that of the lines"),
+        ("a:\n\t- 1\n", 2, 1, "not valid YAML: found a tab where spaces are to stand"),
+        ("a: 1\nb\n", 3, 1, "not valid YAML: expected a key with a colon behind it"),
+        ("a: {when: 2027-13-30}\n", 1, 11, "a.when: expected a date such as 2027-03-31, found"),
         ("a: 1\n---\nb: 2\n", 2, 1, "not valid YAML"),
         ("a: !thing 1\n", 1, 4, "tags are not used in these files, found '!thing'"),
         ("? [1, 2]\n: 3\n", 1, 3, "expected a name before the colon"),
-        ("a: .inf\n", 1, 4, "expected a plain value, found '.inf'"),
-        ("a: .nan\n", 1, 4, "expected a plain value, found '.nan'"),
-        ("a: 2027-02-30\n", 1, 4, "expected a plain value, found '2027-02-30'"),
+        ("a: .inf\n", 1, 4, "a: expected a finite number, found '.inf'"),
+        ("a: .nan\n", 1, 4, "a: expected a finite number, found '.nan'"),
+        ("a: 2027-02-30\n", 1, 4, "a: expected a date such as 2027-03-31, found '2027-02-30'"),
         ("a: 1\nb: x\x07y\n", 2, 5, "control character 0x07"),
         ("a: *nowhere\n", 1, 4, "not valid YAML"),
     ],
@@ -179,3 +184,25 @@ class TestBasedOn:
         with pytest.raises(PlanError, match=said) as caught:
             read_based(write(own, "own.yaml"))
         assert caught.value.line == 1
+
+
+def test_the_path_of_a_base_is_told_without_detours(tmp_path):
+    (tmp_path / "pump").mkdir()
+    (tmp_path / "base.yaml").write_text("a: 1\n")
+    own = tmp_path / "pump" / "own.yaml"
+    own.write_text("based-on: ../base.yaml\nb: 2\n")
+    assert read_based(own).position(("a",)).file == str(tmp_path / "base.yaml")
+    own.write_text("based-on: ../gone/base.yaml\n")
+    with pytest.raises(PlanError) as refused:
+        read_based(own)
+    assert str(refused.value).endswith(f"there is no file {tmp_path / 'gone' / 'base.yaml'}")
+
+
+def test_a_detour_through_a_link_is_kept(tmp_path):
+    """Beyond a link to a folder, ``..`` is another folder than it looks."""
+    (tmp_path / "far" / "pump").mkdir(parents=True)
+    (tmp_path / "pump").symlink_to(tmp_path / "far" / "pump")
+    (tmp_path / "far" / "base.yaml").write_text("a: 1\n")
+    (tmp_path / "far" / "pump" / "own.yaml").write_text("based-on: ../base.yaml\n")
+    own = tmp_path / "pump" / "own.yaml"
+    assert read_based(own).data == {"a": 1}

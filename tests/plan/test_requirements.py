@@ -61,12 +61,12 @@ def test_bench_evidence_and_95_percent_unless_the_file_says_otherwise(write) -> 
 @pytest.mark.parametrize(
     ("line", "words"),
     [
-        ("{id: R-1}", "4:5: requirements[1].text is missing"),
+        ("{id: R-1}", "4:5: requirements[R-1].text is missing"),
         ("{id: R-1, txt: It starts.}", "unknown key 'txt'; did you mean 'text'?"),
         ("{id: R-1, text: a, evidence: enough}", "expected 'bench' or 'simulated-is-enough'"),
         ("{id: 7, text: a}", "requirements[1].id: expected a text (put digits in quotes)"),
         ("{id: R-1, text: a, sample: {}}", "expected a size, or a share at-least, or both"),
-        ("{id: R-1, text: a, sample: {size: 0}}", "requirements[1].sample.size"),
+        ("{id: R-1, text: a, sample: {size: 0}}", "requirements[R-1].sample.size"),
         ("{id: R-1, text: a, sample: {size: 9, confidence: 95 %}}", "without the share (at-least)"),
         ("{id: R-1, text: a, sample: {at-least: 100 %}}", "below 100 %, found 100 %"),
         ("{id: R-1, text: a, sample: {at-least: 95}}", "found 95 without unit"),

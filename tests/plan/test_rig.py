@@ -121,7 +121,11 @@ def test_winding_is_stored_line_to_line(rig_file, convention, factor):
             "pole-pairs: 4.5",
             "motor.pole-pairs: expected a whole number without unit, found the number 4.5",
         ),
-        ("pole-pairs: 4", "pole-pairs: 0", "motor.pole-pairs: input should be greater than or"),
+        (
+            "pole-pairs: 4",
+            "pole-pairs: 0",
+            "motor.pole-pairs: expected at least 1, found the number 0",
+        ),
         (
             "resistance: 1.2 ohm",
             "resistance: 1.2 V",
@@ -161,7 +165,7 @@ def test_winding_is_stored_line_to_line(rig_file, convention, factor):
         (
             "sensing: [hall, back-emf]",
             "sensing: []",
-            "board.sensing",
+            "board.sensing: expected at least 1 entry, found none",
         ),
         (
             "sensing: [hall, back-emf]",
@@ -302,10 +306,20 @@ def test_a_current_limit_that_nothing_can_reach_is_refused(rig_file):
     path = without_reported_current(rig_file())
     error = refused(path)
     assert (
-        "limits.current: expected at most supply.current-limit 10 A, found 15 A: the board "
-        "reports no current"
+        "board.profile: reports no current, so that limits.current 15 A could not act: the supply "
+        "never gives that much; expected limits.current of at most supply.current-limit 10 A"
     ) in str(error)
-    assert (error.line, error.column) == place_of(path, "15 A")
+    assert (error.line, error.column) == place_of(path, "../profiles/dosing-lines")
+
+
+def test_it_is_told_in_the_file_that_names_the_profile_and_not_in_the_one_it_is_based_on(
+    rig_file, tmp_path
+):
+    path = without_reported_current(rig_file())
+    own = tmp_path / "own.yaml"
+    profile = path.parent.parent / "profiles" / "dosing-lines.profile.yaml"
+    own.write_text(f"based-on: {path}\nrig: own\nboard: {{profile: {profile}}}\n")
+    assert (refused(own).file, refused(own).line) == (str(own), 3)
 
 
 def test_a_current_limit_that_the_supply_can_reach_needs_no_word_of_the_board(rig_file):
@@ -357,3 +371,11 @@ def test_a_sensing_that_the_link_profile_cannot_select_is_refused(rig_file):
             "board.sensing: back-emf cannot be selected, link profile dosing-lines has no command "
             "select-sensing and says 'sensing: hall'; expected [hall]"
         )
+
+
+def test_a_list_whose_only_entry_is_wrong_is_not_called_empty_as_well(rig_file):
+    error = refused(rig_file("sensing: [hall, back-emf]", "sensing: [hal]"))
+    assert str(error).splitlines() == [
+        f"{error.file}:{error.line}:{error.column}: board.sensing[1]: expected 'hall' or "
+        "'back-emf', found 'hal'; did you mean 'hall'?"
+    ]

@@ -53,7 +53,7 @@ def test_what_judges_all_repetitions_is_told_where_it_stands(tmp_path: Path, key
         items(tmp_path, f"    bands: {{success: {{{key}}}}}\n")
     said = str(refused.value)
     name = key.partition(":")[0]
-    assert f"scenarios[1].bands.success: {name} judges all repetitions together" in said
+    assert f"scenarios[s].bands.success: {name} judges all repetitions together" in said
     assert f"beside 'bands', not under it: 'success: {{{name}: ...}}'" in said
     assert "unknown key" not in said
 

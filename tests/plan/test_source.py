@@ -45,3 +45,30 @@ def test_nearest_place_that_stands_in_the_file():
 
 def test_a_position_reads_like_a_compiler_message():
     assert str(Position("rigs/a.yaml", 12, 7)) == "rigs/a.yaml:12:7"
+
+
+ENTRIES = {
+    "scenarios": [{"id": "one"}, {"id": "two"}, {"id": "a\nb"}, {"id": 7}, "none", {}],
+    "n": 1,
+}
+
+
+@pytest.mark.parametrize(
+    ("where", "text", "told"),
+    [
+        (("scenarios", 1, "speed"), "scenarios[2].speed: no", "scenarios[two].speed: no"),
+        (("scenarios", 1), "scenarios[2] (start): no", "scenarios[two] (start): no"),
+        (("scenarios", 1, "id"), "scenarios[2].id: no", "scenarios[2].id: no"),
+        (("scenarios", 2, "speed"), "scenarios[3].speed: no", "scenarios[3].speed: no"),
+        (("scenarios", 3, "speed"), "scenarios[4].speed: no", "scenarios[4].speed: no"),
+        (("scenarios", 4), "scenarios[5]: no", "scenarios[5]: no"),
+        (("scenarios", 5, "id"), "scenarios[6].id is missing", "scenarios[6].id is missing"),
+        (("scenarios", 9), "scenarios[10]: no", "scenarios[10]: no"),
+        (("scenarios",), "scenarios: no", "scenarios: no"),
+        (("n", 0), "n: no", "n: no"),
+        ((), "no", "no"),
+    ],
+)
+def test_an_entry_that_has_an_id_is_told_by_it(where, text, told):
+    source = Source("f", (), ENTRIES, {}, {(): Position("f", 1, 1)})
+    assert source.problem(where, text).text == told

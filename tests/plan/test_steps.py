@@ -148,5 +148,5 @@ scenarios:
 """
     with pytest.raises(PlanError) as caught:
         load_plan(write(text))
-    told = re.findall(r":(\d+:\d+): scenarios\[1\]\.(steps\[\d\]): ", str(caught.value))
+    told = re.findall(r":(\d+:\d+): scenarios\[s\]\.(steps\[\d\]): ", str(caught.value))
     assert told == [("9:9", "steps[2]"), ("10:9", "steps[3]"), ("12:9", "steps[5]")]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 
+from hil.core.alike import alike, nearest
 from hil.twin.defects.control import CONTROL
 from hil.twin.defects.kinds import Defect
 from hil.twin.defects.protection import PROTECTION
@@ -21,13 +22,11 @@ def defect(name: str, known: Mapping[str, Defect] = DEFECTS) -> Defect:
     Raises
     ------
     ValueError
-        If there is none, with the names that begin alike.
+        If there is none, with what may have been meant.
     """
     if name not in known:
-        alike = [other for other in known if other.partition("-")[0] == name.partition("-")[0]]
-        raise ValueError(
-            f"no defect is called {name!r}; there are {', '.join(alike or list(known))}"
-        )
+        hint = nearest(name, known) if alike(name, known) else f"; there are {len(known)} others"
+        raise ValueError(f"no defect is called {name!r}{hint}")
     return known[name]
 
 

@@ -138,5 +138,5 @@ def test_defects_are_found_by_name_and_by_tag() -> None:
     marked = select(tags=["intermittent"])
     assert marked == tuple(one for one in DEFECTS.values() if "intermittent" in one.tags)
     assert len(select(["fault-not-latched"], ["intermittent"])) == len(marked) + 1
-    with pytest.raises(ValueError, match="no defect is called 'stall-unseen'; there are stall-not"):
+    with pytest.raises(ValueError, match="'stall-unseen'; did you mean 'stall-not-n"):
         defect("stall-unseen")
