@@ -14,6 +14,8 @@ from typing import Any
 
 from hil.core.errors import LinkError
 
+Ports = Callable[[], Iterable[Any]]
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class UsbMatch:
@@ -35,7 +37,7 @@ def find_port(
     by_id: str = "",
     usb: UsbMatch | None = None,
     url: str = "",
-    ports: Callable[[], Iterable[Any]] | None = None,
+    ports: Ports | None = None,
 ) -> str:
     """Device path or URL of the one port that is meant.
 
@@ -54,15 +56,10 @@ def find_port(
         raise LinkError(f"board port: expected one of by-id, usb, url, found {given or 'none'}")
     if url:
         return url
-    if ports is None:
-        from serial.tools.list_ports import comports
-
-        ports = comports
-    found = sorted(ports(), key=lambda port: str(port.device))
     if by_id:
-        if Path(by_id).exists():
-            return by_id
-        raise LinkError(f"board port {by_id}: not there; {_there(found)}")
+        refuse_unless_there(by_id, ports)
+        return by_id
+    found = _listed(ports)
     assert usb is not None
     matching = [port for port in found if _matches(port, usb)]
     if len(matching) == 1:
@@ -70,6 +67,20 @@ def find_port(
     count = "no port" if not matching else f"{len(matching)} ports"
     hint = "; add its serial number or location" if matching else ""
     raise LinkError(f"board port usb {usb}: {count} match{hint}; {_there(found)}")
+
+
+def refuse_unless_there(path: str, ports: Ports | None = None) -> None:
+    """Raise `LinkError` with the ports that are there if there is none at this path."""
+    if not Path(path).exists():
+        raise LinkError(f"board port {path}: not there; {_there(_listed(ports))}")
+
+
+def _listed(ports: Ports | None) -> list[Any]:
+    if ports is None:
+        from serial.tools.list_ports import comports
+
+        ports = comports
+    return sorted(ports(), key=lambda port: str(port.device))
 
 
 def _matches(port: Any, usb: UsbMatch) -> bool:

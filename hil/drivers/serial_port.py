@@ -14,6 +14,7 @@ from typing import Any
 import serial
 
 from hil.core.errors import HilError, LinkError, LinkTimeout
+from hil.drivers.port_select import refuse_unless_there
 from hil.ports.clock import Clock
 from hil.ports.link import LinkDescription
 
@@ -49,6 +50,8 @@ class SerialBoardConfig:
 
 def open_port(config: SerialBoardConfig) -> Any:
     """The opened port. LinkError if it is missing, busy or refuses its settings."""
+    if config.url.startswith("/"):  # a path: what it lacks the library says at great length
+        refuse_unless_there(config.url)
     with converted(f"board port {config.url}: cannot be opened"):
         port = serial.serial_for_url(config.url, do_not_open=True)
         port.baudrate = config.description.baud

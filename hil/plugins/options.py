@@ -15,8 +15,8 @@ from hil.plugins.keys import TAKEN
 
 #: option name -> (default, help); each has an ini twin ``hil_...`` of the same meaning.
 OPTIONS = {
-    "bench": ("auto", "where plans run: auto (hardware if it answers, else the twin), hardware, "
-              "or twin (the simulated bench)"),
+    "bench": ("auto", "where plans run: auto (hardware if it answers, else the twin; hardware if a "
+              "port is named on the command line), hardware, or twin (the simulated bench)"),
     "rig": ("", "rig file; overrides the one a plan names"),
     "out": ("runs", "folder in which the run folder is created"),
     "seed": ("1", "seed of everything random on the simulated bench"),
@@ -86,6 +86,10 @@ def bench_options(config: pytest.Config) -> BenchOptions:
             raise pytest.UsageError(
                 f"hil_{name} = {values[name]}: expected one of {', '.join(choices)}"
             )
+    given = config.getoption("hil_bench")
+    if given in (None, "auto") and any(config.getoption(f"hil_{role}") for role in ROLES):
+        # Who names a port means what is there: no answer is then an error, not a simulated run.
+        values["bench"] = "hardware"
     try:
         seed = int(values["seed"])
     except ValueError:

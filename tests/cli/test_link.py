@@ -222,7 +222,7 @@ def test_a_port_that_is_not_there_and_a_file_that_is_no_log(capsys):
     with pytest.raises(SystemExit) as left:
         main(["link", str(LINES), "--port", "/dev/no-such-port", "--seconds", "1"])
     assert left.value.code == 3
-    assert "cannot be opened" in capsys.readouterr().err
+    assert "board port /dev/no-such-port: not there; " in capsys.readouterr().err
     with pytest.raises(SystemExit) as left:
         main(["link", str(LINES), "--log", str(LINES)])
     assert left.value.code == 1

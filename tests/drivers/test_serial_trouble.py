@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import time
 from dataclasses import replace
 
@@ -29,7 +30,18 @@ def collect(board: SerialBoard, seconds: float = 0.1):
 
 def test_no_such_port(description):
     config = SerialBoardConfig(url="/dev/no-such-port", description=description)
-    with pytest.raises(LinkError, match="board port /dev/no-such-port: cannot be opened") as caught:
+    with pytest.raises(LinkError) as caught:
+        SerialBoard.open(config, WallClock())
+    # the same words whether the path stands in the rig file, on the command line or in a pool
+    assert re.fullmatch(
+        r"board port /dev/no-such-port: not there; (there are /\S.*|no serial port is there)",
+        str(caught.value),
+    )
+
+
+def test_a_port_that_may_not_be_opened_keeps_the_cause(description, tmp_path):
+    config = SerialBoardConfig(url=str(tmp_path), description=description)
+    with pytest.raises(LinkError, match="cannot be opened") as caught:
         SerialBoard.open(config, WallClock())
     assert isinstance(caught.value.__cause__, serial.SerialException)
 

@@ -55,6 +55,39 @@ def test_the_ini_file_sets_what_the_command_line_does_not(lab) -> None:
     assert '"seed": 7' in (folder / "record.jsonl").read_text().replace('":7', '": 7')
 
 
+NO_PORT = "--hil-board=/dev/ttyUSB99"
+NOWHERE = "rig: nowhere\nsupply: {{resource: 'TCPIP::127.0.0.1::1::SOCKET'}}\nbased-on: {}\n"
+
+
+@pytest.mark.parametrize(
+    ("ini", "args", "simulated"),
+    [
+        ("auto", [], True),
+        ("auto", [NO_PORT], False),
+        ("auto", ["--hil-bench=auto", NO_PORT], False),
+        ("auto", ["--hil-supply=TCPIP::127.0.0.1::1::SOCKET"], False),
+        ("twin", [NO_PORT], False),
+        ("twin", [NO_PORT, "--hil-bench=twin"], True),
+        ("auto\nhil_board = /dev/ttyUSB99", [], True),
+    ],
+)
+def test_a_port_on_the_command_line_is_never_exchanged_for_the_twin(
+    lab, ini: str, args: list[str], simulated: bool
+) -> None:
+    """One in the ini file stands for the desk it usually is at, as one in the rig file does."""
+    rig = lab.path / "rig.yaml"
+    rig.write_text(NOWHERE.format(RIG))
+    lab.pytester.makeini(f"[pytest]\nhil_bench = {ini}\n")
+    result = lab.pytester.runpytest_inprocess(lab.plan(rig=rig), *args)
+    assert result.ret == (0 if simulated else 10)
+    assert bool(lab.worlds) is simulated
+    if not simulated:
+        assert lab.result.verdict.value == "not-run"
+        result.stdout.fnmatch_lines(
+            ["bench: hardware bench nowhere, as asked for", "*nothing was run: *"]
+        )
+
+
 def test_the_command_line_wins_over_the_ini_file(lab) -> None:
     lab.pytester.makeini("[pytest]\nhil_seed = 7\nhil_bench = hardware\n")
     assert lab.run(lab.plan(), "--hil-seed=8").ret == 0
