@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import difflib
+import re
 from collections.abc import Iterable
 
 #: So many names are suggested at most; more are no suggestion.
 MOST = 3
 #: Similarity of two names, 0 to 1, from which on one is taken for the other misspelt.
 CLOSE = 0.7
+#: The same where the words of a name may stand in another order.
+NEARLY = 0.85
 #: Characters from which on the beginning of a name, or a word of it, says something.
 TELLING = 3
 
@@ -25,25 +28,39 @@ def alike(name: str, names: Iterable[str]) -> list[str]:
     ['trip-time-from-brake']
     >>> alike("late-commutation", ["commutation-late", "stall-noticed-late"])
     ['commutation-late']
+    >>> alike("start.cw.hal", ["start.hall.ccw", "start.hall.cw", "stall"])
+    ['start.hall.cw']
     >>> alike("sped", ["speed", "supply"])
     ['speed']
     >>> alike("detection-time", ["direction-agreement", "trip-time-from-brake"])
     ['trip-time-from-brake']
     """
     known = sorted(set(names))
-    words = set(name.split("-"))
+    words = _words(name)
     long = len(name) >= TELLING
     return (
         _few(other for other in known if long and other.startswith(name))
-        or _few(other for other in known if set(other.split("-")) == words)
+        or _few(other for other in known if _words(other) == words)
+        or _reordered(name, known)
         or difflib.get_close_matches(name, known, n=1, cutoff=CLOSE)
         or _few(other for other in known if len(other) >= TELLING and name.startswith(other))
         or _few(
-            other
-            for other in known
-            if any(len(word) >= TELLING for word in words & set(other.split("-")))
+            other for other in known if any(len(word) >= TELLING for word in words & _words(other))
         )
     )
+
+
+def _words(name: str) -> set[str]:
+    return set(re.split("[-.]", name))
+
+
+def _reordered(name: str, known: Iterable[str]) -> list[str]:
+    """The name whose words, in whatever order, are nearly the same."""
+    sorted_words = {" ".join(sorted(_words(other))): other for other in known}
+    own = " ".join(sorted(_words(name)))
+    return [
+        sorted_words[found] for found in difflib.get_close_matches(own, sorted_words, 1, NEARLY)
+    ]
 
 
 def _few(names: Iterable[str]) -> list[str]:
