@@ -39,6 +39,19 @@ class Identity:
         return " ".join(parts) or "unknown"
 
 
+#: Why a planned item is in no part of a run: the user chose others.
+DESELECTED = "deselected"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Omitted:
+    """Items of a plan that are in no part of a run, although it is of their plan and rig."""
+
+    plan: str  # as in `ItemResult`
+    why: str  # `DESELECTED`, or what the rig has not
+    items: Mapping[str, tuple[str, ...]]  # id -> requirements that it would be evidence for
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunStart:
     """First line of a record."""
@@ -63,6 +76,7 @@ class RunStart:
     environment: Mapping[str, str] = field(default_factory=dict)  # place, ambient: as stated
     #: Firmware image put on the board, or what was compiled for the simulated one -> SHA-256.
     firmware: Mapping[str, str] = field(default_factory=dict)
+    omitted: tuple[Omitted, ...] = ()  # planned, and not among `items`
     schema: int = SCHEMA
 
 

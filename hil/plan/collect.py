@@ -8,7 +8,7 @@ from pathlib import Path
 
 from hil.core.errors import PlanError
 from hil.measures.catalogue import KINDS, definitions
-from hil.plan.expand import Measures, expand
+from hil.plan.expand import Measures, expand_all
 from hil.plan.load import load_plan, load_rig
 from hil.plan.plan import Plan, PlannedItem
 from hil.plan.rig import Rig
@@ -16,12 +16,13 @@ from hil.plan.rig import Rig
 
 @dataclass(frozen=True, slots=True)
 class Collected:
-    """What a plan comes to on a rig."""
+    """What a plan comes to on a rig; `left_out`: why, and items that the rig cannot do."""
 
     plan: Plan
     rig: Rig
     rig_file: Path
     items: tuple[PlannedItem, ...]
+    left_out: tuple[tuple[str, PlannedItem], ...]
 
 
 def units() -> Measures:
@@ -52,4 +53,4 @@ def collect(
             line=1,
         )
     rig = load(named)
-    return Collected(plan, rig, named, expand(plan, rig, units()))
+    return Collected(plan, rig, named, *expand_all(plan, rig, units()))

@@ -33,11 +33,7 @@ def load_rig(path: Path | str) -> Rig:
         With file, line and column of every problem.
     """
     source = read_based(Path(path))
-    require_kind(source, "rig")
-    rig = validate(Rig, source)
-    if isinstance(rig.brake, AttendedBrake):  # nothing is wired: from here on there is no brake
-        rig._answer_within = rig.brake.answer_within
-        rig = rig.model_copy(update={"brake": None})
+    rig = rig_of(source)
     refuse_if_any(at_places(source, check_rig(rig)))
     named_in = Path(source.position(("board", "profile")).file)
     profile = named_in.parent / rig.board.profile
@@ -78,6 +74,22 @@ def load_rig(path: Path | str) -> Rig:
     return rig
 
 
+def rig_of(source: Source) -> Rig:
+    """What a rig file itself says, without the files that it names.
+
+    Raises
+    ------
+    PlanError
+        With file, line and column of every problem.
+    """
+    require_kind(source, "rig")
+    rig = validate(Rig, source)
+    if isinstance(rig.brake, AttendedBrake):  # nothing is wired: from here on there is no brake
+        rig._answer_within = rig.brake.answer_within
+        rig = rig.model_copy(update={"brake": None})
+    return rig
+
+
 def load_profile(path: Path | str) -> LinkDescription:
     """Read a link profile.
 
@@ -94,8 +106,12 @@ def load_profile(path: Path | str) -> LinkDescription:
     return describe_link(read_checked(Profile, path, check, kind="profile"))
 
 
-def load_plan(path: Path | str) -> Plan:
+def load_plan(path: Path | str, *, alone: bool = False) -> Plan:
     """Read a plan file; `hil.plan.expand.expand` makes its items for a rig.
+
+    Parameters
+    ----------
+    alone : it lies apart from the rig file that it names, and `Plan.rig_path` is None.
 
     Raises
     ------
@@ -118,7 +134,7 @@ def load_plan(path: Path | str) -> Plan:
             scenarios.append(scenario)
             ids.append(scenario.head.id)
     refuse_if_any([*wrong, *repeated(source, ("scenarios",), "id", ids)])
-    rig = Path(path).parent / head.rig if head.rig else None
+    rig = Path(path).parent / head.rig if head.rig and not alone else None
     if rig is not None and not rig.is_file():
         raise refuse([source.problem(("rig",), f"rig: there is no file {rig.as_posix()}")])
     return Plan(

@@ -13,6 +13,7 @@ from hil.plugins import resume_hooks
 from hil.plugins.attended import operator_for
 from hil.plugins.items import item_id, on_bench, rig_of
 from hil.plugins.keys import CAME_TO, PROGRESS, RESUME, RUN, TAKEN
+from hil.plugins.omitted import omitted
 from hil.plugins.options import bench_options
 from hil.plugins.plans import ItemNotPassed, PlanItem, foretold_of
 from hil.plugins.pool import check_size, take_rig
@@ -120,6 +121,8 @@ def pytest_collection_finish(session: pytest.Session) -> None:
         raise pytest.UsageError(str(error)) from error
     run.shared = worker_number(config) is not None
     run.foretold = foretold_of(items)
+    if resume is None:
+        run.omitted = omitted(config, items)
     config.pluginmanager.register(Terminations(), "hil-terminations")
     config.pluginmanager.register(Evidence(run, progress, resume), "hil-evidence")
 
@@ -256,10 +259,13 @@ class Evidence:
 
     def _summary(self) -> Iterator[str]:
         """Lines for the end of the session; those that call for action are in capitals."""
+        from hil.report.omitted import omitted_lines
+
         run = self._run
         counts = ", ".join(f"{n} {word}" for word, n in sorted(run.counts.items()))
         yield f"{'SIMULATED: ' if run.simulated else ''}{counts or 'nothing was run'}"
         yield from _not_run(run.not_run)
+        yield from omitted_lines(run.omitted, run.planned)
         if self._resume is not None and not run.untouched and (kept := self._resume.left.kept):
             yield f"resumed: {len(kept)} of these verdicts are from before the interruption"
         if changed := run.changed():

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from hil.bench.choose import Choice
 from hil.bench.describe import host_facts, limit_lines
-from hil.core.record import Identity, RunStart
+from hil.core.record import Identity, Omitted, RunStart
 from hil.plan.rig import Rig
 from hil.plugins.in_force import BenchOptions
 from hil.ports.clock import utc_now
@@ -38,6 +38,7 @@ def head(
     identities: tuple[Identity, ...],
     hashes: Mapping[str, str],
     firmware: Mapping[str, str],
+    omitted: tuple[Omitted, ...],
 ) -> RunStart:
     """See the module text; `hashes` of all inputs, `firmware` of what the board runs."""
     return RunStart(
@@ -59,4 +60,5 @@ def head(
         operator=options.operator,
         environment=options.environment,
         firmware=firmware,
+        omitted=omitted,
     )

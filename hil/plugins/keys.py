@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
 
 if TYPE_CHECKING:
     from hil.core.verdict import Verdict
+    from hil.plan.collect import Collected
     from hil.plugins.pool import FromPool
     from hil.plugins.progress_line import Progress
     from hil.plugins.resume import Resume
@@ -19,6 +21,9 @@ RUN: pytest.StashKey[Run] = pytest.StashKey()
 RESUME: pytest.StashKey[Resume] = pytest.StashKey()
 TAKEN: pytest.StashKey[FromPool] = pytest.StashKey()
 PROGRESS: pytest.StashKey[Progress] = pytest.StashKey()
+#: On the config: what each plan file comes to, and items that were collected and deselected.
+COLLECTED: pytest.StashKey[dict[Path, Collected]] = pytest.StashKey()
+LEFT: pytest.StashKey[list[pytest.Item]] = pytest.StashKey()
 #: On a Python scenario: its script, the error its test function ended with, verdict and reason.
 SCRIPT: pytest.StashKey[Script] = pytest.StashKey()
 OUTCOME: pytest.StashKey[BaseException] = pytest.StashKey()

@@ -6,14 +6,14 @@ scenario, direction and sensing method), ``--collect-only``, ``-x``, ``--lf``, `
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
 
 from hil.core.errors import HilError, PlanError
-from hil.plugins.keys import RUN
+from hil.plugins.keys import COLLECTED, LEFT, RUN
 from hil.plugins.options import bench_options
 from hil.plugins.rigs import load_rig_once
 
@@ -70,6 +70,12 @@ def pytest_collect_file(file_path: Path, parent: pytest.Collector) -> pytest.Col
     return None
 
 
+def pytest_deselected(items: Sequence[pytest.Item]) -> None:
+    """Keep what is deselected, see `hil.plugins.omitted`."""
+    for item in items:
+        item.config.stash.setdefault(LEFT, []).append(item)
+
+
 def pytest_report_collectionfinish(items: list[pytest.Item]) -> list[str]:
     """Say before the first item which ones no run on this rig can do."""
     return foretold_of(items)
@@ -109,6 +115,7 @@ class PlanFile(pytest.File):
             return load_rig_once(file.resolve())
 
         found = collect(self.path, bench_options(self.config).rig or "", load=load)
+        self.config.stash.setdefault(COLLECTED, {})[self.path] = found
         for planned in found.items:
             yield PlanItem.from_parent(
                 self,

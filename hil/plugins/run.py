@@ -19,7 +19,7 @@ from hil.bench.open import Guarding
 from hil.bench.operator import Operator
 from hil.bench.session import Session
 from hil.core.errors import HilError
-from hil.core.record import ItemResult, ItemStart, Note, RunEnd, RunStart
+from hil.core.record import ItemResult, ItemStart, Note, Omitted, RunEnd, RunStart
 from hil.core.verdict import Verdict
 from hil.plan.plan import PlannedItem
 from hil.plan.rig import Rig
@@ -93,6 +93,8 @@ class Run:
         self.counts: Counter[str] = Counter({} if resume is None else resume.left.counts)
         #: What was said of the plans before anything was run, for the record.
         self.foretold: Sequence[str] = ()
+        #: Planned items that are in no part of the run.
+        self.omitted: tuple[Omitted, ...] = () if resume is None else resume.record.start.omitted
         self.interrupted = ""  # the item that the session was ended in the midst of
         #: Reason -> items of this session that were not run, or could not be judged, for it.
         self.not_run: dict[str, list[str]] = {}
@@ -126,6 +128,11 @@ class Run:
     def simulated(self) -> bool:
         """Whether what is recorded is simulated evidence; known for sure once the bench is open."""
         return is_simulated(self.choice, self.session.identities)
+
+    @property
+    def planned(self) -> int:
+        """How many items the run has."""
+        return len(self._planned)
 
     @property
     def idle(self) -> bool:
@@ -206,6 +213,7 @@ class Run:
             identities=self.session.identities,
             hashes=now if hashes is None else hashes,
             firmware=self.image or (sources if self.simulated else {}),
+            omitted=self.omitted,
         )
 
     def _go_on(self, resume: Resume) -> None:

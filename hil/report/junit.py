@@ -11,6 +11,7 @@ import xml.etree.ElementTree as ET
 
 from hil.core.record import ItemResult, to_check
 from hil.report.items import Item, Standing, listing
+from hil.report.omitted import omitted_lines
 from hil.store.reading import RunRecord
 
 #: Longest ``system-out`` in bytes; some servers refuse more.
@@ -115,6 +116,8 @@ def _properties(record: RunRecord) -> dict[str, str]:
     }
     if times := [part.utc for part in record.resumed]:
         pairs["resumed"] = f"{len(times)} time{'s' * (len(times) > 1)}: {', '.join(times)}"
+    if omitted := _omitted(record):
+        pairs["not-in-this-run"] = "; ".join(omitted)
     for identity in start.identities:
         pairs.setdefault(f"identity.{identity.role}", str(identity))
     return {name: _line(value) for name, value in pairs.items()}
@@ -123,7 +126,13 @@ def _properties(record: RunRecord) -> dict[str, str]:
 def _summary(record: RunRecord, items: tuple[Item, ...]) -> str:
     stamp = ["SIMULATED: no motor turned."] if record.start.simulated else []
     lines = [f"{item.standing:<12} {item.name}: {_line(item.reason)}" for item in items]
-    return "\n".join([*_unsafe(record), *stamp, _line(record.start.bench), *lines])
+    head = [*_unsafe(record), *stamp, _line(record.start.bench), *_omitted(record)]
+    return "\n".join([*head, *lines])
+
+
+def _omitted(record: RunRecord) -> list[str]:
+    start = record.start
+    return [_line(line) for line in omitted_lines(start.omitted, len(start.items))]
 
 
 def _unsafe(record: RunRecord) -> list[str]:

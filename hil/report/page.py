@@ -13,6 +13,7 @@ from hil.report.items import counts, listing, overall, worst_first
 from hil.report.losses import Found, conditions, losses
 from hil.report.markup import CAUTIONS, environment, style, template_text
 from hil.report.numbers import lasting
+from hil.report.omitted import omitted_lines
 from hil.store.atomic import replace_file
 from hil.store.condition import problems
 from hil.store.reading import RunRecord
@@ -48,6 +49,7 @@ def page(record: RunRecord) -> str:
             unfinished=record.unfinished,
             notes=record.notes,
             unsafe=record.unsafe,
+            omitted=list(omitted_lines(record.start.omitted, len(record.start.items))),
             resumed=record.resumed,
             problems=problems(record),
             reports=reports_on(record),

@@ -20,8 +20,9 @@ def facts(record: RunRecord) -> dict[str, Any]:
 
     Keys: ``run``, ``simulated``, ``complete`` (the run came to its end), ``standing`` (the worst),
     ``counts`` (standing -> number of items), ``resumed`` (when, each time), ``unsafe`` (what a
-    person must look at before touching the bench), ``problems`` (what of the folder is missing or
-    unreadable), ``items`` (worst first: name, standing, reason), and ``files`` (what -> path).
+    person must look at before touching the bench), ``omitted`` (planned items that are not in the
+    run: plan, why, items), ``problems`` (what of the folder is missing or unreadable), ``items``
+    (worst first: name, standing, reason), and ``files`` (what -> path).
     """
     items = listing(record)
     return {
@@ -32,6 +33,10 @@ def facts(record: RunRecord) -> dict[str, Any]:
         "counts": {standing.value: number for standing, number in counts(items).items()},
         "resumed": [part.utc for part in record.resumed],
         "unsafe": list(record.unsafe),
+        "omitted": [
+            {"plan": one.plan, "why": one.why, "items": list(one.items)}
+            for one in record.start.omitted
+        ],
         "problems": list(problems(record)),
         "items": [
             {

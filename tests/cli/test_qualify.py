@@ -125,3 +125,52 @@ def test_signed_and_held_against_a_key(tmp_path: Path, requirements: Path) -> No
     assert "fits the key given: public.pem" in hil("verify", out, "--key", public).stdout
     (out / "manifest.sha256.sig").write_bytes(b"\0" * 64)
     assert hil("verify", out, "--key", public).returncode == 7
+
+
+# -- a part of a plan --------------------------------------------------------------------------
+
+RIG = Path(__file__).parents[2] / "testplans" / "rigs" / "dosing-pump.yaml"
+BOTH_WAYS = f"""
+format: 1
+plan: starts
+rig: {RIG}
+scenarios:
+  - id: start
+    scenario: start
+    requirements: [R-1]
+    speed: 1000 rpm
+    hold: 0.4 s
+    matrix: {{direction: [cw, ccw]}}
+    bands: {{success: {{exactly: 1}}}}
+"""
+
+
+def run_of(folder: Path, choice: str) -> tuple[Path, str]:
+    """A run of the items that `-k choice` leaves, on the simulated bench, and what it said."""
+    known = {path.name for path in (folder / "runs").glob("*")}
+    said = subprocess.run(
+        [sys.executable, "-m", "pytest", "starts.plan.yaml", "--hil-bench=twin", "-k", choice,
+         "--hil-out=runs", "-p", "no:cacheprovider"],
+        cwd=folder, capture_output=True, text=True, check=True,
+    ).stdout  # fmt: skip
+    (run,) = (path for path in (folder / "runs").glob("*") if path.name not in known)
+    return run, said
+
+
+def test_a_part_of_a_plan_does_not_qualify_and_parts_complete_each_other(
+    tmp_path: Path, requirements: Path
+) -> None:
+    text = REQUIREMENTS.replace("requirements:", "evidence: simulated-is-enough\nrequirements:")
+    requirements.write_text(text)
+    (tmp_path / "starts.plan.yaml").write_text(BOTH_WAYS)
+    half, said = run_of(tmp_path, "not ccw")
+    assert "deselected: 1 of 2 planned items are not in this run: start.ccw" in said
+    done = hil("qualify", requirements, half, "--out", tmp_path / "d1")
+    assert done.returncode == 4
+    lines = done.stdout.splitlines()
+    assert lines[0] == "NOT qualified on SIMULATED evidence: 1 not covered (R-1); 0 of 1 covered"
+    assert lines[1] == "  not covered  R-1: 1 planned item is in no run (deselected): start.ccw"
+    other, _ = run_of(tmp_path, "ccw")
+    done = hil("qualify", requirements, half, other, "--out", tmp_path / "d2")
+    assert done.returncode == 0, done.stdout
+    assert done.stdout.startswith("qualified on SIMULATED evidence: 1 of 1 requirements covered")

@@ -20,6 +20,7 @@ from hil.report.dossier.evidence import (
     missing_measures,
     pieces,
 )
+from hil.report.dossier.planned import Planned, belongs, missing, told
 from hil.report.dossier.runs import RunFacts, boards_of
 from hil.report.items import Standing
 from hil.verdicts.samples import demonstrated, judge_rate, lower_bound
@@ -78,6 +79,7 @@ class Assessment:
     samples : claimed sample against the shown one, bench and simulated each on its own.
     nearest : the judgement with the smallest margin in proportion to its limits, and the margin
         in %.
+    missing : planned items that would be evidence for it and are in no run that counts.
     """
 
     requirement: Requirement
@@ -88,6 +90,7 @@ class Assessment:
     set_aside: tuple[Piece, ...]
     samples: tuple[SampleShown, ...]
     nearest: tuple[Judgement, float] | None
+    missing: tuple[Planned, ...] = ()
 
     @property
     def simulated(self) -> bool:
@@ -101,9 +104,20 @@ def assess(requirement: Requirement, kind: Kind, runs: Sequence[RunFacts]) -> As
     counted = tuple(p for p in found if kind == ENOUGH or not p.run.simulated)
     aside = tuple(p for p in found if p not in counted)
     samples = _samples(requirement, counted)
-    status, reasons = _status(requirement, counted, aside, samples)
+    lacking = _missing(requirement, [run for run in runs if kind == ENOUGH or not run.simulated])
+    status, reasons = _status(requirement, counted, aside, samples, lacking)
     return Assessment(
-        requirement, kind, status, tuple(reasons), counted, aside, samples, _nearest(counted)
+        requirement, kind, status, tuple(reasons), counted, aside, samples, _nearest(counted),
+        lacking,
+    )  # fmt: skip
+
+
+def _missing(requirement: Requirement, runs: Sequence[RunFacts]) -> tuple[Planned, ...]:
+    return missing(
+        requirement,
+        [one for run in runs for one in run.planned],
+        [result for run in runs for result in run.record.results],
+        [run.record.start for run in runs],
     )
 
 
@@ -112,12 +126,13 @@ def _status(
     counted: Sequence[Piece],
     aside: Sequence[Piece],
     samples: Sequence[SampleShown],
+    lacking: Sequence[Planned],
 ) -> tuple[Status, list[str]]:
     failed = [_told(p) for p in counted if p.standing is Standing.FAIL]
     failed += [s.shown for s in samples if s.verdict is Verdict.FAIL]
     if failed:
         return Status.FAILED, failed
-    if gaps := _gaps(requirement, counted, aside):
+    if gaps := [*told(lacking), *_gaps(requirement, counted, aside, lacking)]:
         return Status.NOT_COVERED, gaps
     best = _best(samples)
     open_ones = [best.shown] if best is not None and best.verdict is not Verdict.PASS else []
@@ -136,8 +151,13 @@ def _best(samples: Sequence[SampleShown]) -> SampleShown | None:
     return next(iter([*reached, *samples]), None)
 
 
-def _gaps(requirement: Requirement, counted: Sequence[Piece], aside: Sequence[Piece]) -> list[str]:
-    """Why there is no evidence, or a part of it is missing."""
+def _gaps(
+    requirement: Requirement,
+    counted: Sequence[Piece],
+    aside: Sequence[Piece],
+    lacking: Sequence[Planned],
+) -> list[str]:
+    """Why there is no evidence, or a part of it is missing, besides the items `lacking`."""
     gaps: list[str] = []
     ran = [p for p in counted if p.standing not in (Standing.NOT_RUN, Standing.INTERRUPTED)]
     for number, source in enumerate(requirement.sources):
@@ -152,9 +172,9 @@ def _gaps(requirement: Requirement, counted: Sequence[Piece], aside: Sequence[Pi
                 f"{source}: only simulated evidence ({len(refused)} results set aside), and "
                 "evidence from the bench is asked for"
             )
-        else:
+        elif not any(belongs(one, source) for one in lacking):
             gaps.append(f"{source}: no such item in these runs")
-    if not gaps:
+    if not gaps and not lacking:
         missing = missing_measures(requirement, counted)
         gaps += [f"no judgement of measure {one}" for one in missing]
     return gaps

@@ -82,8 +82,10 @@ def pieces(requirement: Requirement, runs: Sequence[RunFacts]) -> tuple[Piece, .
 
 
 def _marked_items(runs: Iterable[RunFacts]) -> dict[str, set[str]]:
-    """Item -> requirements that any result of it names: an interrupted attempt names none."""
+    """Item -> requirements that its plan or a result names: an interrupted attempt names none."""
     known: dict[str, set[str]] = {}
+    for planned in (planned for run in runs for planned in run.planned):
+        known.setdefault(planned.item, set()).update(planned.marks)
     for result in (result for run in runs for result in run.record.results):
         known.setdefault(result.item, set()).update(marks(result))
     return known

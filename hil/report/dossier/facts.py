@@ -10,6 +10,7 @@ from hil.report.dossier.assess import Assessment, SampleShown
 from hil.report.dossier.changes import Change
 from hil.report.dossier.evidence import Piece
 from hil.report.dossier.orphans import Orphan
+from hil.report.dossier.planned import UNTOLD, Planned
 from hil.report.dossier.release import Outcome, Release, WaiverLine
 from hil.report.dossier.runs import RunFacts
 from hil.report.dossier.words import PROVES, PROVES_NOT
@@ -90,7 +91,12 @@ def _requirement(one: Assessment, release: Release) -> Facts:
         },
         "evidence": [_piece(piece) for piece in one.pieces],
         "set-aside": [_piece(piece) for piece in one.set_aside],
+        "in-no-run": [_planned(planned) for planned in one.missing],
     }
+
+
+def _planned(one: Planned) -> Facts:
+    return {"plan": one.plan, "item": one.item, "why": one.why or UNTOLD}
 
 
 def _sample(sample: SampleShown) -> Facts:
@@ -180,6 +186,8 @@ def _run(run: RunFacts) -> Facts:
         "remarks": list(run.remarks),
         "host": dict(start.host),
         "inputs": dict(start.hashes),
+        "planned": len(run.planned),
+        "not-in-run": [_planned(one) for one in run.planned if one.why],
     }
 
 

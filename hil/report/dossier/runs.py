@@ -13,6 +13,7 @@ from pathlib import Path
 
 from hil.core.errors import StoreError
 from hil.core.record import Identity
+from hil.report.dossier.planned import Planned, not_in_run, planned_of
 from hil.report.items import Item, listing
 from hil.store.fingerprint import fingerprint
 from hil.store.folder import INPUTS
@@ -50,6 +51,7 @@ class RunFacts:
     checked : outcome of the look at its manifest, None without one.
     days : first and last day of test (UTC, ISO).
     items : every item, each attempt on its own, interrupted and never begun ones too.
+    planned : every item of its plans, those too that are not in it.
     """
 
     record: RunRecord
@@ -58,6 +60,7 @@ class RunFacts:
     checked: Checked | None
     days: tuple[str, str]
     items: tuple[Item, ...]
+    planned: tuple[Planned, ...] = ()
     doubts: tuple[str, ...] = ()
     remarks: tuple[str, ...] = ()
 
@@ -125,7 +128,12 @@ def look_at(folder: Path, not_needed: Mapping[str, str]) -> RunFacts:
         if one.role != BOARD
     )
     doubts += [f"calibration of the {i.identity.role}: {i.why}" for i in instruments if i.in_doubt]
-    return RunFacts(record, board, instruments, checked, days, items, tuple(doubts), tuple(remarks))
+    planned, untold = planned_of(record)
+    doubts += [untold] if untold else []
+    remarks += not_in_run(planned)
+    return RunFacts(
+        record, board, instruments, checked, days, items, planned, tuple(doubts), tuple(remarks)
+    )
 
 
 def one_firmware(runs: Sequence[RunFacts]) -> Firmware:

@@ -7,6 +7,8 @@ PROVES = (
     "missing or one added file is found and named.",
     "Which runs, items and judgements stand behind each requirement, which of them failed, and "
     "where the raw data are.",
+    "Which items the plans of these runs hold, expanded from the kept plan and rig files, and "
+    "which of them are in no run.",
     "Which firmware build the running board reported at the start and at the end of each run.",
     "With a signature: whoever holds the private key made or confirmed the manifest.",
 )

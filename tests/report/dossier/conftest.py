@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -11,7 +10,7 @@ import pytest
 
 from hil.core.band import Band
 from hil.core.measure import Measure, Outcome
-from hil.core.record import Identity, ItemResult, ItemStart, RunEnd, RunStart
+from hil.core.record import Identity, ItemResult, ItemStart, Omitted, RunEnd, RunStart
 from hil.core.verdict import Judgement, Verdict, combine
 from hil.report.dossier.release import Release
 from hil.report.dossier.write import Wanted, make_dossier
@@ -19,6 +18,7 @@ from hil.report.rebuild import rebuild
 from hil.store.folder import RunFolder
 from hil.store.manifest import write_manifest
 
+TESTPLANS = Path(__file__).parents[3] / "testplans"
 UTC = "2026-03-01T22:15:09.123Z"
 TODAY = "2026-03-05T08:00:00.000Z"
 IN_DATE: Mapping[str, str] = {"supply": "2027-01-31", "tachometer": "2026-03-01"}
@@ -102,33 +102,40 @@ class Lab:
         sealed: bool = True,
         change: Callable[[RunStart], RunStart] = lambda start: start,
         planned: Sequence[str] = (),
+        plan: str = "",
+        sensing: str = "hall, back-emf",
+        omitted: Sequence[Omitted] = (),
     ) -> Path:
-        """A run folder; an entry that is a text is an item that was interrupted."""
+        """A run folder; an entry that is a text is an item that was interrupted.
+
+        It is of a scenario in Python, or of `plan`, scenarios as text, on a rig that has `sensing`.
+        """
         board = Identity(role="board", model="DRIVE", serial=serial, revision=revision)
         instruments = [
             Identity(role=role, model=f"M-{role}", serial="1", calibration_due=day)
             for role, day in due.items()
         ]
         names = [one if isinstance(one, str) else one.item for one in entries]
-        plan = b"format: 1\nplan: nightly\n"
+        inputs = self.inputs(plan, sensing)
         with RunFolder.create(self.path / "runs", name) as folder:
-            (folder.path / "inputs" / "nightly.plan.yaml").write_bytes(plan)
+            hashes = folder.keep_inputs(inputs)
             start = RunStart(
                 run=name,
                 utc=UTC,
                 simulated=simulated,
                 bench="bench of rig pump",
                 rig="pump",
-                plans=("nightly.plan.yaml",),
+                plans=(inputs[0].name,),
                 items=tuple(dict.fromkeys([*names, *planned])),
                 identities=(board, *instruments),
-                hashes={"nightly.plan.yaml": hashlib.sha256(plan).hexdigest()},
+                hashes=hashes,
                 host={"hil": "0.1.0", "python": "3.13"},
                 limits={"current": "15 A", "speed": "6500 rpm"},
                 commit="c0ffee",
                 operator="A. Bench",
                 environment={"ambient": "22 degC"},
                 firmware={"image.bin": "ab" * 32},
+                omitted=tuple(omitted),
             )
             folder.append(change(start))
             for number, entry in enumerate(entries, 1):
@@ -144,6 +151,34 @@ class Lab:
         if sealed and ended:
             write_manifest(folder.path, UTC)
         return folder.path
+
+    def inputs(self, plan: str, sensing: str) -> list[Path]:
+        """The files that a run rests on, lying apart as on a bench, the plan first."""
+        if not plan:
+            module = self.path / "test_pump.py"
+            module.write_text("def test_pump(hil_bench): ...\n")
+            return [module]
+        files = [
+            self.path / name
+            for name in (
+                "nightly.plan.yaml",
+                "rigs/pump.yaml",
+                "base/pump.yaml",
+                "line.profile.yaml",
+            )
+        ]
+        for file in files:
+            file.parent.mkdir(exist_ok=True)
+        files[0].write_text(f"format: 1\nplan: nightly\nrig: rigs/pump.yaml\nscenarios:\n{plan}")
+        files[1].write_text(
+            f"based-on: ../base/pump.yaml\nrig: pump\nboard: {{sensing: [{sensing}]}}\n"
+        )
+        shipped = (TESTPLANS / "rigs" / "dosing-pump.yaml").read_text()
+        files[2].write_text(
+            shipped.replace("../profiles/dosing-lines.profile.yaml", "../line.profile.yaml")
+        )
+        files[3].write_bytes((TESTPLANS / "profiles" / "dosing-lines.profile.yaml").read_bytes())
+        return files
 
     def requirements(self, text: str, head: str = "") -> Path:
         """A requirement file; `text` is the list, indented by two."""

@@ -142,14 +142,14 @@ def test_an_altered_run_covers_nothing_and_says_what_was_altered(lab, good) -> N
 def test_an_altered_input_shows_without_a_manifest_too(lab, good) -> None:
     run = lab.run("a", good, sealed=False)
     assert status_of(lab, run)[0] is Status.COVERED
-    (run / "inputs" / "nightly.plan.yaml").write_text("plan: looser\n")
+    (run / "inputs" / "test_pump.py").write_text("assert True\n")
     status, release = status_of(lab, run)
     assert status is Status.UNDECIDED
     assert (
-        "inputs/nightly.plan.yaml is not what the record says: altered"
+        "inputs/test_pump.py is not what the record says: altered"
         in (release.assessments[0].reasons[0])
     )
-    (run / "inputs" / "nightly.plan.yaml").unlink()
+    (run / "inputs" / "test_pump.py").unlink()
     assert "is missing" in status_of(lab, run)[1].assessments[0].reasons[0]
 
 
