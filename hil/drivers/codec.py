@@ -128,7 +128,10 @@ class Codec:
     def __init__(self, description: LinkDescription) -> None:
         self._layout = layout = Layout(description.framing)
         self._commands = description.commands
-        self._by_command_key = {str(m.key): name for name, m in description.commands.items()}
+        # Of commands that are one to the board (see `same`) the first stands for all.
+        self._by_command_key: dict[str, str] = {}
+        for name, command in description.commands.items():
+            self._by_command_key.setdefault(str(command.key), name)
         telemetry = description.messages["telemetry"]
         self._separators = len(telemetry.fields) - 1  # in a line of telemetry without a key
         self._prefix = b""
@@ -174,6 +177,13 @@ class Codec:
             If an argument is missing, unknown to the profile or does not fit its field.
         """
         return self.encode_message(command, self._commands[command], **arguments)
+
+    def same(self, one: str, other: str) -> bool:
+        """Whether two commands are one to the board: then its answer tells no difference."""
+        commands = self._commands
+        return one == other or (
+            one in commands and other in commands and commands[one].key == commands[other].key
+        )
 
     def encode_message(self, name: str, message: MessageSpec, **arguments: float | str) -> bytes:
         """Payload of any message to the board, such as the request of a poll; see `encode`."""

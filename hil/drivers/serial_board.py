@@ -144,7 +144,8 @@ class SerialBoard(CommandedBoard):
             self._pump()
             for message in self._messages:
                 ours = not message.command and "command" not in message.roles
-                if message.name in answers and (ours or message.command == command):
+                ours = ours or self._codec.same(message.command, command)
+                if message.name in answers and ours:
                     self._messages.clear()
                     return message
             self._messages.clear()

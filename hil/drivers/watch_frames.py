@@ -25,7 +25,10 @@ class FrameWatch(Watch):
         except ValueError as error:
             raise LinkError(f"link profile {description.name}: {error}") from error
         layout = self._layout = Layout(description.framing)
-        self._heads = {layout.key(n, c.key): n for n, c in description.commands.items()} | {
+        names: dict[bytes, list[str]] = {}  # several, where one command of the board serves them
+        for name, command in description.commands.items():
+            names.setdefault(layout.key(name, command.key), []).append(name)
+        self._heads = {key: " or ".join(those) for key, those in names.items()} | {
             layout.key("poll", poll.request.key): f"poll for {poll.answer}"
             for poll in description.polls
             if poll.request is not None

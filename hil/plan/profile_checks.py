@@ -70,15 +70,33 @@ def check_profile(profile: Profile) -> Wrong:
             key = message.key
             if key is None:
                 continue
-            if key in seen:
+            if key in seen and not _one_of_the_board(message, found[seen[key]]):
                 yield (
                     (side, name, "key"),
-                    f"{side}.{name}: key {key!r} is also that of {seen[key]}",
+                    f"{side}.{name}: key {key!r} is also that of {seen[key]}{_unlike(message)}",
                 )
             seen.setdefault(key, name)
     yield from _check_replies(profile)
     yield from _check_telemetry(profile)
     yield from _check_polls(profile)
+
+
+def _one_of_the_board(one: Message, other: Message) -> bool:
+    """Whether two commands are one to the board, such as start and set-speed: with equal fields.
+
+    Commands without fields would be told apart by nothing; there a key twice is rather a slip.
+    """
+
+    def fields(message: Message) -> list[dict[str, object]]:
+        return [field.model_dump(exclude={"name"}) for field in message.fields]
+
+    commands = isinstance(one, Command) and isinstance(other, Command)
+    return commands and bool(one.fields) and fields(one) == fields(other)
+
+
+def _unlike(message: Message) -> str:
+    told = isinstance(message, Command) and message.fields
+    return "; one command of the board can serve both, with the same fields" if told else ""
 
 
 def check_line_load(profile: Profile) -> Wrong:

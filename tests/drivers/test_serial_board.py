@@ -158,6 +158,22 @@ def test_simulated_firmware_is_blamed_alone_for_what_it_once_answered(
     board.close()
 
 
+def test_a_command_that_serves_start_and_set_speed_is_answered_for_both(make_peer, description):
+    commands = dict(description.commands)
+    commands["set-speed"] = replace(commands["set-speed"], key=commands["start"].key)
+    one = replace(description, commands=commands)
+    peer = make_peer(one)
+    board = opened(peer, one)
+    board.start(1000.0)
+    board.set_speed(1500.0)
+    board.stop()
+    assert [peer.command_of(payload) for payload in peer.received] == ["start", "start", "stop"]
+    peer.refuse = {"start": 2}
+    with pytest.raises(CommandRefused, match=r"refused 'set-speed 2000\.0'"):
+        board.set_speed(2000.0)
+    board.close()
+
+
 def test_refusal_is_an_error_with_the_text_of_the_profile(make_peer, description):
     board = opened(make_peer(description, refuse={"start": 2}), description)
     with pytest.raises(

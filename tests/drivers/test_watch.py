@@ -94,6 +94,15 @@ def test_an_unknown_command_is_counted_as_such(lines_description):
     assert watch.commands == {"unknown": 1}
 
 
+def test_a_command_that_serves_two_is_counted_under_both(lines_description):
+    commands = dict(lines_description.commands)
+    commands["set-speed"] = replace(commands["set-speed"], key=commands["start"].key)
+    one = replace(lines_description, commands=commands)
+    watch, board = make_watch(one), make_framing(one.framing)
+    watch.piece(0.0, True, board.encode(b"start,1000") + board.encode(b"stop"))
+    assert watch.commands == {"start or set-speed": 1, "stop": 1}
+
+
 def test_a_profile_that_contradicts_itself(description):
     bad = replace(description, framing=replace(description.framing, checksum="CRC-16/NOBODY"))
     with pytest.raises(LinkError, match="link profile dosing-"):

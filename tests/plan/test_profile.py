@@ -112,6 +112,31 @@ def test_several_codes_may_mean_one_state(edited):
     assert states[1] == states[17] == DriveState.ALIGN
 
 
+SET_SPEED = "set-speed: {key: speed, fields: [{name: speed, type: number, role: speed, unit: rpm}]}"
+
+
+@pytest.mark.parametrize("name", ["speed", "set point"])
+def test_one_command_of_the_board_may_serve_start_and_set_speed(edited, name):
+    one = SET_SPEED.replace("key: speed", "key: start").replace("name: speed", f"name: {name}")
+    link = load_profile(edited(SET_SPEED, one))
+    assert link.commands["set-speed"].key == link.commands["start"].key == "start"
+
+
+@pytest.mark.parametrize(
+    "fields",
+    [
+        "{name: speed, type: number, role: speed, unit: 0.1 rpm}",
+        "{name: speed, type: number, role: speed, unit: rpm}, {name: x, type: number, constant: 1}",
+        "{name: speed, type: hex, role: speed, unit: rpm}",
+    ],
+)
+def test_a_key_twice_with_other_fields_is_refused(edited, fields):
+    path = edited(SET_SPEED, f"set-speed: {{key: start, fields: [{fields}]}}")
+    said = str(refused(path))
+    assert said.startswith(f"{path}:20:20: commands.set-speed: key 'start' is also that of start; ")
+    assert said.endswith("one command of the board can serve both, with the same fields")
+
+
 @pytest.mark.parametrize(
     ("old", "new", "message"),
     [
