@@ -12,16 +12,14 @@ import click
 
 from hil.cli import shared
 from hil.cli.ending import ended_at_joints
+from hil.cli.population_told import told
 from hil.core.count import many
 
 if TYPE_CHECKING:
-    from hil.plan.plan import PlannedItem
     from hil.scenarios.campaign import TaskResult
-    from hil.scenarios.campaign_population import BandRate, PopulationTally
+    from hil.scenarios.campaign_population import PopulationTally
     from hil.store.campaign_folder import CampaignFolder, GrowingTable
 
-#: Bands that held, but with the least room, are listed up to this many.
-TIGHTEST = 12
 _JUDGEMENTS = {
     "rig": "text",
     "item": "text",
@@ -110,7 +108,8 @@ def population(
         click.echo(f"\ninterrupted after {tally.rigs} of {rigs} rigs", err=True)
     summary = _summary(tally)
     _save(folder, tally, summary)
-    _tell(tally, items)
+    for line in told(tally, len(items)):
+        click.echo(line)
     click.echo(f"{folder.path}")
     if json_file is not None:
         from hil.store.campaign_folder import plain
@@ -194,47 +193,3 @@ def _save(folder: CampaignFolder, tally: PopulationTally, summary: Mapping[str, 
             for item, measure, unit, s in tally.spreads()
         ],
     )
-
-
-def _tell(tally: PopulationTally, items: Mapping[str, PlannedItem]) -> None:
-    failed, bands = tally.failed_rigs, tally.bands()
-    click.echo(
-        f"{len(failed)} of {tally.rigs} healthy rigs failed; with 95 % confidence the plan fails "
-        f"at most {100 * tally.rig_fail_bound():.2g} % of them"
-    )
-    share = 100.0 * tally.undecided / max(1, tally.judgements)
-    click.echo(f"{tally.undecided} of {tally.judgements} judgements undecided ({share:.2g} %)")
-    for title, chosen in (
-        ("failed healthy rigs", [b for b in bands if b.fails]),
-        ("undecided", [b for b in bands if b.undecided and not b.fails]),
-    ):
-        if chosen:
-            click.echo(f"\n{title}:")
-        for band in chosen:
-            click.echo(f"  {band.item}  {band.measure}: {_said(band)}")
-            for example in band.examples:
-                click.echo(f"      {example}")
-    close = [b for b in bands if not b.fails and not b.undecided and b.room is not None]
-    if close:
-        click.echo("\nleast room (smallest margin over the width of the middle 90 %):")
-    for band in close[:TIGHTEST]:
-        click.echo(f"  {band.room:6.2f}  {band.item}  {band.measure}: {_said(band)}")
-    click.echo(
-        f"\n{len(items)} items, {tally.bench_seconds:.0f} s on the bench in "
-        f"{tally.wall_seconds:.0f} s of work"
-    )
-
-
-def _said(band: BandRate) -> str:
-    """Numbers of a band in one line."""
-    unit = "" if band.unit == "1" else f" {band.unit}"
-    low, high = band.limits
-    limits = f"[{'' if low is None else f'{low:g}'}..{'' if high is None else f'{high:g}'}]{unit}"
-    text = f"{limits} "
-    if band.spread is not None:
-        s = band.spread
-        text += (
-            f"found {s.least:.4g} | {s.low:.4g} {s.median:.4g} {s.high:.4g} | {s.most:.4g}{unit}, "
-        )
-    bound = f"at most {100 * band.fail_bound:.2g} % fail"
-    return f"{text}{band.fails} fails, {band.undecided} undecided of {band.judged} ({bound})"

@@ -85,8 +85,10 @@ def test_a_band_that_fails_healthy_rigs_is_told_and_the_exit_code_says_so(
     assert run(plan, *options) == 1
     said = capfd.readouterr().out
     assert "2 of 2 healthy rigs failed" in said
-    assert "start  time-to-speed" in said
+    assert "  start: time-to-speed at most 0.01 s\n" in said
+    assert "2 of 2 failed (at most 100 %)" in " ".join(said.split())
     assert "rig 1: time-to-speed" in said
+    assert max(map(len, said.splitlines()[:-1])) <= 80  # the last is the path of the folder
 
 
 def test_an_interrupt_tells_what_has_been_seen(plan, tmp_path, monkeypatch, capfd) -> None:
