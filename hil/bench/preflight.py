@@ -40,6 +40,8 @@ def look_over(
     today : day on which calibrations must not be overdue.
     """
     yield Finding("rig file", Grade.OK, f"{rig.rig}: {rig.description or rig.motor.name}")
+    if rig.borrowed_name:
+        yield Finding("name", Grade.WARNING, rig.borrowed_name)
     yield _back_emf(rig)
     yield from _limits(rig)
     yield from _current_limits(rig)

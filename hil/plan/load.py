@@ -69,6 +69,7 @@ def load_rig(path: Path | str) -> Rig:
             described = tuple(dict.fromkeys((*described, *more)))
     refuse_if_any(at_places(source, check_commands(rig)))
     rig._files = (*source.files, *described, *firmware, profile)
+    rig._named_in = source.position(("rig",)).file
     rig._profile = load_profile(profile)
     refuse_if_any(at_places(source, check_telemetry(rig)))
     return rig

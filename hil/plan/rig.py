@@ -210,6 +210,20 @@ class Rig(Model):
     _commands: dict[str, SupplyCommands] = PrivateAttr(default_factory=dict)
     _readings: dict[str, Conversation] = PrivateAttr(default_factory=dict)
     _answer_within: float = PrivateAttr(default=60.0)
+    _named_in: str = PrivateAttr(default="")
+
+    @property
+    def borrowed_name(self) -> str:
+        """What to know of a rig that has the name of the one it is `based-on`; or "".
+
+        One bench may have several files, such as one a firmware, so that it is no mistake for sure.
+        """
+        if not self._files or self._named_in in ("", str(self._files[0])):
+            return ""
+        return (
+            f"it has no 'rig:' of its own, and the name {self.rig} from {self._named_in}: its runs "
+            "enter the series of that rig"
+        )
 
     @property
     def files(self) -> tuple[Path, ...]:

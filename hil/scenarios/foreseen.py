@@ -69,6 +69,8 @@ def plan_findings(found: Collected) -> Iterator[Finding]:
         "plan", Grade.OK, f"{plan.name}: {_count(len(items), 'item')} of "
         f"{_count(len(plan.scenarios), 'scenario')} on rig {rig.rig}, {found.rig_file}"
     )  # fmt: skip
+    if rig.borrowed_name:
+        yield Finding("name", Grade.WARNING, f"{found.rig_file}: {rig.borrowed_name}")
     seconds = round(sum(least_time(item) for item in run))
     times = round(sum(repetitions(item) for item in run))
     yield Finding(

@@ -146,6 +146,19 @@ def test_looking_over_never_energises(rig, worlds) -> None:
     assert world.drive.dc_link_voltage < 1.0
 
 
+def test_a_name_that_is_that_of_another_rig_is_a_warning(rig, tmp_path) -> None:
+    file = tmp_path / "own.yaml"
+    file.write_text(f"based-on: {rig.files[0]}\n")
+    found = findings(load_rig(file))["name"]
+    assert found.grade is Grade.WARNING
+    assert found.detail == (
+        f"it has no 'rig:' of its own, and the name dosing-pump from {rig.files[0]}: its runs "
+        "enter the series of that rig"
+    )
+    file.write_text(f"based-on: {rig.files[0]}\nrig: dosing-pump\n")  # that is the same bench
+    assert "name" not in findings(load_rig(file))
+
+
 def test_an_overdue_calibration_is_a_warning_with_its_date(rig) -> None:
     found = findings(rig, today=date(2028, 1, 1))
     assert found["supply"].grade is Grade.WARNING

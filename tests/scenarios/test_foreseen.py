@@ -78,6 +78,17 @@ def test_the_shipped_plans_are_in_order_on_the_demo_rig():
         assert {f.grade for f in plan_findings(collect(plan))} == {Grade.OK}, plan
 
 
+def test_a_name_that_is_that_of_another_rig_is_a_warning(found, tmp_path):
+    rig = tmp_path / "rig.yaml"
+    rig.write_text(f"based-on: {RIG}\n")
+    findings = list(
+        plan_findings(found(f"  - {{id: s, scenario: start, speed: 900 rpm, {BANDS}}}\n", rig))
+    )
+    (told,) = [finding for finding in findings if finding.grade is not Grade.OK]
+    assert (told.what, told.grade) == ("name", Grade.WARNING)
+    assert told.detail.startswith(f"{rig}: it has no 'rig:' of its own, and the name dosing-pump")
+
+
 def test_a_speed_that_its_supply_cannot_give_is_a_warning(found):
     text = "scenario: start, speed: 4000 rpm, matrix: {supply: [15 V]}"
     findings = list(plan_findings(found(f"  - {{id: s, {text}, {BANDS}}}\n")))
