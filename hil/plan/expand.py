@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import astuple
 
 from hil.core.alike import nearest
+from hil.core.count import many
 from hil.core.drive import Sensing
 from hil.plan.bands import BandTable
 from hil.plan.checks import LINES
@@ -295,8 +296,8 @@ def left_out(plan: Plan, rig: Rig) -> Iterator[str]:
     for reason, those in missing.items():
         more = f" and {len(those) - NAMED} more" if len(those) > NAMED else ""
         yield (
-            f"{reason}: left out of plan {plan.name} are {len(those)} of {len(cases)} items: "
-            f"{', '.join(those[:NAMED])}{more}"
+            f"{reason}: {len(those)} of {many(len(cases), 'item')} of plan {plan.name} "
+            f"{'is' if len(those) == 1 else 'are'} left out: {', '.join(those[:NAMED])}{more}"
         )
 
 

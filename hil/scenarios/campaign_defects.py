@@ -13,6 +13,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
+from hil.core.count import many
 from hil.core.verdict import Verdict
 from hil.plan.kinds import ReversalParameters, StallParameters, StepsParameters
 from hil.plan.plan import PlannedItem
@@ -216,7 +217,7 @@ def prove(
         matrix.proofs.append(Proof(one, starts, one.chance(starts), tuple(ids)))
     sizes = (len(items),) if whole else (*ROUNDS, len(items))
     try:
-        tell(f"healthy firmware through {len(items)} items")
+        tell(f"healthy firmware through {many(len(items), 'item')}")
         healthy = Variation("healthy")
         for result in run([Task(plan, item, rig, healthy, seed) for item in items]):
             matrix.healthy.append(result)
@@ -227,7 +228,7 @@ def prove(
             open_ones = [proof for proof in matrix.proofs if whole or proof.caught is None]
             if not open_ones:
                 break
-            tell(f"{len(open_ones)} defects, up to {size} items each")
+            tell(f"{many(len(open_ones), 'defect')}, up to {many(size, 'item')} each")
             tasks = [
                 Task(plan, item, rig, proof.defect.variation, seed)
                 for proof in open_ones

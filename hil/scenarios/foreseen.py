@@ -88,11 +88,12 @@ def plan_findings(found: Collected) -> Iterator[Finding]:
     for text in not_wired(items, rig):
         yield Finding("not run", Grade.WARNING, text)
     if attended := [item.id for item in items if item.attended]:
+        take, are = ("takes", "is") if len(attended) == 1 else ("take", "are")
         yield Finding(
             "attended",
             Grade.WARNING,
-            f"no brake is wired: {', '.join(attended)} take a person at the shaft "
-            "(--hil-attended=on), or are not run",
+            f"no brake is wired: {', '.join(attended)} {take} a person at the shaft "
+            f"(--hil-attended=on), or {are} not run",
         )
     for text in not_judged(items, rig):
         yield Finding("not judged", Grade.WARNING, text)

@@ -83,3 +83,16 @@ def test_options_of_the_other_kind_of_file_are_refused(args: list[str], says: st
     result = run(PLANS / file, *(option.replace("RIG", str(RIG)) for option in options))
     assert result.exit_code == 2
     assert says in " ".join(result.output.split())
+
+
+def test_one_item_that_takes_a_person_is_told_in_the_singular(tmp_path: Path) -> None:
+    rig, facts = bare_rig(tmp_path), tmp_path / "facts.json"
+    plan = tmp_path / "one.plan.yaml"
+    plan.write_text(
+        "format: 1\nplan: one\nscenarios:\n  - {id: stall, scenario: stall, speed: 1000 rpm, "
+        "brake-torque: 1 N*m, expect: trip, bands: {tripped: {exactly: 1}}}\n"
+    )
+    result = run(plan, "--rig", rig, "--json", facts)
+    assert result.exit_code == 0, result.output
+    (said,) = [f["detail"] for f in json.loads(facts.read_text()) if f["what"] == "attended"]
+    assert said.endswith("stall takes a person at the shaft (--hil-attended=on), or is not run")

@@ -213,8 +213,8 @@ def test_a_refusal_that_no_command_can_ask_for_is_left_out_and_told(items, write
     (line,) = left_out(load_plan(write(text, "demo.plan.yaml")), on)
     assert line == (
         f"link profile {rig.profile.name} of rig dosing-pump has no command select-sensing "
-        "(sensing: hall) that a step expect-refusal could send: left out of plan demo are "
-        "2 of 3 items: asks.20v, asks.30v"
+        "(sensing: hall) that a step expect-refusal could send: 2 of 3 items of plan demo are left "
+        "out: asks.20v, asks.30v"
     )
 
 

@@ -143,8 +143,8 @@ def test_items_for_a_sensing_that_the_rig_has_not_are_left_out_and_named_once(pl
     items = expand(plan, poor, units())
     assert [item.id for item in items] == ["start.hall.cw", "start.hall.ccw", "plain"]
     assert list(left_out(plan, poor)) == [
-        "rig dosing-pump has no sensing back-emf (board.sensing: hall): left out of plan demo are "
-        "2 of 5 items: start.back-emf.cw, start.back-emf.ccw"
+        "rig dosing-pump has no sensing back-emf (board.sensing: hall): 2 of 5 items of plan demo "
+        "are left out: start.back-emf.cw, start.back-emf.ccw"
     ]
     assert list(left_out(plan, rig)) == []
     assert next(iter(foretold([plan], items, poor))) == next(left_out(plan, poor))
@@ -159,7 +159,7 @@ def test_mistakes_in_what_is_left_stay_mistakes(write, rig):
 def test_a_plan_of_which_nothing_is_left_is_refused(write, rig):
     text = PLAN.replace("[hall, back-emf]", "[back-emf]").split("  - id: plain")[0]
     file = write(text, "p.plan.yaml")
-    with pytest.raises(PlanError, match="left out of plan demo are 2 of 2 items") as caught:
+    with pytest.raises(PlanError, match="2 of 2 items of plan demo are left out") as caught:
         expand(load_plan(file), hall_only(rig), units())
     assert caught.value.line == 5
 

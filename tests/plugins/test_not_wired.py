@@ -146,7 +146,7 @@ def test_items_for_a_sensing_that_the_rig_has_not_are_left_out_with_one_line(lab
     result = lab.run(plan)
     result.assert_outcomes(passed=1)
     result.stdout.fnmatch_lines(
-        ["rig poor has no sensing back-emf *: left out * 1 of 2 items: plain.back-emf"]
+        ["rig poor has no sensing back-emf *: 1 of 2 items of plan t is left out: plain.back-emf"]
     )
     assert [one.item for one in lab.record.results] == ["plain.hall"]
     assert [note.text.split(" (")[0] for note in lab.record.notes] == [
@@ -177,8 +177,8 @@ def test_items_that_expect_a_refusal_of_a_sensing_nobody_can_select_are_left_out
     result = lab.run(lab.plan(f"{plain.rstrip()}{asks}", rig=fixed_rig))
     result.assert_outcomes(passed=1)
     result.stdout.fnmatch_lines(
-        ["link profile * of rig fixed has no command select-sensing *: left out * 1 of 2 * asks"]
+        ["link profile * of rig fixed has no command *: 1 of 2 items of plan t is left out: asks"]
     )
     assert [(one.item, one.verdict) for one in lab.record.results] == [("plain", Verdict.PASS)]
     (note,) = lab.record.notes
-    assert note.text.endswith("left out of plan t are 1 of 2 items: asks")
+    assert note.text.endswith("1 of 2 items of plan t is left out: asks")

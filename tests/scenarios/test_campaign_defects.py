@@ -235,8 +235,8 @@ def test_what_is_going_on_is_told() -> None:
     told: list[str] = []
     items = items_named("stop.hall.cw")
     prove("p", "", items, select(["stall-not-noticed"]), Bench({}), tell=told.append)
-    assert told[0] == "healthy firmware through 1 items"
-    assert told[1].startswith("1 defects, ")
+    assert told[0] == "healthy firmware through 1 item"
+    assert told[1].startswith("1 defect, up to ")
 
 
 #: A handful of quick ones through the nightly plan; the whole matrix is a campaign of its own.
