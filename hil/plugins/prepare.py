@@ -8,9 +8,9 @@ from hil.bench.bench import Bench
 from hil.bench.findings import Finding, Grade
 from hil.bench.flash import Flashed, flash, verify_build
 from hil.bench.observe import Silent
-from hil.bench.open import board_port, open_board
+from hil.bench.open import board_port, open_board, unanswered
 from hil.bench.prove import prove, require
-from hil.core.errors import HilError
+from hil.core.errors import BenchError, HilError
 from hil.plugins.run import Run
 
 LEVELS = {Grade.OK: "info", Grade.WARNING: "warning", Grade.FAILED: "error"}
@@ -32,8 +32,10 @@ def prepare(run: Run, tell: Tell) -> None:
     proving = proving and not run.idle  # there is nothing to be proven for
     if not (proving or options.firmware or options.build):
         return
+    opened = False
     try:
         with run.bench("preflight") as bench:
+            opened = True
             run.verify_bench()
             if options.firmware is not None:
                 _flash(run, bench, tell)
@@ -45,8 +47,19 @@ def prepare(run: Run, tell: Tell) -> None:
             for text in bench.keeper.take_stops():
                 run.note(f"preflight: {text}")
     except HilError as error:
-        run.session.dead = " ".join(str(error).split())
-        raise
+        told = str(error)
+        if not opened and not run.choice.simulated:
+            told = _all_that_fails(run, told)
+        run.session.dead = " ".join(told.split())
+        if told == str(error):
+            raise
+        raise BenchError(told) from error
+
+
+def _all_that_fails(run: Run, first: str) -> str:
+    """The part that could not be opened, and after it every other one: one look tells of all."""
+    others = [reason for _, reason in unanswered(run.rig, run.choice.resources)]
+    return "; ".join(dict.fromkeys((first, *others)))
 
 
 def _found(run: Run, finding: Finding, tell: Tell) -> None:

@@ -68,7 +68,7 @@ def test_a_speed_that_its_supply_cannot_give_is_said_before_the_first_item(lab) 
     result = lab.run(plan)
     told = "*t.plan.yaml:*: s.15v: 4000 rpm is out of reach at 15 V: *"
     result.stdout.fnmatch_lines(
-        [told, "firmware or rig file: success 0*; 4000 rpm is out of reach*"]
+        [told, "firmware or plan and rig file: success 0*; 4000 rpm is out of reach*"]
     )
     assert any("4000 rpm is out of reach" in note.text for note in lab.record.notes)
 

@@ -73,6 +73,9 @@ def test_no_such_port(lab) -> None:
     assert lab.record.end.reason.startswith("refused: supply at TCPIP::127.0.0.1::1")
     result.assert_outcomes()
     result.stdout.fnmatch_lines(["2 not-run", "*nothing was run: supply at TCPIP::127.0.0.1::1*"])
+    # who named the port wants to know of it too, whatever comes first
+    assert "; board port /dev/ttyUSB99: not there; " in first.reason
+    assert first.reason.count("supply at") == 1
 
 
 def test_no_such_port_without_preflight(lab) -> None:

@@ -69,7 +69,7 @@ def test_what_the_supply_cannot_give_is_said_with_the_verdict(kit: Kit, item, ri
     beyond = "2000 rpm is out of reach at 24 V: by the rig file the back-EMF alone is 41.9 V there"
     done = execute(item("time-to-speed: {max: 50 ms}"), strange, kit.bench)
     assert done.verdict is Verdict.FAIL
-    assert done.reason.startswith("firmware or rig file: time-to-speed ")
+    assert done.reason.startswith("firmware or plan and rig file: time-to-speed ")
     assert f"; {beyond}, " in done.reason
     done = execute(item("success: {exactly: 1}"), strange, kit.bench)
     assert (done.verdict, done.reason) == (Verdict.PASS, "all 1 bands held")
@@ -86,7 +86,7 @@ def test_an_error_that_ends_an_item_early_is_told_with_its_doubts(
     motor = rig.motor.model_copy(update={"back_emf_constant": 0.2})
     done = execute(item(), rig.model_copy(update={"motor": motor}), kit.bench)
     assert done.verdict is Verdict.FAIL
-    assert done.reason.startswith("firmware or rig file: stuck; 2000 rpm is out of reach")
+    assert done.reason.startswith("firmware or plan and rig file: stuck; 2000 rpm is out of reach")
 
 
 def test_repetitions_are_numbered_everywhere(kit: Kit, item, rig) -> None:
