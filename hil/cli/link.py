@@ -90,8 +90,10 @@ def link(
 def _decode(log_file: Path, watch: Watch) -> None:
     from hil.store.rawlog import read_raw_log
 
+    begun = None  # the times of a log are those of the computer's clock since it was switched on
     for piece in read_raw_log(log_file):
-        watch.piece(piece.t, piece.to_board, piece.data)
+        begun = piece.t if begun is None else begun
+        watch.piece(piece.t - begun, piece.to_board, piece.data)
 
 
 def _listen(
@@ -110,12 +112,13 @@ def _listen(
     from hil.store.rawlog import RawLog
 
     clock = WallClock()
+    begun = clock.now()
     identity, problem = None, ""
     with contextlib.ExitStack() as after:
         log = after.enter_context(RawLog(record)) if record is not None else None
 
         def note(direction: str, t: float, data: bytes) -> None:
-            watch.piece(t, direction == "tx", data)
+            watch.piece(t - begun, direction == "tx", data)
             if log is not None:
                 (log.sent if direction == "tx" else log.received)(t, data)
 

@@ -18,7 +18,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from hil.drivers.fields import Columns, Parts, leaves, to_raw
-from hil.drivers.framing.base import SHOWN, Reject
+from hil.drivers.framing.base import SHOWN, Reject, readable
 from hil.drivers.layout import Layout
 from hil.drivers.telemetry import Batch, Telemetry
 from hil.ports.link import LinkDescription, MessageSpec
@@ -228,7 +228,8 @@ class Codec:
         key = self._layout.head(frame)
         message, command = self._others.get(key, (None, ""))
         if message is None:
-            result.bad.append(Reject(frame, f"unknown message {key!r}"))
+            name = readable(key) if isinstance(key, bytes) else str(key)
+            result.bad.append(Reject(frame, f"unknown message {name}"))
             result.unmatched.append(frame)
         elif message.name in self._further:
             result.others.setdefault(message.name, []).append(frame)

@@ -18,6 +18,7 @@ from hil.core.errors import HilError, LinkError, LinkTimeout
 from hil.core.record import Identity
 from hil.drivers.codec import Codec, Message
 from hil.drivers.commanded import CommandedBoard
+from hil.drivers.framing.base import readable
 from hil.drivers.framing.make import make_framing
 from hil.drivers.inbox import MOST_BAD, Inbox
 from hil.drivers.polling import Poller
@@ -257,7 +258,8 @@ class SerialBoard(CommandedBoard):
         if self._description.polls:
             stray = frames[1:] if fits else frames
             if stray:
-                self._inbox.note_bad([f"{name}: came unasked, or late: {f[:24]!r}" for f in stray])
+                said = (f"{name}: came unasked, or late: {readable(f[:24])}" for f in stray)
+                self._inbox.note_bad(list(said))
             frames = frames[:1] if fits else []
         if frames:
             self._inbox.add(name, now, frames)

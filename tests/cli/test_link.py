@@ -168,6 +168,7 @@ def test_noise_is_named_beside_what_decodes(serve, tmp_path):
     assert "x no checksum" in done.output
     found = json.loads(facts.read_text())
     assert found["undecoded"][0]["bytes"] == "ff fe"
+    assert 0.0 <= found["undecoded"][0]["t"] < 30.0  # since listening began, not since start-up
     assert found["reasons"] == {"no checksum": found["undecoded-bytes"] // 2}
 
 

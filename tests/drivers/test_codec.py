@@ -232,10 +232,10 @@ def test_an_answer_to_a_command_the_profile_does_not_know(lines_description, cob
 @pytest.mark.parametrize(
     ("kind", "frame", "reason"),
     [
-        ("lines", b"hello", "unknown message b'hello'"),
+        ("lines", b"hello", "unknown message 'hello'"),
         ("lines", b"done", "done: 0 fields, expected 1"),
         ("lines", b"refused,start,x", "refused: code: 'x' is not a number"),
-        ("cobs", b"\x42\x00", "unknown message b'B'"),
+        ("cobs", b"\x42\x00", "unknown message 'B'"),
         ("cobs", b"\x82", "done: 1 bytes, expected 2"),
     ],
 )

@@ -18,6 +18,12 @@ from typing import Protocol
 SHOWN = 24
 
 
+def readable(data: bytes) -> str:
+    """Bytes for a message: in quotes what is text, else in hexadecimal digits."""
+    text = data.decode("ascii", "replace")
+    return repr(text) if text.isprintable() and text.isascii() else data.hex(" ")
+
+
 @dataclass(frozen=True, slots=True)
 class Reject:
     """Bytes that did not decode, and why."""
@@ -27,7 +33,7 @@ class Reject:
 
     def __str__(self) -> str:
         rest = f" ... {len(self.data)} bytes" if len(self.data) > SHOWN else ""
-        return f"{self.reason}: {self.data[:SHOWN]!r}{rest}"
+        return f"{self.reason}: {readable(self.data[:SHOWN])}{rest}"
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import deque
 
-from hil.drivers.framing.base import Cut, Framing, Reject, Splitter
+from hil.drivers.framing.base import Cut, Framing, Reject, Splitter, readable
 from hil.drivers.framing.checksum import find_checksum
 from hil.ports.link import FramingSpec
 
@@ -106,10 +106,10 @@ class LineFraming(Framing):
         if spec.begin and line:
             before, found, rest = line.rpartition(spec.begin)
             if not found:
-                rejects.append(Reject(line, f"does not begin with {spec.begin!r}"))
+                rejects.append(Reject(line, f"does not begin with {readable(spec.begin)}"))
                 return b""
             if before:
-                rejects.append(Reject(before, f"noise before {spec.begin!r}"))
+                rejects.append(Reject(before, f"noise before {readable(spec.begin)}"))
             return rest
         return line
 
@@ -121,15 +121,17 @@ class LineFraming(Framing):
     def encode(self, payload: bytes) -> bytes:
         """One line; ValueError if `payload` is empty, not printable ASCII or too long."""
         if not payload or payload.translate(None, PRINTABLE):
-            raise ValueError(f"a line must be printable ASCII, found {payload!r}")
+            raise ValueError(f"a line must be printable ASCII, found {readable(payload)}")
         line = payload
         if self._checksum is not None:
             line += self._mark + self._form % self._checksum.compute(payload)
         if self._spec.begin and self._spec.begin in line:
-            raise ValueError(f"a line must not contain {self._spec.begin!r}, found {payload!r}")
+            raise ValueError(
+                f"a line must not contain {readable(self._spec.begin)}, found {readable(payload)}"
+            )
         line = self._spec.begin + line
         if self._spec.terminator in line:
-            raise ValueError(f"a line must not contain its terminator, found {payload!r}")
+            raise ValueError(f"a line must not contain its terminator, found {readable(payload)}")
         if len(line) > self._spec.longest:
             raise ValueError(f"a line of {len(line)} bytes, at most {self._spec.longest} allowed")
         return line + self._spec.terminator

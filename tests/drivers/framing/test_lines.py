@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from hil.drivers.framing.base import Reject, readable
 from hil.drivers.framing.lines import LineFraming
 from hil.drivers.framing.make import make_framing
 from hil.ports.link import FramingSpec
@@ -180,10 +181,10 @@ def test_lines_that_begin_with_something():
     cut = found.feed(sentence + b"noise" + sentence + b"GPGLL*27\r\n")
     assert cut.frames == [sentence[1:-5]] * 2
     assert [reject.reason for reject in cut.rejects] == [
-        "noise before b'$'",
-        "does not begin with b'$'",
+        "noise before '$'",
+        "does not begin with '$'",
     ]
-    with pytest.raises(ValueError, match=r"must not contain b'\$'"):
+    with pytest.raises(ValueError, match=r"must not contain '\$'"):
         found.encode(b"a$b")
 
 
@@ -222,3 +223,12 @@ def test_sound_lines_read_together_are_what_each_of_them_is(payloads, spoilt) ->
     assert together.rejects == [reject for cut in apart for reject in cut.rejects]
     printable = [one for one in payloads if one and all(0x20 <= byte < 0x7F for byte in one)]
     assert [frame for frame in together.frames if frame in printable] == printable
+
+
+@pytest.mark.parametrize(
+    ("data", "text"),
+    [(b"im", "'im'"), (b"$", "'$'"), (b"", "''"), (b"\xff\x00a", "ff 00 61"), (b"a\n", "61 0a")],
+)
+def test_bytes_in_messages_are_text_where_they_can_be(data: bytes, text: str) -> None:
+    assert readable(data) == text
+    assert str(Reject(data, "no checksum")) == f"no checksum: {text}"
