@@ -162,10 +162,10 @@ def _decided(item: PlannedItem, done: Executed, seconds: float) -> bool:
         return False
     progress = done.progress or item.series.test.begin()
     wins = [m.value for m in done.measures if m.name == "success"]
-    done.progress = progress = progress.after(success=None if wins[-1] is None else wins[-1] == 1.0)
+    done.progress = progress = progress.after(success=wins[-1] == 1.0)
     if progress.trials == 1:
         done.steps.append(f"[1] {announce(item.series, seconds)}")
-    if not progress.is_over and progress.trials < item.repeats:
+    if progress.decision is Decision.CONTINUE and progress.trials < item.repeats:
         return False
     found, judgement = judge_series(item.series, progress, seconds)
     done.measures.append(found)
