@@ -27,7 +27,7 @@ from hil.scenarios.timeline import state_spans
 from hil.verdicts.decide import judge
 from hil.verdicts.samples import judge_rate
 from hil.verdicts.sequence import announce, judge_series
-from hil.verdicts.sequential import Decision, Progress
+from hil.verdicts.sequential import Progress
 
 
 @dataclass(slots=True)
@@ -162,10 +162,11 @@ def _decided(item: PlannedItem, done: Executed, seconds: float) -> bool:
         return False
     progress = done.progress or item.series.test.begin()
     wins = [m.value for m in done.measures if m.name == "success"]
-    done.progress = progress = progress.after(success=wins[-1] == 1.0)
+    won = None if wins[-1] is None else wins[-1] == 1.0
+    done.progress = progress = progress.after(success=won)
     if progress.trials == 1:
         done.steps.append(f"[1] {announce(item.series, seconds)}")
-    if progress.decision is Decision.CONTINUE and progress.trials < item.repeats:
+    if not progress.is_over and progress.trials < item.repeats:
         return False
     found, judgement = judge_series(item.series, progress, seconds)
     done.measures.append(found)

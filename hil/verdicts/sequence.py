@@ -78,6 +78,7 @@ def judge_series(series: Series, progress: Progress, seconds: float) -> tuple[Me
     """The failure rate seen, in %, and what the series has shown.
 
     Acceptance is a pass, rejection a fail; a series that ended before its decision is undecided.
+    The rate is that among the trials of which it is known whether they succeeded.
 
     Parameters
     ----------
@@ -86,17 +87,21 @@ def judge_series(series: Series, progress: Progress, seconds: float) -> tuple[Me
     test, trials, failures = series.test, progress.trials, progress.failures
     band = Band("failure-rate", None, 100.0 * test.bad, "%")
     verdict = VERDICTS[progress.decision]
-    if trials == 0:
-        nothing = Measure.absent("failure-rate", "%", Outcome.TOO_FEW_SAMPLES, "no trial was run")
-        return nothing, Judgement(band, nothing, verdict, "failure rate: no trial was run")
-    low, high = interval(trials - failures, trials, 0.95)
+    decided = trials - progress.undecided
+    if decided == 0:
+        why = "no trial was decided" if trials else "no trial was run"
+        nothing = Measure.absent("failure-rate", "%", Outcome.TOO_FEW_SAMPLES, why)
+        return nothing, Judgement(band, nothing, verdict, f"failure rate: {why}")
+    low, high = interval(decided - failures, decided, 0.95)
+    share = f"{failures} of {trials}"
+    apart = f", {progress.undecided} undecided" if progress.undecided else ""
     rate = Measure(
         "failure-rate",
         "%",
-        100.0 * failures / trials,
+        100.0 * failures / decided,
         uncertainty=25.0 * (high - low),  # a quarter of the 95 % interval stands for one sigma
-        resolution=100.0 / trials,
-        detail=f"{failures} of {trials}",
+        resolution=100.0 / decided,
+        detail=share + apart,
     )
     words = {
         Decision.ACCEPT: f"is shown to be below {100 * test.bad:g} %",
@@ -104,7 +109,7 @@ def judge_series(series: Series, progress: Progress, seconds: float) -> tuple[Me
         Decision.CONTINUE: "is not shown either way yet",
     }[progress.decision]
     reason = (
-        f"failure rate {words}: {failures} of {trials} failed (sequential test, risks "
+        f"failure rate {words}: {share} failed{apart} (sequential test, risks "
         f"{100 * series.alpha:.2g} % and {100 * series.beta:.2g} %)"
     )
     if progress.decision is not Decision.CONTINUE:

@@ -120,15 +120,38 @@ class SequentialTest:
 
 @dataclass(frozen=True, slots=True)
 class Progress:
-    """Where a sequential test stands; a value that each trial turns into the next."""
+    """Where a sequential test stands; a value that each trial turns into the next.
+
+    A trial of which nobody can say whether it succeeded is undecided. The test decides what it
+    would have decided whatever such trials were: it accepts as if all of them had failed, and
+    rejects as if all had succeeded.
+    """
 
     test: SequentialTest
     trials: int = 0
     failures: int = 0
-    decision: Decision = Decision.CONTINUE
+    undecided: int = 0
+    at_best: Decision = Decision.CONTINUE  # if every undecided trial had succeeded
+    at_worst: Decision = Decision.CONTINUE  # if every undecided trial had failed
 
-    def after(self, *, success: bool) -> Progress:
-        """The state after one more trial.
+    @property
+    def decision(self) -> Decision:
+        """What the test has decided, or to go on."""
+        if self.at_worst is Decision.ACCEPT:
+            return Decision.ACCEPT
+        return Decision.REJECT if self.at_best is Decision.REJECT else Decision.CONTINUE
+
+    @property
+    def is_over(self) -> bool:
+        """Whether no further trial can change anything: decided, or what it came to hangs on
+        undecided trials alone.
+        """
+        return Decision.CONTINUE not in (self.at_best, self.at_worst) or (
+            self.decision is not Decision.CONTINUE
+        )
+
+    def after(self, *, success: bool | None) -> Progress:
+        """The state after one more trial; None: nobody can say whether it succeeded.
 
         Raises
         ------
@@ -137,20 +160,28 @@ class Progress:
         """
         if self.decision is not Decision.CONTINUE:
             raise ValueError(f"the test decided after {self.trials} trials: {self.decision.value}")
-        trials, failures = self.trials + 1, self.failures + (not success)
+        trials, failures = self.trials + 1, self.failures + (success is False)
+        undecided = self.undecided + (success is None)
+        best, worst = self.at_best, self.at_worst
+        if best is Decision.CONTINUE:
+            best = self.test.decide(trials, failures)
+        if worst is Decision.CONTINUE:
+            worst = self.test.decide(trials, failures + undecided)
         return replace(
             self,
             trials=trials,
             failures=failures,
-            decision=self.test.decide(trials, failures),
+            undecided=undecided,
+            at_best=best,
+            at_worst=worst,
         )
 
     def successes_to_accept(self) -> int:
-        """Successes in a row that would end the test with acceptance; 0 if it has decided."""
-        if self.decision is not Decision.CONTINUE:
+        """Successes in a row that would end the test with acceptance; 0 if none can any more."""
+        if self.at_worst is not Decision.CONTINUE:
             return 0
-        more = 1
-        while self.test.decide(self.trials + more, self.failures) is not Decision.ACCEPT:
+        more, failures = 1, self.failures + self.undecided
+        while self.test.decide(self.trials + more, failures) is not Decision.ACCEPT:
             more += 1
         return more
 

@@ -2,7 +2,10 @@
 
 from pathlib import Path
 
+import pytest
+
 from hil.bench.open import open_bench
+from hil.core.measure import Measure, Outcome
 from hil.core.verdict import Verdict
 from hil.measures.catalogue import KINDS, definitions
 from hil.plan.expand import expand
@@ -51,3 +54,16 @@ def test_starts_that_never_get_there_reject_after_a_few(tmp_path: Path) -> None:
     assert done.verdict is Verdict.FAIL
     assert len(done.traces) <= item.series.fixed.trials
     assert "failure rate is shown to be above 5 %" in done.reason
+
+
+def test_starts_that_cannot_be_judged_neither_accept_nor_reject(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def blurred(*_: object) -> list[Measure]:
+        return [Measure.absent("success", "1", Outcome.MISSING_DATA, "no samples")]
+
+    monkeypatch.setattr("hil.scenarios.execute.measure", blurred)
+    item, done = run(tmp_path, speed="800 rpm", within="2 s")
+    assert done.verdict is Verdict.UNDECIDED
+    assert "no trial was decided" in done.reason
+    assert 1 < len(done.traces) < item.series.most  # as many as it takes to see that

@@ -53,6 +53,27 @@ def test_an_interrupted_series_is_undecided_and_never_a_pass() -> None:
     assert empty.verdict is Verdict.UNDECIDED
 
 
+def test_undecided_trials_are_told_apart_and_fail_nothing() -> None:
+    progress = SERIES.test.begin()
+    for success in (True, None, None, True, None, False, None):
+        progress = progress.after(success=success)
+    rate, judgement = judge_series(SERIES, progress, 1.0)
+    assert judgement.verdict is Verdict.UNDECIDED
+    assert rate.detail == "1 of 7, 4 undecided"
+    assert rate.value == pytest.approx(100.0 / 3.0)
+    assert "1 of 7 failed, 4 undecided (sequential test" in judgement.reason
+
+
+def test_a_series_of_nothing_but_undecided_trials_shows_nothing() -> None:
+    progress = SERIES.test.begin()
+    while not progress.is_over:
+        progress = progress.after(success=None)
+    rate, judgement = judge_series(SERIES, progress, 1.0)
+    assert judgement.verdict is Verdict.UNDECIDED
+    assert rate.outcome is Outcome.TOO_FEW_SAMPLES
+    assert judgement.reason == "failure rate: no trial was decided"
+
+
 def test_the_announcement_compares_with_the_fixed_plan() -> None:
     assert f"takes {SERIES.fixed.trials}" in announce(SERIES)
     assert f"at most {SERIES.most}" in announce(SERIES)

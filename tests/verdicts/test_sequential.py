@@ -168,6 +168,55 @@ def test_progress_follows_the_lines(outcomes):
         assert state.decision is expected
 
 
+SHORT = SequentialTest(0.05, 0.4, most=12, acceptable=2)
+
+
+def decided(test: SequentialTest, outcomes: list[bool]) -> Decision:
+    """What a test decides of trials that are all known."""
+    state = test.begin()
+    for success in outcomes:
+        if state.decision is Decision.CONTINUE:
+            state = state.after(success=success)
+    return state.decision
+
+
+@given(
+    st.sampled_from([SHORT, HANDBOOK]),
+    st.lists(st.sampled_from([True, True, False, None, None]), max_size=60),
+    st.data(),
+)
+def test_undecided_trials_decide_only_what_they_cannot_change(test, outcomes, data):
+    """A decision stands if and only if all that they may have been leads to the same one."""
+    state, seen = test.begin(), []
+    for success in outcomes[: test.most]:
+        if state.is_over:
+            break
+        state = state.after(success=success)
+        seen.append(success)
+    assert (state.trials, state.failures, state.undecided) == (
+        len(seen), seen.count(False), seen.count(None),
+    )  # fmt: skip
+    best = decided(test, [one is not False for one in seen])
+    worst = decided(test, [one is True for one in seen])
+    assert state.decision is (best if best is worst else Decision.CONTINUE)
+    maybe = [data.draw(st.booleans()) if one is None else one for one in seen]
+    if state.decision is not Decision.CONTINUE:
+        assert decided(test, maybe) is state.decision
+    if state.is_over:  # whatever comes after
+        more = data.draw(st.lists(st.booleans(), max_size=20))
+        assert decided(test, [one is not False for one in seen] + more) is best
+        assert decided(test, [one is True for one in seen] + more) is worst
+
+
+def test_with_nothing_but_undecided_trials_a_series_ends_without_a_decision():
+    state = SHORT.begin()
+    while not state.is_over:
+        state = state.after(success=None)
+    assert state.decision is Decision.CONTINUE
+    assert (state.at_best, state.at_worst) == (Decision.ACCEPT, Decision.REJECT)
+    assert state.successes_to_accept() == 0
+
+
 @pytest.mark.parametrize(
     ("wrong", "match"),
     [
