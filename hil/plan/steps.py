@@ -7,6 +7,7 @@ the item.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -202,6 +203,19 @@ _EXAMPLES = {
     "expect-refusal": "{start: 9000 rpm}",
 }
 _ALL = (*_WORDS, *_EXAMPLES)
+
+
+#: Steps that are not written as their class is called.
+_WRITTEN = {SupplyOn: "supply", SupplyOff: "supply", BrakeOn: "brake", WaitForSpeed: "wait-for",
+            WaitForState: "wait-for"}  # fmt: skip
+
+
+def written(step: Step) -> str:
+    """The word that a step begins with in a plan: ``set-speed``."""
+    if isinstance(step, SetLine):
+        return "close" if step.closed else "open"
+    name = type(step).__name__
+    return _WRITTEN.get(type(step)) or re.sub("(?<=[a-z])(?=[A-Z])", "-", name).lower()
 
 
 def read_step(raw: object) -> Step:

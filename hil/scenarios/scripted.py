@@ -26,11 +26,13 @@ def run_steps(
         When a step that waits for something does not get it, or the drive faults during a hold.
     """
     direction = approach.direction
-    for number, step in enumerate(sequence, start=1):
+    planned = list(sequence)
+    for number, step in enumerate(planned, start=1):
         try:
             direction = _one(steps, step, direction, approach.tolerance, voltage)
         except ManoeuvreFailed as error:
-            raise ManoeuvreFailed(f"step {number}: {error}") from error
+            which = f"step {number} of {len(planned)} ({plan.written(step)})"
+            raise ManoeuvreFailed(f"{which}: {error}") from error
 
 
 def _one(  # noqa: PLR0912, PLR0915 - one branch a step is what this function is

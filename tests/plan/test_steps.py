@@ -10,7 +10,7 @@ from hil.core.drive import DriveState
 from hil.core.errors import PlanError
 from hil.plan import steps
 from hil.plan.load import load_plan
-from hil.plan.steps import read_step
+from hil.plan.steps import read_step, written
 
 
 @pytest.mark.parametrize(
@@ -52,6 +52,7 @@ from hil.plan.steps import read_step
 )
 def test_steps(raw, step):
     assert read_step(raw) == step
+    assert written(step) == (raw if isinstance(raw, str) else next(iter(raw)))
 
 
 @pytest.mark.parametrize(

@@ -80,15 +80,15 @@ def test_after_a_reversal_speeds_count_the_other_way(kit: Kit, steps: Steps) -> 
     [
         (
             {"wait-for": {"speed": "3000 rpm"}, "within": "0.2 s"},
-            r"step 2: \+3000 rpm not reached within 0\.2 s: state run",
+            r"step 2 of 3 \(wait-for\): \+3000 rpm not reached within 0\.2 s: state run",
         ),
         (
             {"wait-for": {"state": "fault"}, "within": "0.2 s"},
-            r"step 2: state fault not reached within 0\.2 s: state run",
+            r"step 2 of 3 \(wait-for\): state fault not reached within 0\.2 s: state run",
         ),
         (
             {"expect-fault": ["stall", "hall"], "within": "0.2 s"},
-            r"step 2: expected fault stall or hall within 0\.2 s, found state run",
+            r"step 2 of 3 \(expect-fault\): expected fault stall or hall within 0\.2 s, found",
         ),
     ],
 )
@@ -103,7 +103,8 @@ def test_a_step_that_is_not_fulfilled_is_numbered_and_ends_the_list(
 def test_a_fault_during_a_hold_ends_it_at_once(kit: Kit, steps: Steps) -> None:
     kit.clock.at(0.3, lambda: kit.board.trip(Fault.OVER_TEMPERATURE))
     before = kit.clock.now()
-    with pytest.raises(ManoeuvreFailed, match=r"step 1: fault while holding: .*over-temperature"):
+    told = r"step 1 of 1 \(hold\): fault while holding: .*over-temperature"
+    with pytest.raises(ManoeuvreFailed, match=told):
         run(steps, {"hold": "5 s"})
     assert kit.clock.now() - before < 0.4
 
