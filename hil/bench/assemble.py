@@ -33,6 +33,7 @@ def assemble(
         settings=Settings(
             current_limit=rig.supply.current_limit,
             over_voltage=rig.supply.over_voltage_limit,
+            max_voltage=rig.supply.max_voltage,
             poll=poll,
             quiet_poll=quiet_poll,
             settling=rig.settling,

@@ -9,7 +9,13 @@ from hil.bench.coming_up import ComingUp
 from hil.bench.dc_link import heard_of_link
 from hil.bench.parts import Parts, Settings
 from hil.bench.readout import Readout
-from hil.core.errors import BenchError, CommandRefused, HilError, InstrumentError
+from hil.core.errors import (
+    BenchError,
+    CommandRefused,
+    HilError,
+    InstrumentError,
+    ScenarioError,
+)
 from hil.ports.board import Nudged
 from hil.ports.instruments import Brake, SignalSwitch
 
@@ -38,6 +44,8 @@ class Bench(Readout):
 
         Raises
         ------
+        ScenarioError
+            For a voltage that the rig file does not allow, before anything is done.
         InstrumentError
             If a readback differs or the output does not settle.
         Overload
@@ -46,6 +54,11 @@ class Bench(Readout):
             If the emergency stop is pressed or a guard open; GuardLost without a guard process.
         """
         settings = self.settings
+        if not 0.0 < voltage <= settings.max_voltage:
+            raise ScenarioError(
+                f"voltage: expected more than 0 V, at most {settings.max_voltage:g} V (max-voltage "
+                f"of the supply), found {voltage:g} V"
+            )
         self._settled_at, self._asked = None, voltage
         self.keeper.check_interlocks()
         limit = settings.current_limit if current_limit is None else current_limit

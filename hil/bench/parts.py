@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
@@ -29,6 +30,7 @@ class Settings:
     poll : interval of reading board and tachometer; supply_poll : of reading the supply.
     quiet_poll : as `poll`, while nothing but time is waited for; 0 for the same.
     current_limit, over_voltage : limits given to the supply before every output-on.
+    max_voltage : V, that nobody may ask the supply for more than.
     settling : when a new output voltage counts as there.
     dc_link_capacitance : F, what the output charges when it goes on.
     rest_speed : rpm below which the shaft counts as standing.
@@ -40,6 +42,7 @@ class Settings:
 
     current_limit: float
     over_voltage: float
+    max_voltage: float = math.inf
     poll: float = 0.01
     quiet_poll: float = 0.0
     supply_poll: float = 0.05

@@ -2,6 +2,8 @@
 
 HilError
 ├── PlanError         a file the user wrote (plan, rig, link profile)
+├── ScenarioError     a scenario written in Python asks for what cannot be
+│   └── NotOffered        ... for what the board or bench of the rig has not
 ├── BenchError        the bench: not found, busy, interlock, refused as unsafe
 │   ├── LinkError         the serial link to the board (LinkTimeout is also a TimeoutError)
 │   │   └── CommandRefused    the board understood a command and said no
@@ -34,6 +36,17 @@ class PlanError(HilError):
         self.file, self.line, self.column = file, line, column
         place = ":".join(str(part) for part in (file, line, column) if part not in ("", None))
         super().__init__(f"{place}: {message}" if place else message)
+
+
+class ScenarioError(HilError):
+    """A mistake in a scenario written in Python: a word that is none, a value beyond the rig.
+
+    The message names the field, what was expected and what was found.
+    """
+
+
+class NotOffered(ScenarioError):
+    """A scenario asks for what the board or bench of its rig has not; elsewhere it may run."""
 
 
 class BenchError(HilError):

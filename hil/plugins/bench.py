@@ -34,7 +34,9 @@ TIME_LIMIT = "from pytest-timeout"
 def hil_bench(request: pytest.FixtureRequest) -> Iterator[Bench]:
     """The opened rig (`hil.bench.bench.Bench`), made safe afterwards whatever happens."""
     if hasattr(request.config, "workerinput") and bench_options(request.config).pool is None:
-        pytest.fail(ONE_PROCESS, pytrace=False)
+        from hil.core.errors import ScenarioError
+
+        raise ScenarioError(ONE_PROCESS)
     from hil.plugins.python_scenario import python_scenario
 
     with python_scenario(request.config.stash[RUN], item_id(request.node), request.node) as bench:
@@ -56,9 +58,14 @@ def pytest_runtest_setup(item: pytest.Item) -> Iterator[None]:
     """Keep why a Python scenario could not begin, for its record."""
     try:
         return (yield)
-    except Exception as error:
+    except (Exception, pytest.skip.Exception, pytest.fail.Exception) as error:
         if uses_bench(item):
             _keep(item, error)
+            if (run := item.config.stash.get(RUN, None)) is not None:
+                from hil.plugins.python_scenario import leave_out_unless_begun
+
+                leave_out_unless_begun(run, item_id(item), item)
+            _tell_in_one_line(item, error)
         raise
 
 
@@ -79,6 +86,7 @@ def pytest_runtest_call(item: pytest.Item) -> Iterator[None]:
         verdict, reason = _keep(item, error)
         if verdict is Verdict.NOT_RUN and not isinstance(error, pytest.skip.Exception):
             pytest.skip(f"not run: {reason}")
+        _tell_in_one_line(item, error)
         raise
     verdict, reason = _keep(item, None)
     if verdict is not Verdict.PASS:
@@ -86,9 +94,19 @@ def pytest_runtest_call(item: pytest.Item) -> Iterator[None]:
     return result
 
 
+def _tell_in_one_line(item: pytest.Item, error: BaseException) -> None:
+    """What a test asks for and cannot have is told by its own line; what is inside helps nobody."""
+    from hil.core.errors import ScenarioError
+
+    if isinstance(error, ScenarioError):
+        raise pytest.fail.Exception(item.stash[CAME_TO][1], pytrace=False) from None
+
+
 def _keep(item: pytest.Item, error: BaseException | None) -> tuple[Verdict, str]:
     from hil.core.errors import BenchError
     from hil.core.verdict import Verdict
+    from hil.plugins.own_assertions import asserts
+    from hil.plugins.place import place_of
     from hil.scenarios.result import conclude_script
 
     script = item.stash.get(SCRIPT, None)
@@ -98,8 +116,13 @@ def _keep(item: pytest.Item, error: BaseException | None) -> tuple[Verdict, str]
         if limited := isinstance(error, pytest.fail.Exception) and TIME_LIMIT in str(error):
             error = BenchError(str(error))  # a time limit says nothing about the firmware
         asserted = isinstance(error, AssertionError | pytest.fail.Exception)
+        judgements = script.judgements if script is not None else []
         came_to = conclude_script(
-            script.judgements if script is not None else (), error, asserted=asserted
+            judgements,
+            error,
+            asserted=asserted,
+            asserts=error is None and not judgements and asserts(item),
+            where="" if error is None else place_of(error, item),
         )
         if limited:
             error = KeyboardInterrupt(str(error))  # as for an interrupt: open the bench anew

@@ -11,7 +11,7 @@ import pytest
 from hil.core.record import CHECK, to_check
 from hil.plugins import resume_hooks
 from hil.plugins.attended import operator_for
-from hil.plugins.items import item_id, on_bench, rig_of
+from hil.plugins.items import item_id, on_bench, rig_of, uses_bench
 from hil.plugins.keys import CAME_TO, PROGRESS, RESUME, RUN, TAKEN
 from hil.plugins.omitted import omitted
 from hil.plugins.options import bench_options
@@ -315,8 +315,16 @@ class Evidence:
                 verdict = error.result.verdict.value
             elif error is not None and CAME_TO in item.stash and report.when != "teardown":
                 verdict = item.stash[CAME_TO][0].value
+            elif error is not None and uses_bench(item) and not _ours(error):
+                verdict = "undecided"  # tidying up of the test's own: nobody else is to blame
             setattr(report, VERDICT, verdict)
         return report  # type: ignore[return-value]
+
+
+def _ours(error: BaseException) -> bool:
+    from hil.core.errors import HilError
+
+    return isinstance(error, HilError | pytest.skip.Exception)
 
 
 def _not_run(reasons: Mapping[str, Sequence[str]]) -> Iterator[str]:

@@ -18,6 +18,20 @@ from hil.scenarios.result import result_of_script
 from hil.scenarios.script import Script
 
 
+def leave_out_unless_begun(run: Run, name: str, node: pytest.Item) -> None:
+    """Record a test that ended before it had the bench: skipped, or by another of its fixtures."""
+    if not run.has_begun(name):
+        result = result_of_script(
+            None,
+            node.stash[CAME_TO],
+            item=name,
+            plan=node.path.name,
+            title=node.name,
+            utc=utc_now(),
+        )
+        run.leave_out(result)
+
+
 @contextlib.contextmanager
 def python_scenario(run: Run, name: str, node: pytest.Item) -> Iterator[Bench]:
     """The opened bench for a test function; what the test came to is recorded afterwards.

@@ -262,6 +262,10 @@ class Run:
         position, of = self.position(item)
         self.folder.append(ItemStart(item=item, utc=utc_now(), position=position, of=of))
 
+    def has_begun(self, item: str) -> bool:
+        """Whether anything of `item` is, or will be, in the record."""
+        return item in self._begun
+
     def leave_out(self, result: ItemResult) -> None:
         """Record an item that is not run, for which no bench needs to be opened.
 

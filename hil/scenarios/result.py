@@ -5,7 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from hil.bench.operator import NotAttended
-from hil.core.errors import BenchError, FirmwareError, HilError
+from hil.core.errors import (
+    BenchError,
+    FirmwareError,
+    HarnessError,
+    HilError,
+    NotOffered,
+    StoreError,
+)
 from hil.core.record import ItemResult
 from hil.core.verdict import Judgement, Verdict, blamed, combine
 from hil.plan.plan import PlannedItem
@@ -71,8 +78,24 @@ def failed_at_power_up(item: PlannedItem, cause: FirmwareError, *, utc: str) -> 
     return result_of(item, done, utc=utc, duration=0.0, traces=())
 
 
+#: What else than the test ended it -> its verdict, and what the reason begins with.
+_BLAMED: tuple[tuple[type[HilError], Verdict, str], ...] = (
+    (NotAttended, Verdict.NOT_RUN, "attended: "),
+    (NotOffered, Verdict.NOT_RUN, ""),
+    (FirmwareError, Verdict.FAIL, "firmware: "),
+    (BenchError, Verdict.BENCH_FAULT, "bench: "),
+    (HarnessError, Verdict.BENCH_FAULT, "harness: "),
+    (StoreError, Verdict.BENCH_FAULT, "harness: "),
+)
+
+
 def conclude_script(
-    judgements: Iterable[Judgement], error: BaseException | None, *, asserted: bool = False
+    judgements: Iterable[Judgement],
+    error: BaseException | None,
+    *,
+    asserted: bool = False,
+    asserts: bool = False,
+    where: str = "",
 ) -> tuple[Verdict, str]:
     """Verdict and reason of a Python scenario.
 
@@ -80,28 +103,48 @@ def conclude_script(
     ----------
     error : what its test function ended with; None if it returned.
     asserted : `error` is a failed assertion: the test itself has judged.
+    asserts : the test function has assertions of its own, and they held.
+    where : file and line of the test that `error` comes from, if known.
 
     Only a failed band, a failed assertion and a `FirmwareError` blame the firmware. A mistake in
-    the test is no more its doing than a broken cable.
+    the test is no more its doing than a broken cable, and no more the bench's either: it leaves
+    undecided what was to be judged. So does a test that judges nothing.
     """
     judged = list(judgements)
     verdict = combine(judgement.verdict for judgement in judged)
-    if isinstance(error, NotAttended):
-        return combine([verdict, Verdict.NOT_RUN]), f"attended: {error}"
     if error is not None:
-        firmware = asserted or isinstance(error, FirmwareError)
-        bench = isinstance(error, BenchError)
-        whose = "test" if asserted else "firmware" if firmware else "bench" if bench else "test"
-        text = (str(error) or type(error).__name__).splitlines()[0]
-        if not (asserted or isinstance(error, HilError)):
-            text = f"{type(error).__name__}: {text}"
-        worst = Verdict.FAIL if firmware else Verdict.BENCH_FAULT
-        return combine([verdict, worst]), f"{whose}: {text}"
+        came_to, reason = _ended_by(error, asserted=asserted, where=where)
+        worst = combine([verdict, came_to])
+        if worst is not came_to:
+            reason = f"{_of_bands(worst, judged)}; after that {reason}"
+        return worst, reason
     if not judged:
-        return Verdict.PASS, "no band was judged; the test's own assertions held"
+        if asserts:
+            return Verdict.PASS, "no band was judged; the test's own assertions held"
+        return Verdict.UNDECIDED, (
+            "test: nothing was judged: expected a band (hil_script.judge) or an assert in the "
+            "test, found neither"
+        )
     if verdict is Verdict.PASS:
         return verdict, f"all {len(judged)} bands held"
-    return verdict, blamed(verdict, "; ".join(j.reason for j in judged if j.verdict is verdict))
+    return verdict, _of_bands(verdict, judged)
+
+
+def _of_bands(verdict: Verdict, judged: Iterable[Judgement]) -> str:
+    return blamed(verdict, "; ".join(j.reason for j in judged if j.verdict is verdict))
+
+
+def _ended_by(error: BaseException, *, asserted: bool, where: str) -> tuple[Verdict, str]:
+    """What an error makes of a Python scenario: whose it is stands in front of the reason."""
+    text = (str(error) or type(error).__name__).splitlines()[0]
+    if asserted:
+        return Verdict.FAIL, f"test: {text}"
+    for kind, verdict, whose in _BLAMED:
+        if isinstance(error, kind):
+            return verdict, f"{whose}{text}"
+    if not isinstance(error, HilError):
+        text = f"{type(error).__name__}: {text}"
+    return Verdict.UNDECIDED, ": ".join(filter(None, ("test", where, text)))
 
 
 def result_of_script(

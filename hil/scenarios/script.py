@@ -5,7 +5,8 @@
     script.judge(measured["time-to-speed"], high=1.5)
     measured = script.speed_step(3000.0)
 
-Each manoeuvre records its own trace and may begin with the shaft already turning.
+Each manoeuvre records its own trace and may begin with the shaft already turning. What a plan could
+not ask for on the rig is a `ScenarioError`, a mistake of the test, before anything is done.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ from collections.abc import Mapping
 from hil.bench.bench import Bench
 from hil.core.band import Band, Rule
 from hil.core.drive import Direction, Sensing
-from hil.core.errors import BenchError
+from hil.core.errors import ScenarioError
 from hil.core.measure import Measure
 from hil.core.trace import Trace
 from hil.core.verdict import Judgement, Verdict
@@ -23,8 +24,9 @@ from hil.measures.catalogue import measure
 from hil.plan.rig import Rig
 from hil.scenarios import manoeuvres
 from hil.scenarios.act import conditions_for, refuse_unsafe_reversal
+from hil.scenarios.asked import Asked, Measured, lasting, number, sign, word
 from hil.scenarios.manoeuvres import Approach
-from hil.scenarios.steps import Steps
+from hil.scenarios.script_steps import ScriptSteps
 from hil.verdicts.decide import judge
 
 
@@ -40,7 +42,8 @@ class Script:
 
     def __init__(self, bench: Bench, rig: Rig) -> None:
         self.bench, self.rig = bench, rig
-        self.steps = Steps(bench)
+        self.steps = ScriptSteps(bench, rig)
+        self._asked = Asked(rig)
         self.measures: list[Measure] = []
         self.parts: list[int] = []
         self.judgements: list[Judgement] = []
@@ -55,8 +58,11 @@ class Script:
 
     def prepare(self, *, voltage: float | None = None, sensing: str | None = None) -> None:
         """Supply on at `voltage` V (the rig's own by default), board idle, sensing selected."""
+        if voltage is not None:
+            voltage = self._asked.voltage(voltage)
+        if sensing is not None:
+            self._sensing = self._asked.sensing(sensing)
         self._voltage = voltage or self._voltage
-        self._sensing = Sensing(sensing) if sensing else self._sensing
         self._begin()
         self.steps.supply(self._voltage)
         self.steps.ready(self._sensing.value)
@@ -78,16 +84,12 @@ class Script:
         hold: float = 0.8,
     ) -> Mapping[str, Measure]:
         """From standstill to `speed` rpm. Returns its measures by name."""
-        sign = self._sign(direction)
+        way, speed = sign(direction), self._asked.speed(speed)
+        approach, hold = _approach(way, tolerance, within), lasting("hold", hold)
         self._begin()
-        manoeuvres.start(
-            self.steps,
-            Approach(sign, tolerance, within),
-            speed=speed,
-            hold=hold,
-        )
-        self._speed = sign * speed
-        return self._measured("start", sign, target=speed, entry=0.0, tolerance=tolerance)
+        manoeuvres.start(self.steps, approach, speed=speed, hold=hold)
+        self._speed = way * speed
+        return self._measured("start", way, target=speed, entry=0.0, tolerance=tolerance)
 
     def reversal(
         self, speed: float, *, tolerance: float = 5.0, within: float = 5.0, hold: float = 0.8
@@ -96,23 +98,29 @@ class Script:
 
         Raises
         ------
+        ScenarioError
+            If the shaft is not commanded to turn.
         BenchError
-            If the shaft is not commanded to turn, or braking could raise the DC link too far.
+            If braking could raise the DC link too far.
         """
-        refuse_unsafe_reversal(self.rig, entry=self._running()[1], voltage=self._voltage)
-        sign, entry, approach = self._go_on(tolerance, within)
+        way, entry, approach = self._running(tolerance, within)
+        speed, hold = self._asked.speed(speed), lasting("hold", hold)
+        refuse_unsafe_reversal(self.rig, entry=entry, voltage=self._voltage)
+        self._begin()
         manoeuvres.reversal(self.steps, approach, entry=entry, speed=speed, hold=hold)
-        self._speed = -sign * speed
-        return self._measured("reversal", sign, target=speed, entry=entry, tolerance=tolerance)
+        self._speed = -way * speed
+        return self._measured("reversal", way, target=speed, entry=entry, tolerance=tolerance)
 
     def speed_step(
         self, speed: float, *, tolerance: float = 5.0, within: float = 5.0, hold: float = 0.8
     ) -> Mapping[str, Measure]:
         """From the present speed to `speed` rpm, same direction."""
-        sign, entry, approach = self._go_on(tolerance, within)
+        way, entry, approach = self._running(tolerance, within)
+        speed, hold = self._asked.speed(speed), lasting("hold", hold)
+        self._begin()
         manoeuvres.speed_step(self.steps, approach, entry=entry, speed=speed, hold=hold)
-        self._speed = sign * speed
-        return self._measured("speed-step", sign, target=speed, entry=entry, tolerance=tolerance)
+        self._speed = way * speed
+        return self._measured("speed-step", way, target=speed, entry=entry, tolerance=tolerance)
 
     def stall(
         self,
@@ -124,10 +132,13 @@ class Script:
         watch: float = 0.5,
     ) -> Mapping[str, Measure]:
         """Brake the turning shaft with `torque` N m until the drive trips; clear, start again."""
-        sign, entry, approach = self._go_on(tolerance, within)
+        way, entry, approach = self._running(tolerance, within)
+        torque, hold = self._asked.torque(torque), lasting("hold", hold)
+        watch = lasting("watch", watch)
+        self._begin()
         manoeuvres.stall(self.steps, approach, speed=entry, torque=torque, hold=hold, watch=watch)
         return self._measured(
-            "stall", sign, target=entry, entry=entry, tolerance=tolerance, trip_expected=True
+            "stall", way, target=entry, entry=entry, tolerance=tolerance, trip_expected=True
         )
 
     # -- judging ---------------------------------------------------------------------------
@@ -142,7 +153,15 @@ class Script:
         requirement: str = "",
     ) -> Verdict:
         """Hold a measure against limits in its own unit; recorded, and decisive for the test."""
-        band = Band(measured.name, low, high, measured.unit, Rule(rule), requirement)
+        if not isinstance(measured, Measure):
+            raise ScenarioError(f"judge: expected a measure of a manoeuvre, found {measured!r}")
+        least = None if low is None else number("low", low, measured.unit)
+        most = None if high is None else number("high", high, measured.unit)
+        how = Rule(word("rule", rule, Rule))
+        try:
+            band = Band(measured.name, least, most, measured.unit, how, requirement)
+        except ValueError as error:
+            raise ScenarioError(f"judge: {error}") from error
         judgement = judge(band, measured, len(self.traces))
         self.judgements.append(judgement)
         return judgement.verdict
@@ -164,27 +183,17 @@ class Script:
         self.log += self.steps.log
         self.steps.log.clear()
 
-    def _sign(self, direction: str) -> int:
-        words = {d.word: int(d) for d in Direction}
-        if direction not in words:
-            raise ValueError(f"direction {direction!r}: expected {' or '.join(words)}")
-        return words[direction]
-
-    def _running(self) -> tuple[int, float]:
+    def _running(self, tolerance: float, within: float) -> tuple[int, float, Approach]:
+        """Direction and speed of the turning shaft, and how a manoeuvre goes on from there."""
         if not self._speed:
-            raise BenchError("this manoeuvre begins with a turning shaft: call start first")
-        return (1 if self._speed > 0 else -1), abs(self._speed)
-
-    def _go_on(self, tolerance: float, within: float) -> tuple[int, float, Approach]:
-        """Begin a manoeuvre with the turning shaft: its direction and speed, and the approach."""
-        sign, entry = self._running()
-        self._begin()
-        return sign, entry, Approach(sign, tolerance, within, running=True)
+            raise ScenarioError("this manoeuvre begins with a turning shaft: call start first")
+        way = 1 if self._speed > 0 else -1
+        return way, abs(self._speed), _approach(way, tolerance, within, running=True)
 
     def _measured(
         self,
         kind: str,
-        sign: int,
+        way: int,
         *,
         target: float,
         entry: float,
@@ -194,7 +203,7 @@ class Script:
         trace = self.bench.trace()
         conditions = conditions_for(
             self.rig,
-            direction=Direction(sign),
+            direction=Direction(way),
             sensing=self._sensing,
             supply_voltage=self._voltage,
             target=target,
@@ -209,4 +218,13 @@ class Script:
         self.log += [f"[{len(self.traces)} {kind}] {line}" for line in self.steps.log]
         self.steps.log.clear()
         self._unmeasured = False
-        return {one.name: one for one in found}
+        return Measured(kind, found)
+
+
+def _approach(way: int, tolerance: float, within: float, *, running: bool = False) -> Approach:
+    return Approach(
+        way,
+        number("tolerance", tolerance, "%", above=0.0),
+        number("within", within, "s", above=0.0),
+        running=running,
+    )

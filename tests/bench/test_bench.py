@@ -1,6 +1,7 @@
 """An opened rig: order of energising, and being safe whenever it is left."""
 
 import math
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -9,7 +10,7 @@ import pytest
 from hil.bench.bench import NOT_OFF, SETTLED_READINGS, closing
 from hil.bench.coming_up import Overload
 from hil.bench.limits import LimitExceeded
-from hil.core.errors import BenchError, FirmwareError, InstrumentError
+from hil.core.errors import BenchError, FirmwareError, InstrumentError, ScenarioError
 from hil.ports.supply_commands import Settling
 
 Kit = SimpleNamespace
@@ -23,6 +24,17 @@ def energised(kit: Kit) -> None:
 
 
 # -- energising ---------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("voltage", [0.0, -24.0, 42.5, float("nan"), float("inf")])
+def test_a_voltage_that_the_rig_file_does_not_allow_is_refused_before_anything_is_done(
+    kit: Kit, voltage: float
+) -> None:
+    kit.bench.settings = replace(kit.bench.settings, max_voltage=42.0)
+    with pytest.raises(ScenarioError, match="voltage: expected more than 0 V, at most 42 V"):
+        kit.bench.energise(voltage)
+    assert kit.journal == []
+    assert not kit.bench.energised
 
 
 def test_limits_come_before_output_on_and_the_output_is_awaited(kit: Kit) -> None:

@@ -1,5 +1,6 @@
 """Scenarios written in Python, with the fixtures for the opened rig."""
 
+from fnmatch import fnmatch
 from pathlib import Path
 
 import pytest
@@ -77,19 +78,116 @@ def test_a_failing_assertion_is_a_fail_although_its_bands_held(lab) -> None:
     assert lab.result.reason.startswith("test: assert")
 
 
-def test_a_mistake_in_the_test_blames_nobody(lab) -> None:
-    result = lab.run(write(lab, PREPARED + 'measured["no such measure"]'))
+@pytest.mark.parametrize(
+    ("line", "said"),
+    [
+        (
+            'measured["time-to-sped"]',
+            "measured: expected a measure of a start, found 'time-to-sped'; "
+            "did you mean 'time-to-speed'?",
+        ),
+        (
+            'hil_script.prepare(sensing="hal")',
+            "sensing: expected 'hall' or 'back-emf', found 'hal'",
+        ),
+        ("hil_script.speed_step(20000.0)", "speed: expected 500 to 4000 rpm (min-speed and *"),
+        ("hil_script.prepare(voltage=240.0)", "voltage: expected at most 42 V (max-voltage *"),
+        ("hil_bench.energise(240.0)", "voltage: expected more than 0 V, at most 42 V *"),
+        ("hil_script.steps.brake(9.0)", "torque: expected at most 2 N*m (max-torque *"),
+        ('hil_script.judge(measured["success"])', "judge: success: a band needs at least one *"),
+    ],
+)
+def test_a_mistake_in_the_test_is_told_by_its_own_line_and_blames_nobody(lab, line, said) -> None:
+    result = lab.run(write(lab, PREPARED + line))
+    assert result.ret == pytest.ExitCode.TESTS_FAILED
     result.assert_outcomes(failed=1)
-    result.stdout.fnmatch_lines(["test_dose.py B*"])
-    assert lab.result.verdict is Verdict.BENCH_FAULT
-    assert lab.result.reason == "test: KeyError: 'no such measure'"
+    found = lab.result
+    assert found.verdict is Verdict.UNDECIDED
+    assert fnmatch(found.reason, f"test: test_dose.py:9: {said}".replace("[", "[[]"))
+    result.stdout.fnmatch_lines(["test_dose.py U*", found.reason.replace("[", "[[]")])
+    told = result.stdout.str()
+    assert "UNDECIDED test_dose.py::test_it - " in told
+    assert "During handling" not in told
+    for word in ("BENCH-FAULT", "bench-fault", "firmware", "Traceback", "asked.py", "enum.py"):
+        assert word not in told
+    assert "supply on at 240" not in " ".join(found.steps)
+    assert lab.left_on == [False]
+    junit = (lab.folders[-1] / "junit.xml").read_text(encoding="utf-8")
+    assert 'type="Undecided"' in junit
+    assert "<failure" not in junit
 
 
-def test_assertions_alone_may_judge(lab) -> None:
-    result = lab.run(write(lab, PREPARED + 'assert measured["success"].value == 1'))
+def test_a_mistake_below_the_test_is_told_where_the_test_leads_to_it(lab) -> None:
+    folder = lab.path / "garden"
+    folder.mkdir()
+    (folder / "conftest.py").write_text(
+        "import pytest\n\n\n@pytest.fixture\ndef pump(hil_script):\n"
+        "    hil_script.prepare(voltage=240.0)\n"
+    )
+    (folder / "test_mine.py").write_text(
+        "def dose(script):\n    script.start(20000.0)\n\n\n"
+        "def test_dose(hil_script):\n    dose(hil_script)\n\n\n"
+        "def test_pump(pump):\n    pass\n"
+    )
+    result = lab.run("garden", f"--hil-rig={RIG}")
+    result.assert_outcomes(failed=1, errors=1)
+    mine, below = lab.record.results
+    assert (mine.verdict, below.verdict) == (Verdict.UNDECIDED, Verdict.UNDECIDED)
+    assert mine.reason.startswith("test: garden/test_mine.py:2: speed: expected 500 to 4000 rpm")
+    assert below.reason.startswith("test: garden/conftest.py:6: voltage: expected at most 42 V")
+    assert "Traceback" not in result.stdout.str()
+    assert "B" not in "".join(line for line in result.outlines if line.startswith("garden/test_"))
+
+
+def test_a_mistake_of_any_other_kind_is_the_tests_too_and_shown_with_its_lines(lab) -> None:
+    result = lab.run(write(lab, PREPARED + "{}['no such key']"))
+    result.assert_outcomes(failed=1)
+    result.stdout.fnmatch_lines(["test_dose.py U*", "*{}?'no such key'?*", "*KeyError*"])
+    assert lab.result.verdict is Verdict.UNDECIDED
+    assert lab.result.reason == "test: test_dose.py:9: KeyError: 'no such key'"
+
+
+def test_a_sensing_that_the_rig_has_not_is_not_run(lab) -> None:
+    (lab.path / "test_it.py").write_text(
+        "def test_it(hil_script):\n    hil_script.prepare(sensing='back-emf')\n"
+    )
+    poor = lab.rig("board: {sensing: [hall]}\n", "poor")
+    lab.run(f"--hil-rig={poor}").assert_outcomes(skipped=1)
+    assert lab.result.verdict is Verdict.NOT_RUN
+    assert lab.result.reason == "rig poor has no sensing back-emf (board.sensing: hall)"
+
+
+@pytest.mark.parametrize(
+    "judges",
+    [
+        'assert measured["success"].value == 1',
+        'with pytest.raises(ZeroDivisionError):\n    measured["success"].value / 0',
+        "holds(measured)",
+        "if measured:\n    further(measured)",
+    ],
+)
+def test_assertions_alone_may_judge(lab, judges: str) -> None:
+    file = write(lab, PREPARED + judges)
+    with (lab.path / file).open("a", encoding="utf-8") as more:
+        more.write(
+            "\n\ndef further(measured):\n    holds(measured)\n\n\n"
+            "def holds(measured):\n    assert measured['success'].value == 1\n"
+        )
+    result = lab.run(file)
     result.assert_outcomes(passed=1)
     assert lab.result.verdict is Verdict.PASS
     assert lab.result.reason == "no band was judged; the test's own assertions held"
+
+
+@pytest.mark.parametrize("rest", ["", "measured['success'].value == 1", "print(measured)"])
+def test_what_judges_nothing_is_undecided(lab, rest: str) -> None:
+    file = write(lab, PREPARED + rest)
+    with (lab.path / file).open("a", encoding="utf-8") as more:
+        more.write("\n\ndef holds(measured):\n    assert measured['success'].value == 1\n")
+    result = lab.run(file)
+    assert result.ret == pytest.ExitCode.TESTS_FAILED
+    result.stdout.fnmatch_lines(["test_dose.py U*", "test: nothing was judged: expected a band *"])
+    assert lab.result.verdict is Verdict.UNDECIDED
 
 
 def test_trouble_with_the_bench_is_a_bench_fault_and_keeps_the_evidence(lab) -> None:
@@ -131,8 +229,47 @@ def test_a_fixture_that_fails_after_the_bench_is_open(lab) -> None:
     )
     result = lab.run(f"--hil-rig={RIG}")
     result.assert_outcomes(errors=1)
-    assert lab.result.verdict is Verdict.BENCH_FAULT
-    assert lab.result.reason == "test: OSError: no pump"
+    result.stdout.fnmatch_lines(["test_late.py U*"])
+    assert lab.result.verdict is Verdict.UNDECIDED
+    assert lab.result.reason == "test: test_late.py:6: OSError: no pump"
+
+
+@pytest.mark.parametrize(
+    ("body", "outcome", "verdict", "reason"),
+    [
+        ("raise OSError('no pump')", "errors", Verdict.UNDECIDED, "test: test_early.py:6: OSError"),
+        ("pytest.skip('no pump')", "skipped", Verdict.NOT_RUN, "skipped: no pump"),
+    ],
+)
+@pytest.mark.parametrize("order", ["pump, hil_bench", "hil_bench, pump"])
+def test_a_fixture_that_ends_a_test_before_or_after_it_has_the_bench_leaves_a_result(
+    lab, body: str, outcome: str, verdict: Verdict, reason: str, order: str
+) -> None:
+    (lab.path / "test_early.py").write_text(
+        f"import pytest\n\n\n@pytest.fixture\ndef pump():\n    {body}\n\n\n"
+        f"def test_it({order}):\n    assert True\n\n\n"
+        "def test_next(hil_bench):\n    assert True\n"
+    )
+    result = lab.run(f"--hil-rig={RIG}")
+    result.assert_outcomes(**{outcome: 1, "passed": 1})
+    record = lab.record
+    found = {one.item: one for one in record.results}
+    assert found["test_early.test_it"].verdict is verdict
+    assert found["test_early.test_it"].reason.startswith(reason)
+    assert found["test_early.test_next"].verdict is Verdict.PASS
+    assert (record.interrupted, record.never_begun) == ((), ())
+
+
+def test_a_fixture_that_fails_when_it_tidies_up_does_not_blame_the_bench(lab) -> None:
+    (lab.path / "test_tidy.py").write_text(
+        "import pytest\n\n\n"
+        "@pytest.fixture\ndef pump(hil_bench):\n    yield\n    raise OSError('no pump')\n\n\n"
+        "def test_it(pump):\n    assert True\n"
+    )
+    result = lab.run(f"--hil-rig={RIG}")
+    result.assert_outcomes(passed=1, errors=1)
+    result.stdout.fnmatch_lines(["test_tidy.py .U*"])
+    assert lab.left_on == [False]
 
 
 def test_without_a_rig_the_ways_to_name_one_are_told(lab) -> None:
@@ -147,7 +284,7 @@ def test_parametrised_tests_get_ids_that_are_file_names(lab) -> None:
         "import pytest\n\n\n"
         "@pytest.mark.parametrize('speed', [1000.0, 1200.0])\n"
         "@pytest.mark.parametrize('way', ['cw', 'Counter Clockwise'])\n"
-        "def test_it(hil_bench, speed, way):\n    pass\n"
+        "def test_it(hil_bench, speed, way):\n    assert speed\n"
     )
     assert lab.run(f"--hil-rig={RIG}").ret == 0
     assert lab.record.start.items == (

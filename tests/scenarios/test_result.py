@@ -2,8 +2,17 @@
 
 import pytest
 
+from hil.bench.operator import NotAttended
 from hil.core.band import Band
-from hil.core.errors import BenchError, HarnessError, LinkError, PlanError
+from hil.core.errors import (
+    BenchError,
+    HarnessError,
+    LinkError,
+    NotOffered,
+    PlanError,
+    ScenarioError,
+    StoreError,
+)
 from hil.core.measure import Measure
 from hil.core.verdict import Judgement, Verdict
 from hil.scenarios.execute import Executed
@@ -24,7 +33,6 @@ VAGUE = judgement(Verdict.UNDECIDED, "x is too coarse")
     ("judgements", "error", "asserted", "verdict", "reason"),
     [
         ([HELD, HELD], None, False, Verdict.PASS, "all 2 bands held"),
-        ([], None, False, Verdict.PASS, "no band was judged; the test's own assertions held"),
         ([HELD, BROKEN], None, False, Verdict.FAIL, "firmware: x is 2 s"),
         ([VAGUE, BROKEN, BROKEN], None, False, Verdict.FAIL, "firmware: x is 2 s; x is 2 s"),
         ([HELD, VAGUE], None, False, Verdict.UNDECIDED, "x is too coarse"),
@@ -32,15 +40,60 @@ VAGUE = judgement(Verdict.UNDECIDED, "x is too coarse")
         ([], AssertionError(), True, Verdict.FAIL, "test: AssertionError"),
         ([HELD], LinkError("unplugged"), False, Verdict.BENCH_FAULT, "bench: unplugged"),
         ([HELD], ManoeuvreFailed("stuck"), False, Verdict.FAIL, "firmware: stuck"),
-        ([BROKEN], BenchError("gone"), False, Verdict.FAIL, "bench: gone"),
-        ([HELD], TypeError("no len()"), False, Verdict.BENCH_FAULT, "test: TypeError: no len()"),
-        ([], PlanError("unknown"), False, Verdict.BENCH_FAULT, "test: unknown"),
+        (
+            [BROKEN],
+            BenchError("gone"),
+            False,
+            Verdict.FAIL,
+            "firmware: x is 2 s; after that bench: gone",
+        ),
+        ([HELD], TypeError("no len()"), False, Verdict.UNDECIDED, "test: TypeError: no len()"),
+        ([], PlanError("unknown"), False, Verdict.UNDECIDED, "test: unknown"),
+        ([HELD], ScenarioError("speed: x"), False, Verdict.UNDECIDED, "test: speed: x"),
+        (
+            [BROKEN],
+            ScenarioError("speed: x"),
+            False,
+            Verdict.FAIL,
+            "firmware: x is 2 s; after that test: speed: x",
+        ),
+        ([HELD], NotOffered("no sensing"), False, Verdict.NOT_RUN, "no sensing"),
+        (
+            [VAGUE],
+            NotOffered("no sensing"),
+            False,
+            Verdict.UNDECIDED,
+            "x is too coarse; after that no sensing",
+        ),
+        ([], NotAttended("nobody"), False, Verdict.NOT_RUN, "attended: nobody"),
+        ([], StoreError("disk full"), False, Verdict.BENCH_FAULT, "harness: disk full"),
     ],
 )
 def test_only_bands_assertions_and_the_firmware_itself_make_a_fail(
     judgements, error, asserted, verdict, reason
 ) -> None:
     assert conclude_script(judgements, error, asserted=asserted) == (verdict, reason)
+
+
+def test_what_judges_nothing_is_no_pass() -> None:
+    held = (Verdict.PASS, "no band was judged; the test's own assertions held")
+    assert conclude_script([], None, asserts=True) == held
+    verdict, reason = conclude_script([], None)
+    assert verdict is Verdict.UNDECIDED
+    assert reason.startswith("test: nothing was judged: expected a band (hil_script.judge) or")
+    assert conclude_script([VAGUE], None, asserts=True)[0] is Verdict.UNDECIDED
+
+
+def test_a_mistake_is_told_with_its_place_in_the_test_and_no_other_error_is() -> None:
+    where = "garden/test_mine.py:10"
+    assert conclude_script([], ScenarioError("speed: x"), where=where) == (
+        Verdict.UNDECIDED,
+        "test: garden/test_mine.py:10: speed: x",
+    )
+    told = conclude_script([], KeyError("a"), where=where)[1]
+    assert told == "test: garden/test_mine.py:10: KeyError: 'a'"
+    for error in (BenchError("gone"), ManoeuvreFailed("stuck"), HarnessError("ours")):
+        assert where not in conclude_script([], error, where=where)[1]
 
 
 def test_the_first_item_that_cannot_be_opened_is_a_fault_the_rest_were_not_run(planned) -> None:
@@ -84,4 +137,4 @@ def test_a_scenario_without_a_script_is_recorded_with_its_conclusion() -> None:
 
 def test_an_error_of_ours_is_not_the_firmwares() -> None:
     verdict, reason = conclude_script([], HarnessError("impossible"))
-    assert (verdict, reason) == (Verdict.BENCH_FAULT, "test: impossible")
+    assert (verdict, reason) == (Verdict.BENCH_FAULT, "harness: impossible")

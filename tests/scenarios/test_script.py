@@ -5,7 +5,7 @@ from types import SimpleNamespace
 import pytest
 
 from hil.core.drive import Fault
-from hil.core.errors import BenchError, LinkError
+from hil.core.errors import BenchError, LinkError, NotOffered, ScenarioError
 from hil.core.verdict import Verdict
 from hil.scenarios.script import Script
 from hil.scenarios.steps import ManoeuvreFailed
@@ -62,11 +62,11 @@ def test_a_stall_trips_clears_and_leaves_the_shaft_turning(kit: Kit, script: Scr
 
 def test_manoeuvres_of_a_turning_shaft_need_one(script: Script) -> None:
     for call in (script.reversal, script.speed_step, script.stall):
-        with pytest.raises(BenchError, match="call start first"):
+        with pytest.raises(ScenarioError, match="call start first"):
             call(1.0)
     script.start(1000.0, hold=0.1)
     script.rest()
-    with pytest.raises(BenchError, match="call start first"):
+    with pytest.raises(ScenarioError, match="call start first"):
         script.reversal(1000.0)
 
 
@@ -81,7 +81,7 @@ def test_an_unsafe_reversal_is_refused_before_the_command(kit: Kit, rig) -> None
 
 
 def test_a_direction_that_is_none_is_told_with_those_there_are(script: Script) -> None:
-    with pytest.raises(ValueError, match="direction 'left': expected cw or ccw"):
+    with pytest.raises(ScenarioError, match="direction: expected 'cw' or 'ccw', found 'left'"):
         script.start(1000.0, direction="left")
 
 
@@ -96,8 +96,139 @@ def test_judging_records_and_answers(script: Script) -> None:
 
 def test_a_band_without_limits_is_refused(script: Script) -> None:
     measured = script.start(1000.0, hold=0.1)
-    with pytest.raises(ValueError, match="at least one"):
+    with pytest.raises(ScenarioError, match="judge: success: a band needs at least one"):
         script.judge(measured["success"])
+
+
+def asks(script: Script, call: str) -> str:
+    """What is said of a call that a scenario makes."""
+    with pytest.raises(ScenarioError) as caught:
+        eval(call, {"script": script, "steps": script.steps})
+    return str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("call", "said"),
+    [
+        ("script.prepare(sensing='hal')", "sensing: expected 'hall' or 'back-emf', found 'hal'"),
+        ("script.prepare(sensing=3)", "sensing: expected 'hall' or 'back-emf', found 3"),
+        (
+            "script.prepare(voltage=240.0)",
+            "voltage: expected at most 42 V (max-voltage of the supply of rig dosing-pump), "
+            "found 240 V",
+        ),
+        ("script.prepare(voltage=0.0)", "voltage: expected more than 0 V, found 0 V"),
+        ("script.prepare(voltage='24 V')", "voltage: expected a number in V, found '24 V'"),
+        (
+            "script.start(20000.0)",
+            "speed: expected 500 to 4000 rpm (min-speed and max-speed of the motor of rig "
+            "dosing-pump), found 20000 rpm",
+        ),
+        ("script.start(float('nan'))", "speed: expected a number in rpm, found nan"),
+        ("script.start(True)", "speed: expected a number in rpm, found True"),
+        ("script.start(-1000.0)", "found -1000 rpm"),
+        ("script.start(1000.0, within=0)", "within: expected more than 0 s, found 0 s"),
+        ("script.start(1000.0, tolerance=-5)", "tolerance: expected more than 0 %, found -5 %"),
+        ("script.start(1000.0, hold=-1)", "hold: expected 0 s or more, found -1 s"),
+        ("steps.supply(99.0)", "voltage: expected at most 42 V"),
+        ("steps.dip(99.0, 1.0)", "voltage: expected at most 42 V"),
+        ("steps.dip(20.0, -1.0)", "seconds: expected 0 s or more, found -1 s"),
+        ("steps.start(-9000.0)", "speed: expected 500 to 4000 rpm"),
+        ("steps.set_speed(10.0)", "speed: expected 500 to 4000 rpm"),
+        ("steps.ready('eyes')", "sensing: expected 'hall' or 'back-emf', found 'eyes'"),
+        ("steps.brake(50.0)", "torque: expected at most 2 N*m (max-torque of the brake of rig "),
+        ("steps.brake(0.0)", "torque: expected more than 0 N*m, found 0 N*m"),
+        ("steps.set_line('hall-z', True)", "line: expected 'hall-a', "),
+        (
+            "steps.expect_refusal('strat', 1.0)",
+            "command: expected 'start', 'set-speed', 'sensing' or 'clear', found 'strat'",
+        ),
+        ("steps.expect_refusal('sensing', 'x')", "value: expected 'hall' or 'back-emf', found 'x'"),
+        ("steps.expect_refusal('start', 'fast')", "value: expected a number in rpm, found 'fast'"),
+    ],
+)
+def test_what_no_plan_could_ask_for_is_a_mistake_of_the_test_and_nothing_is_done(
+    kit: Kit, script: Script, call: str, said: str
+) -> None:
+    kit.journal.clear()
+    assert said in asks(script, call)
+    assert kit.journal == []
+
+
+@pytest.mark.parametrize(
+    ("call", "said"),
+    [
+        ("script.reversal(9000.0)", "speed: expected 500 to 4000 rpm"),
+        ("script.speed_step(1.0)", "speed: expected 500 to 4000 rpm"),
+        ("script.stall(99.0)", "torque: expected at most 2 N*m"),
+        ("script.stall(0.5, watch=-1)", "watch: expected 0 s or more"),
+        ("script.reversal(1000.0, within='2 s')", "within: expected a number in s, found '2 s'"),
+    ],
+)
+def test_the_same_holds_of_a_turning_shaft(kit: Kit, script: Script, call: str, said: str) -> None:
+    script.start(1000.0, hold=0.1)
+    kit.journal.clear()
+    assert said in asks(script, call)
+    assert not [call for call in kit.journal if call.startswith(("board", "brake", "supply"))]
+
+
+def test_limits_of_the_rig_may_be_asked_for_and_a_refusal_beyond_them(kit: Kit, rig) -> None:
+    script = Script(kit.bench, rig)
+    script.prepare(voltage=rig.supply.max_voltage)
+    script.start(rig.motor.max_speed, hold=0.0)
+    script.speed_step(rig.motor.min_speed, hold=0.0)
+    with pytest.raises(ManoeuvreFailed, match="was obeyed"):  # by this board it is
+        script.steps.expect_refusal("set-speed", 99999.0)
+
+
+def test_what_the_rig_has_not_is_no_mistake_but_cannot_be_run(kit: Kit, rig) -> None:
+    board = rig.board.model_copy(update={"sensing": ("hall",)})
+    script = Script(kit.bench, rig.model_copy(update={"board": board, "switch": None}))
+    with pytest.raises(
+        NotOffered, match=r"rig dosing-pump has no sensing back-emf \(board.sensing"
+    ):
+        script.prepare(sensing="back-emf")
+    with pytest.raises(NotOffered, match="no signal switch wired on rig dosing-pump to open and"):
+        script.steps.set_line("hall-a", False)
+    with pytest.raises(ScenarioError, match="line: expected 'hall-a', "):
+        script.steps.set_line("hall-z", False)
+    assert kit.journal == []
+
+
+def test_a_measure_that_there_is_not_is_told_with_its_nearest_name(script: Script) -> None:
+    measured = script.start(1000.0, hold=0.1)
+    with pytest.raises(ScenarioError) as caught:
+        measured["time-to-sped"]
+    assert str(caught.value) == (
+        "measured: expected a measure of a start, found 'time-to-sped'; "
+        "did you mean 'time-to-speed'?"
+    )
+    with pytest.raises(ScenarioError, match="found 'xyzzy'; known are "):
+        measured["xyzzy"]
+    assert measured.get("time-to-sped") is None
+    assert "time-to-sped" not in measured
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        ({"low": "1"}, "low: expected a number, found '1'"),
+        ({"high": float("nan")}, "high: expected a number, found nan"),
+        ({"low": 2, "high": 1}, "judge: success: min 2 lies above max 1"),
+        ({"low": 1, "rule": "gaurded"}, "rule: expected 'simple' or 'guarded', found 'gaurded'"),
+    ],
+)
+def test_a_band_that_is_none_is_a_mistake_of_the_test(script: Script, arguments, said) -> None:
+    measured = script.start(1000.0, hold=0.1)
+    with pytest.raises(ScenarioError) as caught:
+        script.judge(measured["success"], **arguments)
+    assert said in str(caught.value)
+    assert script.judgements == []
+
+
+def test_only_a_measure_can_be_judged(script: Script) -> None:
+    with pytest.raises(ScenarioError, match="judge: expected a measure of a manoeuvre, found 1"):
+        script.judge(1.5, high=2.0)
 
 
 def test_steps_between_manoeuvres_stay_in_the_log(script: Script) -> None:

@@ -1,0 +1,56 @@
+"""The primitive steps for scenarios written in Python: each is held against the rig first."""
+
+from __future__ import annotations
+
+from hil.bench.bench import Bench
+from hil.plan.rig import Rig
+from hil.scenarios.asked import Asked, lasting
+from hil.scenarios.steps import Steps
+
+
+class ScriptSteps(Steps):
+    """`Steps` that refuse, as a mistake of the test, what a plan could not ask for on the rig.
+
+    Every method may raise `ScenarioError`, before it does anything; see `hil.scenarios.asked`.
+    """
+
+    def __init__(self, bench: Bench, rig: Rig) -> None:
+        super().__init__(bench)
+        self._asked = Asked(rig)
+
+    def supply(self, voltage: float) -> None:
+        """As `Steps.supply`."""
+        super().supply(self._asked.voltage(voltage))
+
+    def dip(self, voltage: float, seconds: float) -> None:
+        """As `Steps.dip`."""
+        super().dip(self._asked.voltage(voltage), lasting("seconds", seconds))
+
+    def ready(self, sensing: str) -> None:
+        """As `Steps.ready`."""
+        super().ready(self._asked.sensing(sensing).value)
+
+    def start(self, speed: float, *, mark: str = "command") -> None:
+        """As `Steps.start`."""
+        self._checked(speed)
+        super().start(speed, mark=mark)
+
+    def set_speed(self, speed: float) -> None:
+        """As `Steps.set_speed`."""
+        self._checked(speed)
+        super().set_speed(speed)
+
+    def expect_refusal(self, command: str, value: float | str = 0.0) -> None:
+        """As `Steps.expect_refusal`."""
+        super().expect_refusal(command, self._asked.refused(command, value))
+
+    def brake(self, torque: float, *, mark: str = "brake-on") -> None:
+        """As `Steps.brake`."""
+        super().brake(self._asked.torque(torque), mark=mark)
+
+    def set_line(self, line: str, closed: bool) -> None:
+        """As `Steps.set_line`."""
+        super().set_line(self._asked.line(line), closed)
+
+    def _checked(self, speed: float) -> None:
+        self._asked.speed(-speed if isinstance(speed, int | float) and speed < 0.0 else speed)
