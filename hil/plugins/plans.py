@@ -6,7 +6,7 @@ scenario, direction and sensing method), ``--collect-only``, ``-x``, ``--lf``, `
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Generator, Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -102,6 +102,21 @@ def foretold_of(items: Iterable[pytest.Item]) -> list[str]:
     ]
 
 
+@pytest.hookimpl(wrapper=True)
+def pytest_collection(session: pytest.Session) -> Generator[None, object, object]:
+    """Say what was probably meant, where pytest finds no item of that name in a plan."""
+    try:
+        return (yield)
+    except pytest.UsageError as error:
+        from hil.plugins.not_found import suggestions
+
+        config = session.config
+        collected = config.stash.get(COLLECTED, {}).items()
+        planned = {path: [item.id for item in plan.items] for path, plan in collected}
+        said = suggestions(config.args, config.invocation_params.dir, planned)
+        raise pytest.UsageError("\n".join(map(str, (*error.args, *said)))) from error
+
+
 class PlanFile(pytest.File):
     """A plan file."""
 
@@ -185,14 +200,22 @@ def failure_lines(result: ItemResult) -> Iterator[str]:
     from hil.core.verdict import Verdict
 
     # pytest repeats the first line in its short summary, behind the verdict and the item.
-    yield result.reason
+    yield _brief(result.reason)
     seen = {result.reason}
+    repeated = any(judgement.repeat > 1 for judgement in result.judgements)
     for judgement in result.judgements:
-        if judgement.verdict is Verdict.PASS or judgement.reason in seen:
+        # The reason of the item is made of those of its bands, without which repetition it was.
+        told = judgement.reason in (seen if repeated else result.reason)
+        if judgement.verdict is Verdict.PASS or told:
             continue
         seen.add(judgement.reason)
         repeat = f"repetition {judgement.repeat}: " if judgement.repeat > 1 else ""
-        yield f"  {judgement.verdict.value}: {repeat}{judgement.reason}"
+        yield f"  {judgement.verdict.value}: {repeat}{_brief(judgement.reason)}"
     yield f"  verdict {result.verdict.value}, under " + ", ".join(
         f"{key} {value}" for key, value in result.conditions.items()
     )
+
+
+def _brief(reason: str) -> str:
+    """Without the rule that is meant where none is named; record and report name it."""
+    return reason.replace(" (simple rule)", "")

@@ -137,6 +137,9 @@ def test_what_failed_is_told_in_lines_not_in_a_traceback(lab) -> None:
     ])  # fmt: skip
     assert "Traceback" not in result.stdout.str()
     assert "hil/plugins" not in result.stdout.str()
+    assert "simple rule" not in result.stdout.str()
+    assert result.stdout.str().count("time-to-speed") == 2, "in the block, and in the summary"
+    assert "simple rule" in lab.record.results[-1].reason
 
 
 def test_verbose_and_quiet(lab) -> None:

@@ -254,3 +254,16 @@ def test_equal_records_give_equal_pages(full_run: Path) -> None:
 def test_a_folder_that_cannot_be_written_is_a_store_error(full_run: Path) -> None:
     with pytest.raises(StoreError, match="cannot be written"):
         write_page(read(full_run), full_run / "none" / "report.html")
+
+
+def test_an_item_without_a_title_of_its_own_is_named_once(full_run: Path) -> None:
+    record = read(full_run)
+    (first, *_) = [result for result in record.results if result.title]
+    shown = html.document_fromstring(page(record))
+    assert first.title in {_text(part) for part in _item(shown, first.item).xpath("p")}
+    bare = tuple(
+        replace(entry, title=entry.item) if isinstance(entry, ItemResult) else entry
+        for entry in record.entries
+    )
+    shown = html.document_fromstring(page(replace(record, entries=bare)))
+    assert first.item not in {_text(part) for part in _item(shown, first.item).xpath("p")}
