@@ -23,10 +23,13 @@ LINK = "link profile"
 #: Crystals differ by parts in a million, RC oscillators by a few per cent: beyond a factor of two
 #: it is the unit.
 FAST, SLOW = 2.0, 0.5
-#: What decoders say where a frame is whole and is not as the profile says; a bad checksum and a
-#: frame without an end may be the cable's.
-MISFIT = re.compile(r"\d+ (fields|bytes), expected \d|unknown message ")
-UNKNOWN_CODE = re.compile(r"unknown code ")
+#: What decoders say where a frame is whole and is not as the profile says, without the bytes that
+#: follow; a bad checksum and a frame without an end may be the cable's.
+MISFIT = re.compile(
+    r"\S.*?: \d+ (?:fields|bytes), expected \d+|unknown message (?:'[^']*'|[0-9a-f ]+)"
+    r"|\S.*?: unknown code .*"
+)
+UNKNOWN_CODE = ": unknown code "
 #: A code that came once may be a bit that was turned over on the line.
 SEEN = 2
 #: Factors that come of a scale or a sign, not of a drive. A speed told late while it changes, and a
@@ -46,7 +49,7 @@ class LinkFacts:
     Parameters
     ----------
     frames : telemetry that decoded.
-    reasons : why pieces did not decode, without their bytes -> how many.
+    reasons : what did not fit the profile, see `misfit` -> how many pieces.
     clock : how many times as fast as the host's time that of the board runs; None if unknown.
     """
 
@@ -55,13 +58,19 @@ class LinkFacts:
     clock: float | None = None
 
 
+def misfit(text: str) -> str:
+    """What of a text about bad data tells of a profile that does not fit, without bytes; or ""."""
+    found = MISFIT.match(text)
+    return found[0] if found else ""
+
+
 def link_doubts(
     trace: Trace, facts: LinkFacts, profile: LinkDescription, file: Path
 ) -> Iterator[Doubt]:
     """One for each way in which the trace shows that profile and firmware do not fit."""
     for reason, count in (facts.reasons or {}).items():
-        unknown = UNKNOWN_CODE.search(reason) and count >= SEEN
-        if unknown or (MISFIT.search(reason) and count > facts.frames):
+        # a frame with a code that is unknown has decoded otherwise
+        if count >= SEEN if UNKNOWN_CODE in reason else count > facts.frames:
             yield _doubt(f"firmware and profile disagree: {reason} ({file.name})")
     clock = facts.clock
     if clock is not None and not SLOW <= clock <= FAST:

@@ -3,23 +3,19 @@
 from __future__ import annotations
 
 import math
-import re
 from collections import Counter
 from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
 
-from hil.bench.link_doubts import LinkFacts
+from hil.bench.link_doubts import LinkFacts, misfit
 from hil.bench.timebase import rate, relate, segments
 from hil.core.trace import Accuracy, Channel, FloatArray, Mark, Trace
 from hil.ports.board import BoardReadings
 from hil.ports.instruments import Reading, ShaftReadings, SupplyReading
 
 Indices = npt.NDArray[np.intp]
-
-#: The bytes at the end of a text about bad data.
-_BYTES = re.compile(r": b['\"].*", re.DOTALL)
 
 UNITS = {
     "reported.speed": "rpm",
@@ -122,7 +118,7 @@ class Recorder:
         bad = (text for readings in self._board for text in readings.bad)
         return LinkFacts(
             frames=sum(len(readings) for readings in filled),
-            reasons=Counter(_BYTES.sub("", text) for text in bad),
+            reasons=Counter(reason for text in bad if (reason := misfit(text))),
             clock=rate(
                 np.concatenate([np.empty(0), *(readings.host_time for readings in filled)]),
                 np.concatenate([np.empty(0), *(readings.board_time for readings in filled)]),

@@ -9,9 +9,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hil.bench.link_doubts import LINK, LinkFacts, link_doubts, times
+from hil.bench.link_doubts import LINK, LinkFacts, link_doubts, misfit, times
 from hil.bench.recorder import Recorder, Sources
 from hil.core.trace import Channel, Trace
+from hil.drivers.codec import Codec
+from hil.plan.load import load_profile
 from hil.ports.board import BoardReadings
 
 FILE = Path("pump") / "pump.profile.yaml"
@@ -51,12 +53,36 @@ def test_frames_of_another_length_count_when_they_outnumber_those_that_fit(rig) 
     assert told(rig, frames=200, reasons={said: 52}) == []
 
 
-def test_what_noise_does_is_no_misfit(rig) -> None:
-    noise = {
-        "checksum 1A2B, expected 3C4D": 80,
-        "no end of frame within 128 bytes (140 arrived)": 90,
-    }
-    assert told(rig, frames=5, reasons=noise) == []
+@pytest.mark.parametrize(
+    ("framing", "payload", "reason"),
+    [
+        ("lines", b"t,1,2", "telemetry: 2 fields, expected 10"),
+        ("lines", b"t,1,,2,'", "telemetry: 4 fields, expected 10"),
+        ("lines", b"im,PUMP,r1", "unknown message 'im'"),
+        ("cobs", b"\x90\x01\x02", "telemetry: 3 bytes, expected 21"),
+        ("cobs", b"\x88\x01\x02", "unknown message 88"),
+        ("cobs", b"w\x01: b'", "unknown message 'w'"),
+    ],
+)
+def test_what_a_driver_says_is_known_without_the_bytes_that_follow(
+    framing, payload, reason
+) -> None:
+    name = f"dosing-{framing}.profile.yaml"
+    codec = Codec(load_profile(Path(__file__).parents[2] / "testplans" / "profiles" / name))
+    sorted_ = codec.sort([payload])
+    said = [*map(str, sorted_.bad), *codec.telemetry(sorted_.telemetry).bad]
+    assert list(map(misfit, said)) == [reason]
+    assert said[0] != reason
+
+
+def test_what_noise_does_is_no_misfit() -> None:
+    for text in (
+        "checksum 1A2B, expected 3C4D: 't,1,2'",
+        "no end of frame within 128 bytes (140 arrived): 74 2c 31",
+        "telemetry: came unasked, or late: 't,1,2'",
+        "no answer to the poll for 'telemetry'",
+    ):
+        assert misfit(text) == ""
 
 
 @pytest.mark.parametrize(
@@ -153,8 +179,9 @@ def readings(host, board, *bad: str) -> BoardReadings:
 
 def test_reasons_are_counted_without_their_bytes() -> None:
     recorder = Recorder(Sources(), 0.0)
-    recorder.add_board(readings([], [], "t: 7 fields, expected 6: b't,1'", "s: unknown code 1"))
-    recorder.add_board(readings([1.0], [1.0], 't: 7 fields, expected 6: b"t,\'2" ... 35 bytes'))
+    recorder.add_board(readings([], [], "t: 7 fields, expected 6: 't,1'", "s: unknown code 1"))
+    recorder.add_board(readings([1.0], [1.0], "t: 7 fields, expected 6: 74 2c ... 35 bytes"))
+    recorder.add_board(readings([], [], "checksum 1A2B, expected 3C4D: 't,1'"))
     facts = recorder.link_facts()
     assert facts.frames == 1
     assert facts.reasons == {"t: 7 fields, expected 6": 2, "s: unknown code 1": 1}
