@@ -88,6 +88,7 @@ def defects(
         for one in chosen:
             click.echo(f"{one.name}  [{', '.join(one.tags)}]\n    {one.consequence}")
         return
+    from hil.bench.compile_ahead import compile_ahead
     from hil.scenarios.campaign import run_campaign
     from hil.scenarios.campaign_defects import prove
     from hil.store.campaign_folder import CampaignFolder
@@ -103,6 +104,8 @@ def defects(
         click.echo(line)
     for line in _beforehand(items.values(), chosen):
         click.echo(line)
+    if not scheduler:
+        compile_ahead(rig_of(plan_file, rig_file), lambda text: click.echo(text, err=True))
     folder = CampaignFolder(out, "defects")
     begun = time.monotonic()
     with ended_at_joints() as joint:

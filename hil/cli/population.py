@@ -65,6 +65,7 @@ def population(
     TARGET is a plan (*.plan.yaml) or a rig file. Exit code 0 when no band failed a healthy rig,
     1 otherwise. Ctrl-C or SIGTERM ends it early and tells what has been seen so far: 130.
     """
+    from hil.bench.compile_ahead import compile_ahead
     from hil.bench.simulate import tolerances_of
     from hil.scenarios.campaign import run_campaign
     from hil.scenarios.campaign_population import PopulationTally, population_tasks
@@ -83,6 +84,8 @@ def population(
     )
     for line in left_out:
         click.echo(line)
+    if not scheduler:
+        compile_ahead(rig, lambda text: click.echo(text, err=True))
     tally = PopulationTally(items)
     folder = CampaignFolder(out, "population")
     folder.write_json(

@@ -17,7 +17,7 @@ from pydantic import AfterValidator, model_validator
 from hil.plan.explain import validate
 from hil.plan.model import Model
 from hil.plan.reader import read
-from hil.plan.source import Problem, Source, Where, refuse
+from hil.plan.source import Problem, Source, Where, refuse, tidy
 from hil.plan.units import Time
 
 
@@ -114,7 +114,7 @@ def find(
     if not texts.file:
         return texts, "in the rig file", ()
     place: Where = at if isinstance(_value(source, at), str) else (*at, "file")
-    path = Path(source.position(place).file).parent / texts.file
+    path = tidy(Path(source.position(place).file).parent / texts.file)
     if not path.is_file():
         raise refuse([source.problem(place, f"{dotted(at)}: there is no file {path.as_posix()}")])
     own = read(path)

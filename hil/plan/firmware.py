@@ -16,6 +16,7 @@ from typing import Annotated, Any, Literal
 from pydantic import AfterValidator, BeforeValidator, Field
 
 from hil.plan.model import Model, Switch, Text
+from hil.plan.reader import beside
 from hil.plan.source import Position, Problem, Source, Where, refuse
 from hil.plan.units import Current, Time, Voltage
 
@@ -146,7 +147,7 @@ class _Finder:
         self.problems.append(self._source.problem(where, text))
 
     def path(self, where: Where, text: str) -> Path:
-        return Path(self.position(where).file).parent / text
+        return beside(Path(self.position(where).file), text)
 
 
 def _library(told: FirmwareLibrary, found: _Finder) -> FirmwareFiles:

@@ -16,7 +16,7 @@ from hil.plan.plan import Plan, PlanHead, Scenario
 from hil.plan.profile import Profile
 from hil.plan.profile_checks import check_line_load, check_profile
 from hil.plan.profile_link import describe_link
-from hil.plan.reader import read, read_based
+from hil.plan.reader import beside, read, read_based
 from hil.plan.recognise import require_kind
 from hil.plan.rig import Rig
 from hil.plan.source import Problem, Source, refuse
@@ -36,7 +36,7 @@ def load_rig(path: Path | str) -> Rig:
     rig = rig_of(source)
     refuse_if_any(at_places(source, check_rig(rig)))
     named_in = Path(source.position(("board", "profile")).file)
-    profile = named_in.parent / rig.board.profile
+    profile = beside(named_in, rig.board.profile)
     if not profile.is_file():
         raise refuse(
             [
@@ -135,7 +135,7 @@ def load_plan(path: Path | str, *, alone: bool = False) -> Plan:
             scenarios.append(scenario)
             ids.append(scenario.head.id)
     refuse_if_any([*wrong, *repeated(source, ("scenarios",), "id", ids)])
-    rig = Path(path).parent / head.rig if head.rig and not alone else None
+    rig = beside(Path(path), head.rig) if head.rig and not alone else None
     if rig is not None and not rig.is_file():
         raise refuse([source.problem(("rig",), f"rig: there is no file {rig.as_posix()}")])
     return Plan(

@@ -4,7 +4,7 @@ from datetime import date
 
 import pytest
 
-from hil.plan.source import Position, Problem, Source, describe, refuse
+from hil.plan.source import Position, Problem, Source, describe, refuse, tidy
 
 
 def test_all_problems_in_file_order():
@@ -72,3 +72,12 @@ ENTRIES = {
 def test_an_entry_that_has_an_id_is_told_by_it(where, text, told):
     source = Source("f", (), ENTRIES, {}, {(): Position("f", 1, 1)})
     assert source.problem(where, text).text == told
+
+
+def test_a_path_is_told_without_detours(tmp_path):
+    (tmp_path / "pump").mkdir()
+    assert tidy(tmp_path / "pump" / ".." / "rigs" / "a.yaml") == tmp_path / "rigs" / "a.yaml"
+    (tmp_path / "far" / "pump").mkdir(parents=True)
+    (tmp_path / "link").symlink_to(tmp_path / "far" / "pump")
+    beyond = tmp_path / "link" / ".." / "a.yaml"  # far/a.yaml, and not a.yaml
+    assert tidy(beyond) == beyond
