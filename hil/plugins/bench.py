@@ -123,6 +123,7 @@ def _keep(item: pytest.Item, error: BaseException | None) -> tuple[Verdict, str]
             asserted=asserted,
             asserts=error is None and not judgements and asserts(item),
             where="" if error is None else place_of(error, item),
+            doubts=script.doubts() if script is not None else (),
         )
         if limited:
             error = KeyboardInterrupt(str(error))  # as for an interrupt: open the bench anew

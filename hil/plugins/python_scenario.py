@@ -60,6 +60,9 @@ def python_scenario(run: Run, name: str, node: pytest.Item) -> Iterator[Bench]:
             if script is not None:
                 script.finish()
                 script.log += bench.keeper.take_stops()
+                if node.stash.get(CAME_TO, (None, ""))[0] is Verdict.PASS:  # else the reason has it
+                    for doubt in script.doubts():
+                        run.note(doubt.text, item=name, level="warning")
             if CAME_TO in node.stash:
                 record(node.stash[CAME_TO], script)
             run.session.let_go_after(node.stash.get(OUTCOME, None))

@@ -10,11 +10,12 @@ from hil.core.errors import (
     FirmwareError,
     HarnessError,
     HilError,
+    LinkError,
     NotOffered,
     StoreError,
 )
 from hil.core.record import ItemResult
-from hil.core.verdict import Judgement, Verdict, blamed, combine
+from hil.core.verdict import Doubt, Judgement, Verdict, blamed, combine, firmware_or, with_doubts
 from hil.plan.plan import PlannedItem
 from hil.ports.clock import utc_now
 from hil.scenarios.execute import Executed
@@ -78,11 +79,10 @@ def failed_at_power_up(item: PlannedItem, cause: FirmwareError, *, utc: str) -> 
     return result_of(item, done, utc=utc, duration=0.0, traces=())
 
 
-#: What else than the test ended it -> its verdict, and what the reason begins with.
+#: What else than test and firmware ended it -> its verdict, and what the reason begins with.
 _BLAMED: tuple[tuple[type[HilError], Verdict, str], ...] = (
     (NotAttended, Verdict.NOT_RUN, "attended: "),
     (NotOffered, Verdict.NOT_RUN, ""),
-    (FirmwareError, Verdict.FAIL, "firmware: "),
     (BenchError, Verdict.BENCH_FAULT, "bench: "),
     (HarnessError, Verdict.BENCH_FAULT, "harness: "),
     (StoreError, Verdict.BENCH_FAULT, "harness: "),
@@ -96,6 +96,7 @@ def conclude_script(
     asserted: bool = False,
     asserts: bool = False,
     where: str = "",
+    doubts: Sequence[Doubt] = (),
 ) -> tuple[Verdict, str]:
     """Verdict and reason of a Python scenario.
 
@@ -105,6 +106,7 @@ def conclude_script(
     asserted : `error` is a failed assertion: the test itself has judged.
     asserts : the test function has assertions of its own, and they held.
     where : file and line of the test that `error` comes from, if known.
+    doubts : why what did not hold need not be the firmware's.
 
     Only a failed band, a failed assertion and a `FirmwareError` blame the firmware. A mistake in
     the test is no more its doing than a broken cable, and no more the bench's either: it leaves
@@ -113,10 +115,11 @@ def conclude_script(
     judged = list(judgements)
     verdict = combine(judgement.verdict for judgement in judged)
     if error is not None:
-        came_to, reason = _ended_by(error, asserted=asserted, where=where)
+        came_to, reason = _ended_by(error, asserted=asserted, where=where, doubts=doubts)
         worst = combine([verdict, came_to])
         if worst is not came_to:
-            reason = f"{_of_bands(worst, judged)}; after that {reason}"
+            _, after = _ended_by(error, asserted=asserted, where=where, doubts=())
+            reason = f"{_of_bands(worst, judged, doubts)}; after that {after}"
         return worst, reason
     if not judged:
         if asserts:
@@ -127,18 +130,25 @@ def conclude_script(
         )
     if verdict is Verdict.PASS:
         return verdict, f"all {len(judged)} bands held"
-    return verdict, _of_bands(verdict, judged)
+    return verdict, _of_bands(verdict, judged, doubts)
 
 
-def _of_bands(verdict: Verdict, judged: Iterable[Judgement]) -> str:
-    return blamed(verdict, "; ".join(j.reason for j in judged if j.verdict is verdict))
+def _of_bands(verdict: Verdict, judged: Iterable[Judgement], doubts: Sequence[Doubt]) -> str:
+    return blamed(verdict, "; ".join(j.reason for j in judged if j.verdict is verdict), doubts)
 
 
-def _ended_by(error: BaseException, *, asserted: bool, where: str) -> tuple[Verdict, str]:
+def _ended_by(
+    error: BaseException, *, asserted: bool, where: str, doubts: Sequence[Doubt]
+) -> tuple[Verdict, str]:
     """What an error makes of a Python scenario: whose it is stands in front of the reason."""
     text = (str(error) or type(error).__name__).splitlines()[0]
     if asserted:
-        return Verdict.FAIL, f"test: {text}"
+        return Verdict.FAIL, with_doubts(f"test: {text}", doubts)
+    if isinstance(error, FirmwareError):
+        whose = firmware_or(doubts) if doubts else error.whose
+        return Verdict.FAIL, with_doubts(f"{whose}: {text}", doubts)
+    if isinstance(error, LinkError):
+        text = with_doubts(text, doubts)
     for kind, verdict, whose in _BLAMED:
         if isinstance(error, kind):
             return verdict, f"{whose}{text}"

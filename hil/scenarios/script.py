@@ -14,12 +14,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from hil.bench.bench import Bench
+from hil.bench.link_doubts import link_doubts
 from hil.core.band import Band, Rule
 from hil.core.drive import Direction, Sensing
 from hil.core.errors import ScenarioError
 from hil.core.measure import Measure
 from hil.core.trace import Trace
-from hil.core.verdict import Judgement, Verdict
+from hil.core.verdict import Doubt, Judgement, Verdict
 from hil.measures.catalogue import measure
 from hil.plan.rig import Rig
 from hil.scenarios import manoeuvres
@@ -53,6 +54,7 @@ class Script:
         self._sensing = Sensing(rig.board.sensing[0])
         self._speed = 0.0  # signed set point, rpm
         self._unmeasured = False  # a trace has begun and is not yet in `traces`
+        self._misfits: list[Doubt] = []  # of the traces in `traces`
 
     # -- preparing -------------------------------------------------------------------------
 
@@ -166,6 +168,13 @@ class Script:
         self.judgements.append(judgement)
         return judgement.verdict
 
+    def doubts(self) -> list[Doubt]:
+        """Why what did not hold need not be the firmware's, from all there is so far."""
+        of_link = self._misfits
+        if self._unmeasured and not of_link:
+            of_link = self._misfits_in(self.bench.trace())
+        return [*of_link, *self.steps.doubts]
+
     # -- inside ----------------------------------------------------------------------------
 
     def _begin(self) -> None:
@@ -178,10 +187,18 @@ class Script:
         """Keep the trace of a manoeuvre that ended early, and the last lines of the log."""
         if self._unmeasured and self.steps.log:
             self.bench.take_rest()
-            self.traces.append(self.bench.trace())
+            self._add(self.bench.trace())
         self._unmeasured = False
         self.log += self.steps.log
         self.steps.log.clear()
+
+    def _add(self, trace: Trace) -> None:
+        self.traces.append(trace)
+        self._misfits = self._misfits or self._misfits_in(trace)
+
+    def _misfits_in(self, trace: Trace) -> list[Doubt]:
+        rig = self.rig
+        return list(link_doubts(trace, self.bench.link_facts(), rig.profile, rig.profile_path))
 
     def _running(self, tolerance: float, within: float) -> tuple[int, float, Approach]:
         """Direction and speed of the turning shaft, and how a manoeuvre goes on from there."""
@@ -212,7 +229,7 @@ class Script:
             trip_expected=trip_expected,
         )
         found = measure(kind, trace, conditions)
-        self.traces.append(trace)
+        self._add(trace)
         self.measures += found
         self.parts += [len(self.traces)] * len(found)
         self.log += [f"[{len(self.traces)} {kind}] {line}" for line in self.steps.log]

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from hil.bench.bench import Bench
+from hil.core.verdict import Doubt
+from hil.plan.reach import beyond_voltage
 from hil.plan.rig import Rig
 from hil.scenarios.asked import Asked, lasting
 from hil.scenarios.steps import Steps
@@ -12,15 +14,22 @@ class ScriptSteps(Steps):
     """`Steps` that refuse, as a mistake of the test, what a plan could not ask for on the rig.
 
     Every method may raise `ScenarioError`, before it does anything; see `hil.scenarios.asked`.
+
+    Attributes
+    ----------
+    doubts : one for each speed asked for that the supply voltage cannot give, and noted as a step.
     """
 
     def __init__(self, bench: Bench, rig: Rig) -> None:
         super().__init__(bench)
-        self._asked = Asked(rig)
+        self._asked, self._rig = Asked(rig), rig
+        self.doubts: list[Doubt] = []
 
     def supply(self, voltage: float) -> None:
         """As `Steps.supply`."""
-        super().supply(self._asked.voltage(voltage))
+        voltage = self._asked.voltage(voltage)
+        self._within_reach(abs(self._set_point), voltage)
+        super().supply(voltage)
 
     def dip(self, voltage: float, seconds: float) -> None:
         """As `Steps.dip`."""
@@ -53,4 +62,12 @@ class ScriptSteps(Steps):
         super().set_line(self._asked.line(line), closed)
 
     def _checked(self, speed: float) -> None:
-        self._asked.speed(-speed if isinstance(speed, int | float) and speed < 0.0 else speed)
+        asked = -speed if isinstance(speed, int | float) and speed < 0.0 else speed
+        self._within_reach(self._asked.speed(asked), self._voltage)
+
+    def _within_reach(self, speed: float, voltage: float) -> None:
+        text = beyond_voltage(self._rig, speed=speed, voltage=voltage) if voltage else ""
+        doubt = Doubt("test and rig file", text)
+        if text and doubt not in self.doubts:
+            self.say(text)
+            self.doubts.append(doubt)

@@ -87,6 +87,34 @@ def test_the_profile_that_fits_is_not_doubted(lab) -> None:
     assert not any("profile" in note.text for note in lab.record.notes)
 
 
+def test_scenarios_in_python_tell_it_too(lab) -> None:
+    rig = rig_with(lab, *MISFITS["sign"][0])
+    script = """
+import pytest
+
+pytestmark = pytest.mark.hil(rig={rig!r})
+
+
+def test_sign(hil_script):
+    hil_script.prepare(voltage=24.0)
+    hil_script.start(1000.0)
+
+
+def test_reach(hil_script):
+    hil_script.prepare(voltage=15.0)
+    measured = hil_script.start(4000.0, within=0.5, hold=0.1)
+    hil_script.judge(measured["success"], low=1.0)
+"""
+    (lab.path / "test_pump.py").write_text(script.format(rig=str(rig)), encoding="utf-8")
+    lab.run("test_pump.py")
+    sign, reach = lab.record.results
+    assert sign.verdict is reach.verdict is Verdict.FAIL
+    assert re.match(MISFITS["sign"][2], sign.reason), sign.reason
+    assert reach.reason.startswith("firmware or test and rig file: success 0, ")
+    assert "; 4000 rpm is out of reach at 15 V: " in reach.reason
+    assert any("4000 rpm is out of reach at 15 V" in step for step in reach.steps)
+
+
 @pytest.mark.parametrize(
     ("wrong", "reason"),
     [

@@ -10,11 +10,12 @@ from hil.core.errors import (
     LinkError,
     NotOffered,
     PlanError,
+    ProfileMisfit,
     ScenarioError,
     StoreError,
 )
 from hil.core.measure import Measure
-from hil.core.verdict import Judgement, Verdict
+from hil.core.verdict import Doubt, Judgement, Verdict
 from hil.scenarios.execute import Executed
 from hil.scenarios.result import conclude_script, not_opened, result_of, result_of_script
 from hil.scenarios.steps import ManoeuvreFailed
@@ -138,3 +139,31 @@ def test_a_scenario_without_a_script_is_recorded_with_its_conclusion() -> None:
 def test_an_error_of_ours_is_not_the_firmwares() -> None:
     verdict, reason = conclude_script([], HarnessError("impossible"))
     assert (verdict, reason) == (Verdict.BENCH_FAULT, "harness: impossible")
+
+
+@pytest.mark.parametrize(
+    ("judgements", "error", "asserted", "reason"),
+    [
+        ([BROKEN], None, False, "firmware or link profile: x is 2 s; unit of x?"),
+        ([VAGUE], None, False, "x is too coarse; unit of x?"),
+        ([], AssertionError("1 != 2"), True, "test: 1 != 2; unit of x?"),
+        ([], ManoeuvreFailed("stuck"), False, "firmware or link profile: stuck; unit of x?"),
+        ([], LinkError("unplugged"), False, "bench: unplugged; unit of x?"),
+        ([], TypeError("no len()"), False, "test: TypeError: no len()"),
+        (
+            [BROKEN],
+            LinkError("gone"),
+            False,
+            "firmware or link profile: x is 2 s; unit of x?; after that bench: gone",
+        ),
+    ],
+)
+def test_doubts_are_told_with_what_did_not_hold(judgements, error, asserted, reason) -> None:
+    doubts = [Doubt("link profile", "unit of x?")]
+    assert conclude_script(judgements, error, asserted=asserted, doubts=doubts)[1] == reason
+    assert conclude_script([HELD], None, doubts=doubts) == (Verdict.PASS, "all 1 bands held")
+
+
+def test_firmware_that_never_answered_is_not_blamed_alone() -> None:
+    verdict, reason = conclude_script([], ProfileMisfit("tiny: no answer"))
+    assert (verdict, reason) == (Verdict.FAIL, "firmware or link profile: tiny: no answer")

@@ -6,7 +6,7 @@ import pytest
 
 from hil.core.drive import Fault
 from hil.core.errors import BenchError, LinkError, NotOffered, ScenarioError
-from hil.core.verdict import Verdict
+from hil.core.verdict import Doubt, Verdict
 from hil.scenarios.script import Script
 from hil.scenarios.steps import ManoeuvreFailed
 
@@ -268,3 +268,33 @@ def test_without_the_speed_of_before_a_manoeuvre_ends(kit: Kit, script: Script) 
     kit.board.trip(Fault.HALL)
     with pytest.raises(ManoeuvreFailed, match="entry speed"):
         script.speed_step(2000.0, within=0.3)
+
+
+def test_a_speed_that_its_supply_cannot_give_is_doubted_and_noted(kit: Kit, rig) -> None:
+    script = Script(kit.bench, rig)
+    script.prepare(voltage=20.0)
+    script.start(4000.0, hold=0.2)
+    assert script.doubts() == []
+    script.steps.supply(15.0)  # while it turns so fast
+    script.steps.set_speed(3900.0)
+    first, second = script.doubts()
+    assert {first.what, second.what} == {"test and rig file"}
+    assert first.text.startswith("4000 rpm is out of reach at 15 V: ")
+    assert second.text.startswith("3900 rpm is out of reach at 15 V: ")
+    script.steps.set_speed(3900.0)
+    assert len(script.doubts()) == 2
+    assert any(first.text in line for line in script.steps.log)
+
+
+def test_a_link_profile_that_does_not_fit_is_seen_before_the_manoeuvre_has_ended(
+    kit: Kit, rig, monkeypatch
+) -> None:
+    doubt = Doubt("link profile", "firmware and profile disagree: x")
+    monkeypatch.setattr("hil.scenarios.script.link_doubts", lambda *_: iter([doubt]))
+    script = Script(kit.bench, rig)
+    assert script.doubts() == []
+    script.prepare()
+    assert script.doubts() == [doubt]
+    script.start(1000.0, hold=0.2)
+    script.finish()
+    assert script.doubts() == [doubt]
