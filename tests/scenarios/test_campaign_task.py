@@ -75,7 +75,7 @@ def test_what_a_rig_cannot_sense_is_left_out_and_said(plan, tmp_path) -> None:
     other.write_text(text)
     able, told = runnable_items(str(other), str(rig))
     assert list(able) == ["odd"]
-    assert told[0].startswith("rig poor has no sensing hall (board.sensing: back-emf): left out")
+    assert told[0].startswith("rig poor has no sensing hall (board.sensing: back-emf): 1 of 2 ")
 
 
 def test_a_band_that_does_not_apply(plan) -> None:
