@@ -36,7 +36,7 @@ _MEANINGS = {
     Standing.FAIL: "The firmware left a pass band.",
     Standing.BENCH_FAULT: "The bench was at fault; it says nothing about the firmware.",
     Standing.INTERRUPTED: "The item began and was not run to its end; nobody is to blame for that.",
-    Standing.UNDECIDED: "The data do not allow a decision.",
+    Standing.UNDECIDED: "The data do not allow a decision, or the test itself is mistaken.",
     Standing.NOT_RUN: "The item was not run.",
     Standing.PASS: "Every pass band was met.",
 }

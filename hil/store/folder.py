@@ -8,7 +8,6 @@ import re
 import secrets
 from collections.abc import Iterable
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import BinaryIO
 
 from hil.core.closing import Closing
@@ -52,8 +51,9 @@ def refuse_unless_writable(out_dir: Path | str) -> None:
     out = Path(out_dir)
     try:
         _make_all(out)
-        with TemporaryDirectory(prefix=".", dir=out):
-            pass
+        trial = out / f".{secrets.token_hex(8)}"
+        trial.open("xb", buffering=0).close()
+        trial.unlink()
     except OSError as problem:
         raise _impossible(out, problem) from problem
 
