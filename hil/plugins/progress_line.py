@@ -57,7 +57,7 @@ class Progress:
     def begin(self, item: str, position: int, of: int) -> None:
         """A new item starts."""
         if position == 1:
-            self._begun = time.monotonic()
+            self._begun = self._shown = time.monotonic()
         self._item, self._position, self._of, self._step = item, position, of, ""
 
     def step(self, text: str) -> None:

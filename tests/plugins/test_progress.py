@@ -77,6 +77,17 @@ def test_lines_come_no_oftener_than_useful(moment) -> None:
         assert stream.getvalue().count("V | s") == 2
 
 
+def test_what_took_long_before_the_first_item_calls_for_no_line_at_its_beginning(moment) -> None:
+    progress, stream = made(live=False)
+    moment[0] += 65.0  # a compiler at work
+    progress.begin("s", 1, 2)
+    progress.readings(NOW)
+    assert stream.getvalue() == ""
+    moment[0] += module.PLAIN_INTERVAL
+    progress.readings(NOW)
+    assert stream.getvalue().startswith("\n1/2 0:30 | ")
+
+
 def test_plain_lines_stand_alone_and_carry_no_control_codes(moment) -> None:
     progress, stream = made(live=False)
     progress.begin("s", 1, 1)
