@@ -24,7 +24,7 @@ def killing() -> ModuleType:
 
 
 def test_every_killed_run_leaves_its_supply_off_within_a_second(killing: ModuleType) -> None:
-    kills = killing.campaign(count=6, parallel=3, seed=11)
+    kills = killing.campaign(count=6, parallel=2, seed=11)  # a core each
     facts = killing.summary(kills)
     assert facts["kills"] == facts["safe"] == 6, kills
     assert facts["supply was on"] >= 2  # between the steps of the preflight it is off

@@ -89,7 +89,7 @@ def test_telemetry_lines_without_a_key_are_what_is_no_other_message(lines_descri
     batch = codec.telemetry(found.telemetry)
     assert batch.values["reported.speed"].tolist() == [1.0, 3.0]
     assert batch.values["reported.peak"].tolist() == [2.0, 4.0]
-    assert batch.bad == ["telemetry: 1 fields, expected 2: b'what'"]
+    assert batch.bad == ["telemetry: 1 fields, expected 2: 'what'"]
     assert codec.telemetry([b"5,6", b"7,8"]).values["reported.peak"].tolist() == [6.0, 8.0]
 
 
