@@ -49,7 +49,7 @@ def test_a_load_on_a_rig_without_a_brake_is_collected_and_says_what_is_lacking(i
     assert (wired.id, wired.load, wired.bands) == (item.id, item.load, item.bands)
 
 
-LOADS = """\
+PLAIN = """\
 format: 1
 plan: demo
 scenarios:
@@ -57,6 +57,10 @@ scenarios:
     scenario: start
     speed: 1000 rpm
     bands: {overshoot: {max: 20 %}}
+"""
+LOADS = (
+    PLAIN
+    + """\
   - id: loaded
     scenario: start
     speed: 1000 rpm
@@ -85,6 +89,7 @@ scenarios:
     steps: [{start: 1000 rpm}, {brake: 0.1 N*m}, release]
     bands: {fault-count: {exactly: 0}}
 """
+)
 
 
 def test_what_a_person_can_do_is_attended_and_what_needs_a_brake_is_not(items, rig):
@@ -115,14 +120,9 @@ def test_a_mistake_in_the_plan_is_refused_with_or_without_a_brake(refused, rig):
 
 # -- without a signal switch --------------------------------------------------------------
 
-LINES = """\
-format: 1
-plan: demo
-scenarios:
-  - id: plain
-    scenario: start
-    speed: 1000 rpm
-    bands: {overshoot: {max: 20 %}}
+LINES = (
+    PLAIN
+    + """\
   - id: opened
     scenario: steps
     steps: [{start: 1000 rpm}, {open: hall-a}, {wait: 1 s}, {close: hall-a}, {open: phase-b}]
@@ -133,6 +133,7 @@ scenarios:
     matrix: {load: [0 N*m, 20 mN*m]}
     bands: {fault-count: {exactly: 1}}
 """
+)
 
 
 def test_lines_on_a_rig_without_a_switch_are_collected_and_say_what_is_lacking(items, rig):
@@ -180,20 +181,16 @@ def test_a_line_that_no_switch_has_is_a_mistake_on_any_rig(refused, rig):
     )
 
 
-ASKS = """\
-format: 1
-plan: demo
-scenarios:
-  - id: plain
-    scenario: start
-    speed: 1000 rpm
-    bands: {overshoot: {max: 20 %}}
+ASKS = (
+    PLAIN
+    + """\
   - id: asks
     scenario: steps
     matrix: {supply: [20 V, 30 V]}
     steps: [{expect-refusal: {start: 9000 rpm}}, {expect-refusal: {sensing: SENSING}}]
     bands: {fault-count: {exactly: 0}}
 """
+)
 
 
 def fixed(rig, sensing="hall"):

@@ -20,12 +20,27 @@ RIG = DriveParameters(
 R, L = 1.2, 1.4e-3  # two phases in series
 
 
-@pytest.fixture
-def drive(scripted):
+def charged(scripted) -> Drive:
     one = Drive(RIG, scripted(), seed=1)
     one.advance(50e-6)
     one._state["link"] = 24.0
     return one
+
+
+@pytest.fixture
+def drive(scripted):
+    return charged(scripted)
+
+
+@pytest.fixture
+def other(scripted):
+    """The same once more."""
+    return charged(scripted)
+
+
+def assert_same(one: Drive, other: Drive) -> None:
+    for name in ("i", "link", "speed", "angle", "e_switch", "square", "charge"):
+        assert other._state[name] == pytest.approx(one._state[name], rel=1e-12, abs=1e-15), name
 
 
 def records(drive: Drive):
@@ -41,15 +56,11 @@ def test_current_rises_as_the_exponential_does(drive):
         assert s["i"][1] == -s["i"][0]
 
 
-def test_the_general_step_agrees_with_the_quick_one(drive, scripted):
-    other = Drive(RIG, scripted(), seed=1)
-    other.advance(50e-6)
-    other._state["link"] = 24.0
+def test_the_general_step_agrees_with_the_quick_one(drive, other):
     for _ in range(20):
         assert step(*records(other), HIGH, LOW, OPEN, 25e-6) == 25e-6
         assert pair(*records(drive), 0, 1, 2, HIGH, LOW, 25e-6) == DONE
-    for name in ("i", "link", "speed", "angle", "e_switch", "square", "charge"):
-        assert other._state[name] == pytest.approx(drive._state[name], rel=1e-12, abs=1e-15), name
+    assert_same(drive, other)
 
 
 @pytest.mark.parametrize("current", [0.1, 1.0, 5.0])
@@ -95,13 +106,9 @@ def test_interval_of_the_log_is_a_millisecond():
     assert kernel.LOG_INTERVAL == 1e-3
 
 
-def test_the_full_step_is_the_general_one_with_all_phases_connected(drive, scripted):
-    other = Drive(RIG, scripted(), seed=1)
-    other.advance(50e-6)
-    other._state["link"] = 24.0
+def test_the_full_step_is_the_general_one_with_all_phases_connected(drive, other):
     for _ in range(20):
         assert step(*records(other), HIGH, LOW, HIGH, 25e-6) == 25e-6
         assert full_step(*records(drive), HIGH, LOW, HIGH, 25e-6) == 25e-6
     assert drive._state["i"][1] < -1.0
-    for name in ("i", "link", "speed", "angle", "e_switch", "square", "charge"):
-        assert other._state[name] == pytest.approx(drive._state[name], rel=1e-12, abs=1e-15), name
+    assert_same(drive, other)
