@@ -20,10 +20,10 @@ import importlib
 import inspect
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
-from difflib import get_close_matches
 from importlib.metadata import entry_points
 from types import MappingProxyType
 
+from hil.core.alike import alike
 from hil.core.errors import BenchError
 from hil.ports.board import Board
 from hil.ports.instruments import (
@@ -163,7 +163,7 @@ class Registry:
         key = f"{port}.{name}"
         if key not in self._entries:
             known = self.names(port)
-            near = get_close_matches(name, known, n=1)
+            near = alike(name, known)
             hint = f", did you mean {near[0]!r}?" if near else ""
             raise BenchError(f"no {port} driver {name!r}{hint} known: {', '.join(known) or 'none'}")
         reason = self._reason(key)
