@@ -1,4 +1,4 @@
-"""What the README tells people to type: commands, options, files, items and measures exist."""
+"""What the pages for users tell people to type: commands, options, files, items, measures exist."""
 
 from __future__ import annotations
 
@@ -19,12 +19,18 @@ from hil.plugins.plans import MARKS
 from hil.scenarios.campaign_task import items_of
 
 ROOT = Path(__file__).parents[1]
-README = (ROOT / "README.md").read_text(encoding="utf-8")
+#: Page -> its text: the README, and one in each folder of files that people write.
+PAGES = {
+    path: path.read_text(encoding="utf-8")
+    for path in (ROOT / "README.md", *sorted((ROOT / "testplans").rglob("README.md")))
+}
+README = PAGES[ROOT / "README.md"]
+ALL = "\n".join(PAGES.values())
 
 
-def typed() -> Iterator[list[str]]:
-    """The words of every command line in it: of indented blocks, and between backquotes."""
-    text = README.replace("\\\n", " ")
+def typed(pages: str = ALL) -> Iterator[list[str]]:
+    """The words of every command line in them: of indented blocks, and between backquotes."""
+    text = pages.replace("\\\n", " ")
     lines = re.findall(r"^(?: {4}| {7})(\S.*)$", text, re.M) + re.findall(r"`([^`\n]+)`", text)
     for line in lines:
         if re.match(r"(hil|pytest|bash ci/|ci/|python -m ci)\b", line):
@@ -54,9 +60,11 @@ PYTEST = sorted({*said("pytest"), *said("bash", "ci/nightly")})
 
 
 def test_enough_is_found_to_be_worth_a_look() -> None:
-    assert {name for name, _ in HIL} == set(COMMANDS)
+    assert {line[1] for line in typed(README) if line[0] == "hil" and line[1:]} == set(COMMANDS)
     assert {"nightly", "test", "truth", "kills"} <= {name for name, _ in CI}
     assert len(PYTEST) > 10
+    pages = {path.relative_to(ROOT).as_posix() for path in PAGES}
+    assert {"README.md", "testplans/README.md", "testplans/rigs/README.md"} <= pages
 
 
 @pytest.mark.parametrize(("name", "words"), HIL, ids=lambda part: str(part)[:60])
@@ -97,12 +105,13 @@ def test_pytest_knows_options_marks_and_files(words: tuple[str, ...]) -> None:
 
 def test_every_option_of_the_bench_is_told_and_no_other() -> None:
     assert set(re.findall(r"--hil-([a-z]+)", README)) == set(OPTIONS)
+    assert set(re.findall(r"--hil-([a-z]+)", ALL)) == set(OPTIONS)
 
 
 def test_values_of_options_are_those_there_are() -> None:
     for name, values in re.findall(r"`--hil-([a-z]+) ([a-z]+(?:\\\|[a-z]+)+)`", README):
         assert set(values.split("\\|")) == set(CHOICES[name])
-    for name, value in re.findall(r"--hil-(bench|preflight|attended)=(\w+)", README):
+    for name, value in re.findall(r"--hil-(bench|preflight|attended)=(\w+)", ALL):
         assert value in CHOICES[name]
 
 
@@ -116,17 +125,34 @@ def test_items_and_measures_that_are_named_exist() -> None:
         assert words[words.index("--measure") + 1] in measures
 
 
-def test_links_lead_somewhere() -> None:
-    found = re.findall(r"\]\(([^)#:]+)\)", README)
-    assert len(found) > 10
-    assert [link for link in found if not (ROOT / link).exists()] == []
-    anchors = {re.sub(r"[^\w -]", "", one.lower()).replace(" ", "-")
-               for one in re.findall(r"^#+ (.+)$", README, re.M)}  # fmt: skip
-    assert set(re.findall(r"\]\(#([^)]+)\)", README)) <= anchors
+def anchors(text: str) -> set[str]:
+    """What a link can have behind its ``#``, one for each heading of a page."""
+    return {
+        re.sub(r"[^\w -]", "", one.lower()).replace(" ", "-")
+        for one in re.findall(r"^#+ (.+)$", text, re.M)
+    }
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda page: page.relative_to(ROOT).as_posix())
+def test_links_lead_somewhere(page: Path) -> None:
+    found = re.findall(r"\]\(([^)#:]*)(?:#([^)]+))?\)", PAGES[page])
+    assert found
+    for link, anchor in found:
+        target = (page.parent / link).resolve() if link else page
+        assert target.exists(), link
+        if anchor:
+            assert anchor in anchors(target.read_text(encoding="utf-8")), f"{link}#{anchor}"
+
+
+def test_the_readme_leads_on() -> None:
+    assert len(re.findall(r"\]\(([^)#:]+)\)", README)) > 10
+    for page in PAGES.keys() - {ROOT / "README.md"}:
+        folder = page.parent.relative_to(ROOT).as_posix()
+        assert re.search(rf"\]\({folder}(/README\.md)?[)#]", README), folder
 
 
 def test_extras_that_are_named_can_be_installed() -> None:
     settings = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
-    named = set(re.findall(r"hil\[(\w+)\]", README))
+    named = set(re.findall(r"hil\[(\w+)\]", ALL))
     assert named
     assert named <= set(settings["project"]["optional-dependencies"])
