@@ -188,11 +188,6 @@ def _check_rest(rig: Rig) -> Iterator[Complaint]:
     if rig.tachometer is not None and rig.tachometer.interval <= 0.0:
         yield ("tachometer", "interval"), "tachometer.interval: expected more than zero, found 0"
     yield from _check_switch(rig)
-    if not 0.0 < rig.twin.flat_top <= 180.0:
-        yield (
-            ("twin", "flat-top"),
-            f"twin.flat-top: expected 0 to 180 deg, found {rig.twin.flat_top:g} deg",
-        )
     resources: dict[str, str] = {}
     for name in INSTRUMENTS:
         part = getattr(rig, name)

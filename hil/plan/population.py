@@ -11,7 +11,8 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, model_validator
 
 from hil.plan.model import Model
-from hil.plan.units import Angle, CurrentLimit, Ratio, Temperature
+from hil.plan.simulated_board import Ambient
+from hil.plan.units import Angle, CurrentLimit, Ratio
 
 Distribution = Literal["rectangular", "normal"]
 
@@ -62,8 +63,8 @@ class CurrentSpread(Spread):
 class TemperatureRange(Model):
     """From one temperature to another, degC."""
 
-    min: Temperature
-    max: Temperature
+    min: Ambient
+    max: Ambient
     distribution: Distribution
 
     @model_validator(mode="after")

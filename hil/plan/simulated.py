@@ -9,8 +9,17 @@ from pydantic import model_validator
 from hil.plan.firmware import SimulatedFirmware
 from hil.plan.model import Count, Model, Switch
 from hil.plan.population import Population
-from hil.plan.simulated_board import Heat, Measuring, PowerStage, Wiring
-from hil.plan.units import Angle, Frequency, Resistance, Temperature, Time, Torque
+from hil.plan.simulated_board import (
+    Ambient,
+    FlatTop,
+    Heat,
+    Measuring,
+    PowerStage,
+    PwmFrequency,
+    SomeResistance,
+    Wiring,
+)
+from hil.plan.units import Angle, Temperature, Time, Torque
 
 
 class PumpLoad(Model):
@@ -40,11 +49,11 @@ class SimulatedBench(Model):
     coulomb_friction: Torque = 0.002
     viscous_torque_at_rated_speed: Torque = 0.002
     cogging: Torque = 0.001
-    flat_top: Angle = 120.0  # electrical degrees of flat back-EMF
+    flat_top: FlatTop = 120.0  # electrical degrees of flat back-EMF
     start_angle: Angle | None = None  # None: drawn from the seed
-    load_resistor: Resistance = 10.0  # across the DC link, where one absorbs braking energy
-    pwm_frequency: Frequency = 20000.0
-    supply_resistance: Resistance = 0.05
+    load_resistor: SomeResistance = 10.0  # across the DC link, where one absorbs braking energy
+    pwm_frequency: PwmFrequency = 20000.0
+    supply_resistance: SomeResistance = 0.05
     power_stage: PowerStage = PowerStage()
     measuring: Measuring = Measuring()
     heat: Heat = Heat()
@@ -52,7 +61,7 @@ class SimulatedBench(Model):
     phase_shunts: Switch = False  # the board measures its phase currents
     substitute_temperature: Temperature = 87.0  # of the resistor that stands in for the sensor
     operator: SimulatedOperator | None = None
-    ambient: Temperature = 25.0
+    ambient: Ambient = 25.0
     population: Population = Population()
 
     @model_validator(mode="after")

@@ -5,6 +5,7 @@ What is left out is as `hil.twin.parameters` has it.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Annotated, Literal
 
 from pydantic import AfterValidator, Field
@@ -17,6 +18,7 @@ from hil.plan.units import (
     Frequency,
     HeatCapacity,
     Resistance,
+    Temperature,
     ThermalResistance,
     Time,
     Voltage,
@@ -32,6 +34,26 @@ def _each_once(letters: tuple[Letter, ...]) -> tuple[Letter, ...]:
     return letters
 
 
+def _between(low: float, high: float, unit: str) -> Callable[[float], float]:
+    def check(value: float) -> float:
+        if not low <= value <= high:
+            raise ValueError(f"expected {low:g} to {high:g} {unit}, found {value:g} {unit}")
+        return value
+
+    return check
+
+
+def _not_zero(value: float) -> float:
+    if value == 0.0:
+        raise ValueError("expected more than zero, found 0 ohm")
+    return value
+
+
+# Ranges that the simulation is made for.
+FlatTop = Annotated[Angle, AfterValidator(_between(60.0, 170.0, "deg"))]
+PwmFrequency = Annotated[Frequency, AfterValidator(_between(1e3, 2e5, "Hz"))]
+Ambient = Annotated[Temperature, AfterValidator(_between(-60.0, 150.0, "degC"))]
+SomeResistance = Annotated[Resistance, AfterValidator(_not_zero)]
 Order = Annotated[tuple[Letter, ...], AfterValidator(_each_once)]
 Bits = Annotated[int, Field(ge=0, le=24)]
 
@@ -48,7 +70,7 @@ class PowerStage(Model):
     diode_resistance: Resistance | None = None
     dead_time: Time | None = None
     output_delay: Literal[0, 1] | None = None
-    bleeder: Resistance | None = None
+    bleeder: SomeResistance | None = None
 
 
 class Measuring(Model):

@@ -5,9 +5,12 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from hil.bench.simulate import world_for
 from hil.bench.simulated_drive import drive_parameters
+from hil.plan.simulated import SimulatedBench
 from hil.plan.simulated_board import Heat, Measuring, PowerStage, Wiring
 
 
@@ -58,6 +61,23 @@ def test_what_is_not_said_of_the_board_is_as_the_simulation_has_it(rig) -> None:
         plain = type(part)()
         for name in set(type(part).__dataclass_fields__) - stated - {"reference_temperature"}:
             assert getattr(part, name) == getattr(plain, name), name
+
+
+@given(
+    flat_top=st.floats(60.0, 170.0),
+    pwm_frequency=st.floats(1e3, 2e5),
+    ambient=st.floats(-60.0, 150.0),
+    supply_resistance=st.floats(1e-6, 10.0),
+    load_resistor=st.floats(1e-3, 1e3),
+)
+def test_whatever_a_rig_file_may_say_can_be_simulated(rig, **said: float) -> None:
+    units = {"flat_top": "deg", "pwm_frequency": "Hz", "ambient": "degC"}
+    twin = {name.replace("_", "-"): f"{said[name]!r} {units.get(name, 'ohm')}" for name in said}
+    told = SimulatedBench.model_validate(twin)
+    energy = rig.regeneration.model_copy(update={"absorbed_by": "load-resistor"})
+    found = drive_parameters(rig.model_copy(update={"twin": told, "regeneration": energy}), 1)
+    assert found.motor.flat_width_deg == pytest.approx(said["flat_top"])
+    assert found.bridge.chopper == pytest.approx(said["load_resistor"])
 
 
 def test_everything_said_of_the_board_arrives(rig) -> None:

@@ -67,6 +67,7 @@ def test_units_are_converted(with_population) -> None:
         ("gear-ratio: {within: 5 %, distribution: normal}", "gear-ratio"),
         ("ambient: {min: 35 degC, max: 15 degC, distribution: normal}", "lies above max"),
         ("ambient: {within: 10 degC, distribution: normal}", "ambient"),
+        ("ambient: {min: -61 degC, max: 15 degC, distribution: normal}", "-60 to 150 degC"),
     ],
 )
 def test_what_is_refused_with_its_place(with_population, line, said) -> None:

@@ -47,6 +47,7 @@ from hil.plan.simulated import SimulatedBench, SimulatedOperator
 from hil.plan.simulated_board import Heat, Measuring, PowerStage, Wiring
 from hil.plan.supply import ChannelTexts, SupplyTexts
 from hil.ports.registry import BUILT_IN, INSTRUMENTS
+from hil.twin.instruments.supply import SupplyRating
 from hil.twin.parameters import BridgeParameters, HeatParameters, SensingParameters
 from hil.twin.reference import ReferenceSettings
 
@@ -269,6 +270,11 @@ def test_what_holds_without_a_key_is_as_told(heading: str) -> None:
             elif told != "required":
                 default = left_out(heading, key, field)
                 assert default in EMPTY or isinstance(default, Model), key
+
+
+def test_the_simulated_supply_gives_what_is_told() -> None:
+    rating = SupplyRating()
+    assert f"gives up to {rating.voltage:g} V and {rating.current:g} A." in TEXT
 
 
 def test_nothing_of_a_population_is_required() -> None:

@@ -68,6 +68,14 @@ def test_units_are_converted(rig_with) -> None:
         ("wiring: {phase-order: [a, b]}", "a, b and c once each, found a, b"),
         ("wiring: {hall-inverted: [d]}", "hall-inverted"),
         ("wiring: {hall-late: [1 deg]}", "hall-late"),
+        ("flat-top: 59 deg", "twin.flat-top: expected 60 to 170 deg, found 59 deg"),
+        ("flat-top: 171 deg", "60 to 170 deg"),
+        ("pwm-frequency: 999 Hz", "expected 1000 to 200000 Hz, found 999 Hz"),
+        ("pwm-frequency: 201 kHz", "1000 to 200000 Hz"),
+        ("ambient: -61 degC", "expected -60 to 150 degC, found -61 degC"),
+        ("supply-resistance: 0 ohm", "supply-resistance: expected more than zero, found 0 ohm"),
+        ("load-resistor: 0 ohm", "load-resistor: expected more than zero"),
+        ("power-stage: {bleeder: 0 ohm}", "power-stage.bleeder: expected more than zero"),
     ],
 )
 def test_what_cannot_be_is_refused_with_its_line(rig_with, line: str, said: str) -> None:
