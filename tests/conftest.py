@@ -5,6 +5,7 @@ The stand-ins obey the ports of `hil.ports` on a clock that only moves when some
 
 from __future__ import annotations
 
+import gc
 import itertools
 import os
 import signal
@@ -64,6 +65,12 @@ def pytest_collection(session: pytest.Session) -> None:
     ]
     if _MISSING and any(p.is_relative_to(here) or here.is_relative_to(p) for p in named):
         raise pytest.UsageError(_MISSING)
+
+
+def pytest_collection_finish() -> None:
+    """Thousands of tests stay to the end: each search for garbage would walk through them again."""
+    gc.collect()
+    gc.freeze()
 
 
 #: For sessions in processes of their own: the one loads hypothesis at the end, the other looks for

@@ -21,6 +21,12 @@ def runs(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return base
 
 
+@pytest.fixture(autouse=True)
+def _elsewhere(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where no folder is named, campaigns are taken from ``runs`` in the current one."""
+    monkeypatch.chdir(tmp_path)
+
+
 def call(*arguments: object) -> Result:
     return CliRunner().invoke(site, [str(argument) for argument in arguments])
 
@@ -72,7 +78,7 @@ def test_an_unreadable_run_is_named(runs: Path, tmp_path: Path) -> None:
 
 
 def test_campaigns_are_found_beside_runs_and_where_they_are_named(
-    runs: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    runs: Path, tmp_path: Path
 ) -> None:
     folder = tmp_path / "runs" / "defects-2026-03-01t22-15-09z-5f0c"
     folder.mkdir(parents=True)
@@ -84,7 +90,6 @@ def test_campaigns_are_found_beside_runs_and_where_they_are_named(
     assert (tmp_path / "one" / "defects.html").is_file()
     call(runs / "twin", "--out", tmp_path / "two")
     assert not (tmp_path / "two" / "defects.html").exists()
-    monkeypatch.chdir(tmp_path)
     with open_index() as index:
         index.rebuild([runs / "twin"])
     done = call("--out", "three")
