@@ -16,7 +16,8 @@ factor for the same confidence (JCGM 100:2008, G.6.4).
 Under either rule a band that the data cannot resolve decides nothing, unless the value lies so far
 outside that it fails anyway: the span of the band (its width, or the size of its only limit) must
 be at least three times the resolution of the measure and twice its expanded uncertainty. Counts and
-yes/no measures (unit 1) are exact.
+yes/no measures (unit 1, nothing uncertain) are exact; a ratio, of unit 1 too, is not. A guarded
+band fails no value that its own guard band or risk leaves undecided, however coarse the data.
 
 Without a value: missing data and too few samples are undecided, never a pass. An event that never
 happened fails a band with an upper limit (it took longer than any limit, or it did not happen when
@@ -96,30 +97,30 @@ def _without_value(band: Band, measure: Measure) -> tuple[Verdict, str]:
 
 
 def _with_value(band: Band, measure: Measure, value: float, inside: float) -> tuple[Verdict, str]:
-    exact = measure.unit == "1"
     factor = coverage(measure.freedom)
     guard = expanded(measure.uncertainty or 0.0, factor)
+    exact = measure.unit == "1" and guard == 0.0
     room = margin(band, value)
     found = f"{measure.name} {_stated(value, guard, measure.unit)}"
     if guard > 0.0:
         found += f" (k={factor:.3g})"
     coarse = "" if exact else _too_coarse(band, measure, guard)
+    guarded = band.rule is Rule.GUARDED and guard > 0.0
+    why = _unproven(band, room, guard, inside) if guarded else ""
     if coarse:
         clear = max(guard, RESOLUTIONS * measure.resolution)
-        if room >= -clear:
+        if room >= -clear or why:
             return Verdict.UNDECIDED, f"{found}: {coarse}"
         return Verdict.FAIL, (
             f"{found} is {_beyond(band, value)}, by more than the coarse data can be off"
         )
     rule = f"{band.rule.value} rule"
-    if band.rule is Rule.GUARDED and guard > 0.0:
-        why = _unproven(band, room, guard, inside)
-        if why:
-            side = "inside" if room >= 0.0 else "outside"
-            return Verdict.UNDECIDED, (
-                f"{found} lies {_number(abs(room), measure.unit)} {side} its band "
-                f"({_limits(band)}), {why} ({rule})"
-            )
+    if why:
+        side = "inside" if room >= 0.0 else "outside"
+        return Verdict.UNDECIDED, (
+            f"{found} lies {_number(abs(room), measure.unit)} {side} its band "
+            f"({_limits(band)}), {why} ({rule})"
+        )
     if room >= 0.0:
         spare = "" if exact else f", {_number(room, measure.unit)} to spare"
         return Verdict.PASS, f"{found} is inside its band ({_limits(band)}){spare} ({rule})"
@@ -182,7 +183,8 @@ def _stated(value: float, guard: float, unit: str) -> str:
     if not 0.0 < guard < math.inf or not math.isfinite(value):
         return _number(value, unit)
     places = 1 - math.floor(math.log10(guard))
-    return " ± ".join(f"{round(x, places):.12g} {unit}" for x in (value, guard))
+    name = "" if unit == "1" else f" {unit}"
+    return " ± ".join(f"{round(x, places):.12g}{name}" for x in (value, guard))
 
 
 def _number(value: float, unit: str) -> str:

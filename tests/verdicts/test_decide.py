@@ -316,3 +316,36 @@ def test_the_rule_in_words():
     assert words() == "guarded"
     assert words(guard=0.5) == "guarded, 0.5 U"
     assert words(risk=0.05) == "guarded, risk 5 %"
+
+
+def test_a_ratio_of_unit_one_is_no_count():
+    """A crest factor has an uncertainty: a band too fine for it decides nothing."""
+    ratio = measured(1.7, 0.5, unit="1")
+    found = judge(band(1.6, 1.75, unit="1"), ratio)
+    assert found.verdict is Verdict.UNDECIDED
+    assert found.reason.startswith("overshoot 1.7 ± 1 (k=2): 1.6 to 1.75 is too fine to judge")
+    assert judge(band(high=4.0, unit="1"), ratio).verdict is Verdict.PASS
+    assert "2.3 to spare" in judge(band(high=4.0, unit="1"), ratio).reason
+
+
+@given(
+    st.one_of(
+        st.fixed_dictionaries({"risk": st.floats(0.0001, 0.4)}),
+        st.fixed_dictionaries({"guard": st.floats(0.0, 5.0)}),
+    ),
+    st.floats(-10.0, 10.0),
+    st.floats(0.1, 5.0),
+)
+def test_coarse_data_fails_nothing_that_the_guard_leaves_undecided(more, value, u):
+    """A band of 1 under an uncertainty that covers it: the rule of the band holds all the same."""
+    narrow = Band("overshoot", 0.0, 1.0, "%", Rule.GUARDED, **more)
+    found = judge(narrow, measured(value, u))
+    if found.verdict is Verdict.FAIL:
+        assert found.producer_risk <= more.get("risk", 1.0)
+        assert found.margin < -more.get("guard", 0.0) * 2.0 * u
+
+
+def test_coarse_data_beyond_the_guard_band_fails():
+    narrow = Band("overshoot", 0.0, 1.0, "%", Rule.GUARDED, guard=2.0)
+    assert judge(narrow, measured(1.66, 0.3)).verdict is Verdict.UNDECIDED
+    assert judge(narrow, measured(2.3, 0.3)).verdict is Verdict.FAIL
