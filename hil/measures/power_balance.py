@@ -18,6 +18,7 @@ is left: the motor current cannot be smaller than the supply current (d is at mo
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 
 from hil.core.budget import MODEL, rectangular
 from hil.core.measure import Outcome
@@ -37,6 +38,7 @@ from hil.measures.view import View
 
 CURRENT_MEAN = 0.200  # s, moving mean of the reported current
 CHUNK, LEAST = 20, 5  # supply readings compared as one (1 s at 20 Hz), and the fewest
+ALIKE = 0.1  # share by which speeds from one reading to the next may differ within a mean
 NAMEPLATE = 0.10  # half-width, relative, by which nameplate constants may be off
 FLOOR = 0.2  # share of the largest current below which a deviation is not blown up
 
@@ -62,11 +64,13 @@ def motor_current(power: float, speed: float, back_emf: float, resistance: float
     balance V·I(supply) = ke·w·I + R·I² (nameplate, line to line) gives at the witnessed speed,
     in % of the larger (at least of {100 * FLOOR:g} % of the largest in the trace). Compared are
     means over {CHUNK} supply readings taken in the state run at steady speed (within 10 % over
-    ±{1e3 * CURRENT_MEAN:g} ms, above the low-speed limit) while the supply delivers current;
+    ±{1e3 * CURRENT_MEAN:g} ms, above the low-speed limit) while the supply delivers current; a
+    speed that jumps by more than {100 * ALIKE:g} % between two readings begins another mean, and
+    what is left of fewer than {LEAST} readings at one speed does not count;
     reported current after a moving mean of {1e3 * CURRENT_MEAN:g} ms. A healthy drive shows its
     losses and the spread of the nameplate, a scale error of two shows as 50 %. Without
-    nameplate only a reported current below the supply current counts. Nameplate constants enter
-    the uncertainty as ±{100 * NAMEPLATE:g} % (rectangular).""",
+    nameplate only a reported current below the supply current counts. Uncertainty: limits of error
+    of readbacks and tachometer, nameplate constants as ±{100 * NAMEPLATE:g} % (rectangular).""",
     source="conservation of energy; windows: " + COMMON,
     channels=("reported.current", "supply.voltage", "supply.current", "witness.speed"),
 )
@@ -87,11 +91,14 @@ def current_disagreement(view: View) -> Estimate:
     i = np.minimum(i, grid.size - 1)
     use = steady[i]
     power = (volts.y[inside] * amps[inside])[use]
-    if power.size < LEAST:
+    chunks = _chunks(w[i[use]])
+    if not chunks:
         detail = f"{power.size} supply readings at steady speed in the state run, {LEAST} needed"
-        raise Unmeasurable(Outcome.TOO_FEW_SAMPLES, detail)
+        raise Unmeasurable(
+            Outcome.TOO_FEW_SAMPLES, detail + (" at one speed" if power.size >= LEAST else "")
+        )
     columns = (power, w[i[use]], r[i[use]], amps[inside][use])
-    means = np.array([_chunk_means(column) for column in columns])
+    means = np.array([[float(np.mean(column[chunk])) for chunk in chunks] for column in columns])
     expected, bound = _expected(view, means)
     larger = np.maximum(means[2], expected)
     scale = np.maximum(larger, FLOOR * float(np.max(larger)))
@@ -100,7 +107,13 @@ def current_disagreement(view: View) -> Estimate:
     k = int(np.argmax(share))
     source = view.signal("supply.current")
     by_current, by_emf, by_resistance = _sensitivities(view, means[:, k], float(expected[k]), bound)
-    by_supply = by_current * source.level(float(means[3][k]))
+    feed, turning = float(means[3][k]), float(means[1][k])
+    by_supply = by_current * source.level(feed)
+    if not bound and by_current > 0.0:
+        # The power is a product, and what it is divided by turns with the speed.
+        voltage = float(means[0][k]) / feed
+        by_supply += by_current * feed / voltage * volts.level(voltage)
+        by_supply += by_emf / turning * speed.mean_level(turning, MEAN)
     by_model = rectangular(MODEL, by_emf * NAMEPLATE) + rectangular(
         MODEL, by_resistance * NAMEPLATE
     )
@@ -137,10 +150,18 @@ def _sensitivities(
     return voltage / slope, expected * emf / slope, expected * drop / slope
 
 
-def _chunk_means(column: FloatArray) -> list[float]:
-    """Means over successive `CHUNK` values; a rest of fewer than half joins the one before."""
-    count = max(1, round(column.size / CHUNK))
-    return [float(np.mean(part)) for part in np.array_split(column, count)]
+def _chunks(speed: FloatArray) -> list[npt.NDArray[np.intp]]:
+    """Which readings are compared as one, each taken at the `speed` of its place.
+
+    `CHUNK` successive ones, never across a jump of the speed: the product of two means is the mean
+    of a product only at one speed. A rest of fewer than half a chunk joins the one before.
+    """
+    jumps = np.abs(np.diff(speed)) > ALIKE * np.maximum(speed[:-1], speed[1:])
+    found: list[npt.NDArray[np.intp]] = []
+    for part in np.split(np.arange(speed.size), np.flatnonzero(jumps) + 1):
+        if part.size >= LEAST:
+            found += np.array_split(part, max(1, round(part.size / CHUNK)))
+    return found
 
 
 def _expected(view: View, means: FloatArray) -> tuple[FloatArray, bool]:
