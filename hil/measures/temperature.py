@@ -39,7 +39,10 @@ def reported_temperature_offset(view: View) -> Estimate:
     if not at.t.size:
         detail = "the thermometer was not read while telemetry came"
         raise Unmeasurable(Outcome.MISSING_DATA, detail)
-    reported.window(float(at.t[0]), float(at.t[-1]), 1)
+    # From the telemetry before the first reading to that after the last; there may be but one.
+    i, j = np.searchsorted(reported.t, (at.t[0], at.t[-1]), side="right")
+    last = min(int(j), reported.t.size - 1)
+    reported.window(float(reported.t[int(i) - 1]), float(reported.t[last]), 1)
     told = np.interp(at.t, reported.t, reported.y)
     seen, value = float(np.mean(at.y)), float(np.mean(told - at.y))
     # What the board reports is judged, not trusted: neither its claim of accuracy nor how it rounds

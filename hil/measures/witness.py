@@ -133,10 +133,13 @@ def voltage_disagreement(view: View) -> Estimate:
     if not at.t.size:
         detail = "reported voltage and supply readback do not overlap in time"
         raise Unmeasurable(Outcome.MISSING_DATA, detail)
-    part = reported.window(start, end, 1)
-    grid: FloatArray = start + STEP * np.arange(int((end - start) / STEP) + 2, dtype=np.float64)
-    near = envelope(on_grid(part, grid, MEAN), SUPPLY_AROUND, SUPPLY_AROUND)
-    i = np.rint((at.t - start) / STEP).astype(np.intp)
+    # As far around the first and the last readback as around any other; there may be but one.
+    reach, around = SUPPLY_AROUND + MEAN / 2.0, round(SUPPLY_AROUND / STEP)
+    first = max(start - reach, float(reported.t[0]))
+    part = reported.window(first, min(end + reach, float(reported.t[-1])), 1)
+    steps = np.arange(-around, int((end - start) / STEP) + 2 + around, dtype=np.float64)
+    near = envelope(on_grid(part, start + STEP * steps, MEAN), SUPPLY_AROUND, SUPPLY_AROUND)
+    i = around + np.rint((at.t - start) / STEP).astype(np.intp)
     own = np.interp(at.t, part.t, part.y)
     larger = np.maximum(np.abs(at.y), np.abs(own))
     share = Envelope(near.low[i], near.high[i]).distance(at.y) / larger

@@ -148,3 +148,22 @@ def test_a_gap_in_the_telemetry_is_missing_data(lab, trace):
     plain = trace(thermometer(T, np.full(T.size, 38.0)))
     holed = lab.without(plain, "reported.temperature", 2.0, 3.0)
     assert lab.measures("steps", holed)[NAME].outcome is Outcome.MISSING_DATA
+
+
+@pytest.mark.parametrize("at", [0.0, 0.803, 5.0])
+def test_one_reading_of_the_thermometer_is_enough(offset, at):
+    found = offset(thermometer([at], [38.5], Accuracy(0.0, 0.5, 0.1)))
+    assert found.value == pytest.approx(1.5)
+    assert found.detail.endswith("1 readings")
+
+
+def test_one_reading_in_a_gap_of_the_telemetry_is_not(trace, lab):
+    whole = trace(thermometer([2.5], [38.5]))
+    told = whole.channels["reported.temperature"]
+    keep = np.abs(told.t - 2.5) > 0.1
+    channels = {
+        **whole.channels,
+        "reported.temperature": replace(told, t=told.t[keep], y=told.y[keep]),
+    }
+    found = lab.measures("steps", replace(whole, channels=channels))[NAME]
+    assert found.outcome is Outcome.MISSING_DATA

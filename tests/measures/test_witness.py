@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
+from hil.core.budget import ACCURACY
 from hil.core.drive import DriveState
 from hil.core.measure import Outcome
+from hil.core.trace import Accuracy
 from hil.measures.compare import Envelope, envelope
 from hil.measures.power_balance import _sensitivities, motor_current
 from hil.measures.view import View
@@ -182,6 +185,84 @@ def test_too_few_readings_at_steady_speed(lab, run):
     m = judge(lab, run.trace())["current-disagreement"]
     assert m.outcome in (Outcome.TOO_FEW_SAMPLES, Outcome.NOT_APPLICABLE)
     assert m.detail
+
+
+def test_means_do_not_mix_speeds(lab):
+    """Half a mean at 0.5 A and 1000 rpm, half at 3 A and 3000 rpm: power is no product of means."""
+    changes = [(0.0, 1000.0, 0.5), (1.3, 3000.0, 3.0), (2.6, 1000.0, 0.5), (3.9, 3000.0, 3.0)]
+    trace = lab.Scene(
+        end=5.2,
+        speed=lab.steps_of([(t, n) for t, n, _ in changes]),
+        current=lab.steps_of([(t, i) for t, _, i in changes]),
+        marks=[("command", 0.0)],
+    ).trace()
+    assert judge(lab, trace, target=3000.0)["current-disagreement"].value < 1e-6
+    halved = lab.scaled(trace, "reported.current", 0.5)
+    found = judge(lab, halved, target=3000.0)["current-disagreement"]
+    assert found.value == pytest.approx(50.0, abs=1e-6)
+
+
+def test_few_readings_at_each_of_many_speeds(lab):
+    speeds = lab.steps_of([(0.4 * k, 1000.0 + 1000.0 * (k % 2)) for k in range(8)])
+    trace = lab.Scene(end=3.2, speed=speeds, marks=[("command", 0.0)]).trace()
+    found = judge(lab, trace)["current-disagreement"]
+    assert found.outcome is Outcome.TOO_FEW_SAMPLES
+    assert "at one speed" in found.detail
+
+
+def test_every_instrument_of_the_power_balance_counts(lab, run):
+    """Readback of voltage and current and the tachometer; against difference quotients."""
+    trace = run.trace()
+    rough = {"supply.voltage": 0.02, "supply.current": 0.03, "witness.speed": 0.01}
+    channels = {
+        name: replace(channel, accuracy=Accuracy(rough[name]) if name in rough else Accuracy())
+        for name, channel in trace.channels.items()
+    }
+    found = judge(lab, replace(trace, channels=channels))["current-disagreement"]
+    by_instruments = math.hypot(
+        *(part.uncertainty for part in found.contributions if part.source == ACCURACY)
+    )
+    speed, current = 3000.0, 1.5
+    power = lab.KE * speed * np.pi / 30.0 * current + lab.R * current**2
+
+    def relative(p=1.0, n=1.0):
+        return motor_current(p * power, n * speed, lab.KE, lab.R) / current
+
+    d = 1e-6
+    by_power = (relative(p=1.0 + d) - relative(p=1.0 - d)) / (2.0 * d)
+    by_speed = (relative(n=1.0 + d) - relative(n=1.0 - d)) / (2.0 * d)
+    expected = (
+        100.0 * math.hypot(by_power * 0.02, by_power * 0.03, by_speed * 0.01) / math.sqrt(3.0)
+    )
+    assert by_instruments == pytest.approx(expected, rel=0.01)
+
+
+def test_one_readback_of_the_supply_is_enough_for_its_voltage(lab, run):
+    trace = run.trace()
+    channels = dict(trace.channels)
+    for name in ("supply.voltage", "supply.current"):
+        channel = channels[name]
+        near = int(np.searchsorted(channel.t, 1.5))
+        channels[name] = replace(channel, t=np.array([1.5027]), y=channel.y[near : near + 1])
+    found = judge(lab, replace(trace, channels=channels))["voltage-disagreement"]
+    assert found.value == pytest.approx(0.0, abs=0.01)
+
+
+@pytest.mark.parametrize(("late", "agrees"), [(0.05, True), (0.2, False)])
+def test_the_first_and_the_last_readback_may_be_late_as_any_other(lab, run, late, agrees):
+    """The voltage changes right before the first readback and right after the last one."""
+    first, last = 1.2, 1.8
+    run.voltage = lab.steps_of([(0.0, 20.0), (first - late, 24.0), (last + late, 20.0)])
+    trace = run.trace()
+    channels = dict(trace.channels)
+    t = np.arange(first, last + 1e-9, 0.05)
+    for name, value in (("supply.voltage", 24.0), ("supply.current", 1.0)):
+        y = np.full(t.size, value)
+        if name == "supply.voltage":
+            y[[0, -1]] = 20.0
+        channels[name] = replace(channels[name], t=t, y=y)
+    found = judge(lab, replace(trace, channels=channels))["voltage-disagreement"]
+    assert (found.value < 0.5) is agrees
 
 
 def test_the_nameplate_is_not_taken_as_exact(lab, run):
