@@ -53,8 +53,9 @@ _WINDOW = f"""over the last {steady.STEADY:g} s before the first `stop` after th
     f"""Speed ripple of the orders p and 2 p of the mechanical turn (p pole pairs), root of the sum
     of the squared amplitudes, in % of the mean speed, {_WINDOW} From the deviation of the shaft
     angle from even rotation, resampled over the angle, so that no gate of the tachometer is in it.
-    No other filter. Misplaced Hall sensors and phases that differ show here, whatever the speed.
-    The detail names the strongest order of all and what usually makes it.""",
+    No other filter. Not applicable where order 2 p has less than two samples a period. Misplaced
+    Hall sensors and phases that differ show here, whatever the speed. The detail names the
+    strongest order of all and what usually makes it.""",
     source=COMMON,
     channels=("witness.position",),
 )
@@ -62,8 +63,8 @@ def uneven_commutation(view: View) -> Estimate:
     """Ripple at the orders of the electrical turn; see its definition."""
     found, part = view.once(_orders)
     p = view.conditions.pole_pairs
-    if p > found.highest:
-        detail = f"order {p} is beyond {found.highest:.3g}, the highest the sampling can tell"
+    if 2 * p > found.highest:
+        detail = f"order {2 * p} is beyond {found.highest:.3g}, the highest the sampling can tell"
         raise Unmeasurable(Outcome.NOT_APPLICABLE, detail)
     # An amplitude is a weighted mean over all samples, and rounding averages out in it. What is
     # left adds its power: that much is taken off again (JCGM 100:2008, 3.2.4).

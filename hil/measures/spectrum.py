@@ -56,6 +56,9 @@ class Orders:
 def orders(angle: FloatArray, y: FloatArray) -> Orders:
     """Spectrum of `y` over the shaft angle.
 
+    Between samples lie straight lines, which flatten a sine of f by sinc(f / sampling rate)^2, to
+    0.4 at two samples a period; that is known, and corrected.
+
     Parameters
     ----------
     angle : shape (n,), mechanical degrees, unwrapped, turning one way; y : shape (n,).
@@ -78,9 +81,10 @@ def orders(angle: FloatArray, y: FloatArray) -> Orders:
     even = np.interp(grid, rising[keep], y[keep])
     lines = np.fft.rfft(even - np.mean(even)) * (2.0 / even.size)
     order: FloatArray = np.arange(lines.size) / turns
-    highest = min(PER_TURN / 2.0, 0.5 * turned.size / ((turned[-1] - turned[0]) / 360.0))
+    a_turn = 360.0 * (turned.size - 1) / (turned[-1] - turned[0])  # samples
+    highest = float(min(PER_TURN / 2.0, 0.5 * a_turn))
     valid = (order > 0.0) & (order <= highest)
-    amplitude: FloatArray = np.abs(lines)
+    amplitude: FloatArray = np.abs(lines) / np.sinc(np.minimum(order / a_turn, 0.5)) ** 2
     return Orders(order[valid], amplitude[valid], float(np.mean(even)), turns, highest)
 
 

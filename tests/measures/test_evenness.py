@@ -33,6 +33,23 @@ def test_ripple_of_the_electrical_turn_is_found(lab, order, percent):
     assert "Hall" in found.detail
 
 
+@pytest.mark.parametrize("rpm", [610.0, 1210.0, 2010.0, 3010.0, 3590.0])
+@pytest.mark.parametrize("order", [4, 8])
+def test_the_size_of_a_ripple_does_not_depend_on_the_speed(lab, rpm, order):
+    """At 3590 rpm and 1 kHz order 8 has two samples a period, straight lines halve it.
+
+    No speed at which samples fall on the same angles turn after turn: they are rounded alike.
+    """
+    found = of(lab, "uneven-commutation", rpm, order, 2.0)
+    assert found.value == pytest.approx(2.0, abs=max(0.06, 2.5 * found.uncertainty))
+
+
+def test_orders_that_the_sampling_cannot_tell_are_not_left_out_in_silence(lab):
+    found = of(lab, "uneven-commutation", 4200.0, 4, 2.0)
+    assert found.outcome is Outcome.NOT_APPLICABLE
+    assert "order 8" in found.detail
+
+
 @pytest.mark.parametrize(("order", "word"), [(3, ""), (12, "half-waves")])
 def test_other_orders_are_not_blamed_on_the_commutation(lab, order, word):
     found = of(lab, "uneven-commutation", 1200.0, order, 3.0)
