@@ -118,7 +118,7 @@ def let_through(view: View) -> Estimate:
 def fault_named(view: View) -> Estimate:
     """Whether the fault was called by its name; see its definition."""
     part = view.signal("reported.fault").cut(*hold(view))
-    bits = int(np.bitwise_or.reduce(np.clip(np.rint(part.y), 0, 2**31 - 1).astype(np.int64)))
+    bits = int(np.bitwise_or.reduce(np.maximum(np.rint(part.y), 0.0).astype(np.int64)))
     if bits & NAMED:
         return flag(True)
     view.signal("reported.fault").window(*hold(view), 1)

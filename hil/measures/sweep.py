@@ -293,8 +293,9 @@ def final_current_crest(view: View) -> Estimate:
         raise Unmeasurable(Outcome.NOT_APPLICABLE, f"a current of {mean:.4g} A has no crest")
     highest, _ = waveform.peak(peak.t, peak.y)
     value = highest / mean
-    # The gain error is common to both and cancels.
-    budget = peak.difference() * (1.0 / mean) + current.difference() * (value / mean)
+    # The gain error is common to both and cancels: what is left is that of readings of nothing.
+    budget = peak.level(0.0) * (1.0 / mean)
+    budget += current.mean_level(0.0, end - start) * (value / mean)
     return Estimate(value, budget, 0.0)
 
 

@@ -104,6 +104,11 @@ def test_a_wrongly_named_fault(lab, stall):
     assert "over-temperature" in m.detail
 
 
+def test_bits_that_nobody_knows_name_no_fault(lab, stall):
+    stall.faults = [(0.0, 0), (1.4, 1 << 33), (2.5, 0)]
+    assert lab.judge_stall(stall)["fault-named"].value == 0.0
+
+
 def test_telemetry_lost_around_the_trip(lab, stall):
     trace = lab.without(stall.trace(), "reported.state", 1.3, 1.5)
     found = lab.measures("stall", trace, entry=2000.0, trip_expected=True)

@@ -148,6 +148,9 @@ def test_the_crest_of_the_current_does_not_depend_on_the_load(lab, sweep):
         found = measured(lab, scene)["final-current-crest"]
         # The scene reports peaks 1.2 times the mean.
         assert found.value == pytest.approx(1.2, abs=1e-6)
+        # 20 mA of each, rectangular; 2 % of the reading is common to both
+        fixed = np.hypot(0.02 / amps, 1.2 * 0.02 / amps) / np.sqrt(3.0)
+        assert found.uncertainty == pytest.approx(fixed, rel=0.01)
     scene.current = lab.constant(0.0)
     assert measured(lab, scene)["final-current-crest"].outcome is Outcome.NOT_APPLICABLE
 
