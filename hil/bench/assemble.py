@@ -42,6 +42,7 @@ def assemble(
             keep_alive=rig.board.keep_alive or 0.0,
             answer_within=rig.answer_within,
             encoder_poll=0.05 if rig.encoder is None else rig.encoder.interval,
+            brake_delay=0.0 if rig.brake is None else rig.brake.delay,
             thermometer_poll=0.5 if rig.thermometer is None else rig.thermometer.interval,
         ),
         limits=Limits(

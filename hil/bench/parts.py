@@ -37,6 +37,7 @@ class Settings:
     silence : without telemetry for longer, once it has begun, the board counts as gone.
     encoder_poll, thermometer_poll : of reading these.
     keep_alive : the board is spoken to at least this often while energised; 0 for never.
+    brake_delay : longest from command to torque, s.
     answer_within : in which a person must answer who is asked to do something.
     """
 
@@ -55,6 +56,7 @@ class Settings:
     answer_within: float = 60.0
     encoder_poll: float = 0.05
     thermometer_poll: float = 0.5
+    brake_delay: float = 0.0
 
 
 @dataclass(kw_only=True, slots=True)

@@ -94,7 +94,11 @@ def world_for(rig: Rig, seed: int | str, variation: Variation = AS_DESCRIBED) ->
     parameters = variation.applied("drive", drive_parameters(rig, number))
     drive = Drive(parameters, firmware_for(rig, variation), number)
     supply = rig.supply
+    usual = SupplyRating()
     rating = SupplyRating(
+        voltage=max(usual.voltage, supply.max_voltage),
+        current=max(usual.current, supply.current_limit),
+        over_voltage=max(usual.over_voltage, 1.1 * supply.over_voltage_limit),
         voltage_accuracy=supply.voltage_accuracy.limits(),
         current_accuracy=supply.current_accuracy.limits(),
     )

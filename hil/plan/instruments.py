@@ -85,6 +85,7 @@ class AskedTachometer(TachometerInstrument):
     """One that is asked again and again, and any other that a package brings."""
 
     commands: CounterTexts | None = None
+    interval: Time = 0.05
 
 
 def _kind_of_tachometer(data: Any) -> str:
@@ -129,7 +130,7 @@ class BrakeInstrument(Instrument):
     """
 
     max_torque: Torque
-    delay: Time = 0.0  # from command to torque, for the time uncertainty of the mark
+    delay: Time = 0.0  # longest from command to torque: the marks of the brake are so uncertain
     torque_constant: BackEmf | None = None  # N*m/A
     compliance_voltage: Voltage | None = None
     full_scale_voltage: Voltage | None = None

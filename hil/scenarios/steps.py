@@ -227,8 +227,7 @@ class Steps:
             self._by_hand(hold(torque), mark)
             return
         self.say(f"brake on, {torque:g} N m")
-        self.bench.mark(mark)
-        self.bench.require_brake().apply(torque)
+        self._mark_while(lambda: self.bench.require_brake().apply(torque), mark)
 
     def release(self, *, mark: str = "brake-off") -> None:
         """Take the brake off, or have it taken off, see `brake`."""
@@ -236,8 +235,19 @@ class Steps:
             self._by_hand(let_go(), mark)
             return
         self.say("brake off")
-        self.bench.mark(mark)
-        self.bench.require_brake().release()
+        self._mark_while(self.bench.require_brake().release, mark)
+
+    def _mark_while(self, command: Callable[[], None], mark: str) -> None:
+        """Command the brake, which acts while it is spoken to or within its delay afterwards.
+
+        When, nothing tells: any instant is as likely (rectangular, JCGM 100:2008, 4.3.7).
+        """
+        begin = self.bench.clock.now()
+        try:
+            command()
+        finally:
+            width = self.bench.clock.now() - begin + self.bench.settings.brake_delay
+            self.bench.mark_at(mark, begin + 0.5 * width, uncertainty=width / math.sqrt(12.0))
 
     def _by_hand(self, request: Request, mark: str) -> None:
         asked = ask(self.bench, request, self.say)

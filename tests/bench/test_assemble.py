@@ -1,9 +1,14 @@
 """A bench from opened parts: accuracies and intervals as rig file and link profile say."""
 
+from pathlib import Path
+
 import pytest
 
 from hil.bench.assemble import sources_of
+from hil.plan.load import load_rig
 from hil.plan.rig import Rig
+
+RIGS = Path(__file__).parents[2] / "testplans" / "rigs"
 
 
 def test_every_channel_has_the_accuracy_and_interval_of_the_rig_file(rig: Rig) -> None:
@@ -14,3 +19,14 @@ def test_every_channel_has_the_accuracy_and_interval_of_the_rig_file(rig: Rig) -
     assert sources.interval["reported.speed"] == pytest.approx(1.0 / 200.0)
     assert sources.interval["witness.position"] == 0.001
     assert 0.0 < sources.line_time < 0.01
+
+
+def test_a_counter_is_asked_twenty_times_a_second_unless_told_otherwise(tmp_path: Path) -> None:
+    """Asked each millisecond, as a memory is filled, no answer would ever come in time."""
+    text = (
+        (RIGS / "dosing-pump.yaml").read_text("utf-8").replace("profile: ..", f"profile: {RIGS}/..")
+    )
+    assert text.count("  interval: 1 ms\n") == 1
+    file = tmp_path / "counted.yaml"
+    file.write_text(text.replace("  interval: 1 ms\n", "  driver: counter\n"), "utf-8")
+    assert sources_of(load_rig(file)).interval["witness.speed"] == 0.05

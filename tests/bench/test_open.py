@@ -1,6 +1,7 @@
 """Opening what a rig names, choosing between hardware and the simulated bench, looking it over."""
 
 from datetime import date
+from functools import partial
 
 import pytest
 
@@ -14,6 +15,7 @@ from hil.bench.preflight import Grade, look_over
 from hil.core.errors import BenchError, InstrumentError
 from hil.core.record import Identity
 from hil.plan.load import load_rig
+from hil.twin.variation import Change, Variation
 
 TODAY = date(2026, 6, 1)
 NOWHERE = {"supply": "TCPIP::127.0.0.1::1::SOCKET", "board": "/dev/ttyUSB99"}
@@ -180,8 +182,11 @@ def test_a_max_speed_that_the_supply_cannot_give_is_a_warning(rig) -> None:
     assert "25.1 V line to line, supply 24 V: beyond 5730 rpm no firmware gets" in found.detail
 
 
-def test_a_supply_that_refuses_its_limits_fails(rig) -> None:
-    found = findings(changed(rig, "supply", current_limit=25.0))["supply limits"]
+def test_a_supply_that_refuses_its_limits_fails(rig, monkeypatch) -> None:
+    weak = Variation("weak supply", (Change("supply.current", 5.0),))
+    refusing = partial(hil.bench.simulate.twin_access, variation=weak)
+    monkeypatch.setattr(hil.bench.simulate, "twin_access", refusing)
+    found = findings(rig)["supply limits"]
     assert found.grade is Grade.FAILED
     assert "-222" in found.detail
 

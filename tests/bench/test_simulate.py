@@ -33,6 +33,20 @@ def test_every_instrument_is_there_under_its_own_resource_name(rig) -> None:
     world.close()
 
 
+def test_its_supply_gives_what_the_rig_file_asks_of_it(rig: Rig) -> None:
+    """A fork-lift's 80 V drive with 120 A is simulated as the pump is."""
+    large = rig.supply.model_copy(
+        update={"max_voltage": 110.0, "over_voltage_limit": 120.0, "current_limit": 120.0}
+    )
+    world = world_for(rig.model_copy(update={"supply": large}), "1")
+    supply = world.instruments[rig.supply.resource]
+    supply.execute("VOLT:PROT 120;:CURR 120;:VOLT 110;:OUTP ON")
+    world.advance(0.5)
+    assert float(supply.execute("MEAS:VOLT?")) == pytest.approx(110.0, rel=0.01)
+    assert supply.execute("SYST:ERR?").startswith(("0,", "+0,"))
+    world.close()
+
+
 @pytest.mark.parametrize(
     ("profile", "seconds"),
     [

@@ -274,7 +274,7 @@ def test_what_holds_without_a_key_is_as_told(heading: str) -> None:
 
 def test_the_simulated_supply_gives_what_is_told() -> None:
     rating = SupplyRating()
-    assert f"gives up to {rating.voltage:g} V and {rating.current:g} A." in TEXT
+    assert f"gives {rating.voltage:g} V and {rating.current:g} A, or" in TEXT
 
 
 def test_nothing_of_a_population_is_required() -> None:

@@ -4,12 +4,15 @@ Each case runs a plan of two items on a simulated bench that goes wrong.
 """
 
 import re
+from functools import partial
 from types import SimpleNamespace
 
 import pytest
 
+from hil.bench import simulate
 from hil.core.verdict import Verdict
 from hil.store.traces import read_trace
+from hil.twin.variation import Change, Variation
 
 TWO = """
   - id: first
@@ -143,12 +146,13 @@ def test_a_supply_that_does_not_answer(lab) -> None:
     bench_fault(lab, "supply at TCPIP::127.0.0.1::5025::SOCKET", Verdict.NOT_RUN)
 
 
-def test_a_supply_that_refuses_a_value_is_quoted(lab) -> None:
-    rig = lab.rig("supply: {current-limit: 25 A}\n")  # the simulated one goes to 20 A
-    result = lab.run(lab.plan(TWO, rig=rig))
+def test_a_supply_that_refuses_a_value_is_quoted(lab, monkeypatch) -> None:
+    weak = Variation("weak supply", (Change("supply.current", 5.0),))
+    monkeypatch.setattr(simulate, "twin_access", partial(simulate.twin_access, variation=weak))
+    result = lab.run(lab.plan(TWO))
     check(
         lab, result, verdict=Verdict.BENCH_FAULT,
-        reason="current limit set to 25 A reads back 0 A; the instrument says -222",
+        reason="current limit set to 10 A reads back 0 A; the instrument says -222",
     )  # fmt: skip
 
 

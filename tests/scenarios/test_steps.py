@@ -1,12 +1,14 @@
 """Primitive steps: what they ask of the bench, what they mark, and whom they blame."""
 
+import math
+from collections.abc import Callable
 from types import SimpleNamespace
 
 import pytest
 
 from hil.bench.operator import NotAttended
 from hil.core.drive import DriveState, Fault
-from hil.core.errors import BenchError, LinkError, LinkTimeout
+from hil.core.errors import BenchError, InstrumentError, LinkError, LinkTimeout
 from hil.scenarios.steps import ManoeuvreFailed, Steps, fault_from_words
 
 Kit = SimpleNamespace
@@ -152,6 +154,36 @@ def test_brake_and_load_are_marked_and_applied(kit: Kit, steps: Steps) -> None:
     steps.release(mark="load-off")
     assert kit.brake.torque == 0.0
     assert marks(kit)[-4:] == ["brake-on", "brake-off", "load-on", "load-off"]
+
+
+def test_a_brake_acts_while_it_is_spoken_to_or_within_its_delay(kit: Kit) -> None:
+    """Any instant of 60 ms as likely: their middle, within 60 ms / sqrt 12 (JCGM 100, 4.3.7)."""
+    steps = Steps(kit.make(brake_delay=0.05))
+    steps.begin_trace()
+    for order in ("apply", "release"):
+        command = getattr(kit.brake, order)
+
+        def takes_time(*torque: float, command: Callable[..., None] = command) -> None:
+            kit.clock.sleep(0.01)
+            command(*torque)
+
+        setattr(kit.brake, order, takes_time)
+    steps.brake(0.3)
+    steps.release()
+    on, off = steps.bench.trace().marks
+    assert (on.name, off.name) == ("brake-on", "brake-off")
+    assert (on.t, off.t) == (pytest.approx(0.03), pytest.approx(0.04))
+    assert on.uncertainty == off.uncertainty == pytest.approx(0.06 / math.sqrt(12.0))
+
+
+def test_a_brake_that_refuses_is_marked_when_it_did(kit: Kit, steps: Steps) -> None:
+    def refuses(torque: float) -> None:
+        raise InstrumentError(f"torque {torque:g}")
+
+    kit.brake.apply = refuses
+    with pytest.raises(InstrumentError, match=r"torque 0\.3"):
+        steps.brake(0.3)
+    assert marks(kit)[-1] == "brake-on"
 
 
 def test_braking_without_a_brake_takes_a_person(kit: Kit) -> None:
