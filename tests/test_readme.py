@@ -19,10 +19,15 @@ from hil.plugins.plans import MARKS
 from hil.scenarios.campaign_task import items_of
 
 ROOT = Path(__file__).parents[1]
-#: Page -> its text: the README, and one in each folder of files that people write.
+#: Page -> its text: the README, and what it leads on to.
 PAGES = {
     path: path.read_text(encoding="utf-8")
-    for path in (ROOT / "README.md", *sorted((ROOT / "testplans").rglob("README.md")))
+    for path in (
+        ROOT / "README.md",
+        ROOT / "ci" / "README.md",
+        ROOT / "testplans" / "RELEASE.md",
+        *sorted((ROOT / "testplans").rglob("README.md")),
+    )
 }
 README = PAGES[ROOT / "README.md"]
 ALL = "\n".join(PAGES.values())
@@ -147,8 +152,9 @@ def test_links_lead_somewhere(page: Path) -> None:
 def test_the_readme_leads_on() -> None:
     assert len(re.findall(r"\]\(([^)#:]+)\)", README)) > 10
     for page in PAGES.keys() - {ROOT / "README.md"}:
-        folder = page.parent.relative_to(ROOT).as_posix()
-        assert re.search(rf"\]\({folder}(/README\.md)?[)#]", README), folder
+        name = page.relative_to(ROOT).as_posix()
+        folder = re.escape(name.removesuffix("/README.md"))
+        assert re.search(rf"\]\({folder}(/README\.md)?[)#]", README), name
 
 
 def test_extras_that_are_named_can_be_installed() -> None:
