@@ -59,14 +59,13 @@ def run_planned(run: Run, item: PlannedItem) -> ItemResult:
         result = not_opened(item, str(error), utc=utc, first=begun or not dead)
     except Exception as error:
         defect = error
-        done.verdict = Verdict.BENCH_FAULT
-        done.reason = f"harness: {type(error).__name__}: {error}"
+        done.end(Verdict.BENCH_FAULT, f"harness: {type(error).__name__}: {error}")
         result = result_of(item, done, utc=utc, duration=duration, traces=traces)
     except BaseException as error:
         # Ctrl-C, a termination, a time limit: the bench is safe, and in an unknown conversation.
         defect = error
         run.session.let_go_after(error)
-        done.verdict, done.reason = Verdict.BENCH_FAULT, f"bench: {cut_short(error)}"
+        done.end(Verdict.BENCH_FAULT, f"bench: {cut_short(error)}")
         if interrupted := isinstance(error, INTERRUPTS):
             done.verdict, done.reason = Verdict.NOT_RUN, interruption(error)
         result = result_of(item, done, utc=utc, duration=duration, traces=traces)

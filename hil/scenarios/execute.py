@@ -52,6 +52,28 @@ class Executed:
     unsafe: bool = False
     progress: Progress | None = None  # of a sequential series
 
+    def end(self, verdict: Verdict, reason: str) -> None:
+        """End with `verdict`, or the worse one of a band: trouble takes no fail away."""
+        self.verdict = combine([verdict, *(judgement.verdict for judgement in self.judgements)])
+        self.reason = reason
+        if self.verdict is not verdict:
+            self.reason = f"{self._of_bands()}; after that {reason}"
+
+    def conclude(self) -> None:
+        """End with what the bands came to."""
+        self.verdict = combine(judgement.verdict for judgement in self.judgements)
+        if self.verdict is Verdict.PASS:
+            self.reason = f"all {len(self.judgements)} bands held"
+            self.notes += [doubt.text for doubt in self.doubts]
+        else:
+            self.reason = self._of_bands() if self.judgements else "nothing was judged"
+
+    def _of_bands(self) -> str:
+        """Why the bands came to the verdict: the first of those that did."""
+        deciding = [one.reason for one in self.judgements if one.verdict is self.verdict]
+        more = f" (and {len(deciding) - 1} more)" if len(deciding) > 1 else ""
+        return blamed(self.verdict, f"{deciding[0]}{more}", self.doubts)
+
 
 def execute(
     item: PlannedItem,
@@ -196,27 +218,13 @@ def _conclude(item: PlannedItem, done: Executed) -> None:
         done.repeats.append(0)
         done.judgements.append(judgement)
     problem = done.problem
-    if isinstance(problem, NotAttended):
-        done.verdict = combine([Verdict.NOT_RUN, *(j.verdict for j in done.judgements)])
-        done.reason = f"attended: {problem}"
-        return
-    if problem is not None:
-        # Only the firmware's own doing is a fail; everything else is the bench's.
-        verdict = Verdict.BENCH_FAULT
+    if problem is None:
+        done.conclude()
+    elif isinstance(problem, NotAttended):
+        done.end(Verdict.NOT_RUN, f"attended: {problem}")
+    elif isinstance(problem, FirmwareError):
+        whose = firmware_or(done.doubts) if done.doubts else problem.whose
+        done.end(Verdict.FAIL, with_doubts(f"{whose}: {problem}", done.doubts))
+    else:  # only the firmware's own doing is a fail; everything else is the bench's
         whose = "bench" if isinstance(problem, BenchError) else "harness"
-        if isinstance(problem, FirmwareError):
-            verdict = Verdict.FAIL
-            whose = firmware_or(done.doubts) if done.doubts else problem.whose
-        done.verdict = combine([verdict, *(j.verdict for j in done.judgements)])
-        done.reason = with_doubts(f"{whose}: {problem}", done.doubts)
-        return
-    done.verdict = combine(j.verdict for j in done.judgements)
-    deciding = [j for j in done.judgements if j.verdict is done.verdict]
-    if done.verdict is Verdict.PASS:
-        done.reason = f"all {len(deciding)} bands held"
-        done.notes += [doubt.text for doubt in done.doubts]
-    elif deciding:
-        more = f" (and {len(deciding) - 1} more)" if len(deciding) > 1 else ""
-        done.reason = blamed(done.verdict, f"{deciding[0].reason}{more}", done.doubts)
-    else:
-        done.reason = "nothing was judged"
+        done.end(Verdict.BENCH_FAULT, with_doubts(f"{whose}: {problem}", done.doubts))

@@ -228,6 +228,34 @@ def test_an_entry_speed_that_is_not_reached_blames_the_firmware(kit: Kit, planne
     assert done.reason.startswith("firmware: entry speed 1000 rpm not reached within 0.2 s")
 
 
+@pytest.mark.parametrize(
+    ("band", "verdict", "reason"),
+    [
+        ("exactly: 0", Verdict.FAIL, "firmware: success 1, expected exactly 0 ("),
+        ("exactly: 1", Verdict.BENCH_FAULT, "bench: tachometer: cable"),
+    ],
+)
+def test_trouble_with_the_bench_takes_no_earlier_fail_away(
+    kit: Kit, planned, rig, band: str, verdict: Verdict, reason: str
+) -> None:
+    (item,) = planned(
+        f"  - {{id: s, scenario: start, speed: 1000 rpm, matrix: {{repeats: 3}}, "
+        f"bands: {{success: {{{band}}}}}}}\n"
+    )
+
+    def breaks(repeat: int, _trace: object) -> None:
+        if repeat == 2:
+            kit.tachometer.broken = "tachometer: cable"
+
+    done = execute(item, rig, kit.bench, keep=breaks)
+    assert [judgement.repeat for judgement in done.judgements] == [1, 2]
+    assert done.verdict is verdict
+    assert done.reason.startswith(reason)
+    assert ("(and 1 more); after that bench: tachometer: cable" in done.reason) is (
+        verdict is Verdict.FAIL
+    )
+
+
 def test_when_the_supply_went_first_the_firmware_could_do_no_other(kit: Kit, planned, rig) -> None:
     (item,) = planned(
         "  - {id: r, scenario: reversal, entry-speed: 1000 rpm, speed: 1000 rpm, within: 1 s,"
