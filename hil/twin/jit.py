@@ -11,6 +11,7 @@ import contextlib
 import hashlib
 import os
 import shutil
+import sys
 import time
 from collections.abc import Callable, Iterator
 from functools import cache
@@ -23,6 +24,9 @@ from numba import types
 from numba.core import cgutils
 from numba.core import config as _config
 from numba.extending import intrinsic as _intrinsic
+
+if sys.platform != "win32":
+    import fcntl
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 
@@ -79,6 +83,21 @@ def compiled_before() -> bool:
     compiled by whoever imports them.
     """
     return any(cache_folder().rglob(f"{LAST_COMPILED}-*.nbc"))
+
+
+@contextlib.contextmanager
+def compiling() -> Iterator[None]:
+    """One process at a time: half a minute of every core is saved, and the last digit.
+
+    Of a function that calls another, numba makes slightly different code when the other one's was
+    found in the cache. Where nothing can be kept, or files cannot be locked, nobody waits.
+    """
+    with contextlib.ExitStack() as held:
+        if sys.platform != "win32":
+            with contextlib.suppress(OSError):
+                file = held.enter_context((cache_folder() / "compiling").open("ab"))
+                fcntl.flock(file, fcntl.LOCK_EX)
+        yield
 
 
 @contextlib.contextmanager

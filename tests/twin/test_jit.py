@@ -2,6 +2,7 @@
 
 import importlib
 import os
+import select
 import subprocess
 import sys
 from pathlib import Path
@@ -55,6 +56,36 @@ def run(home: Path) -> list[str]:
         cwd=home,
     )
     return done.stdout.split()
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="files are not locked there")
+def test_one_process_compiles_at_a_time(tmp_path):
+    code = "import hil.twin.jit as jit\nwith jit.compiling(): print('in', flush=True); input()"
+    environment = os.environ | {"XDG_CACHE_HOME": str(tmp_path)}
+    first, second = (
+        subprocess.Popen(
+            [sys.executable, "-c", code],
+            stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, env=environment,
+        )
+        for _ in range(2)
+    )  # fmt: skip
+    with first, second:
+        inside, _, _ = select.select([first.stdout, second.stdout], [], [], 60.0)
+        assert len(inside) == 1
+        ahead, behind = (first, second) if inside[0] is first.stdout else (second, first)
+        assert ahead.stdout.readline() == "in\n"
+        assert select.select([behind.stdout], [], [], 1.0)[0] == []
+        ahead.kill()  # who dies keeps nobody waiting
+        assert behind.stdout.readline() == "in\n"
+        behind.communicate("\n")
+        assert behind.returncode == 0
+
+
+@pytest.mark.parametrize("folder", ["/proc/nowhere", "nowhere/at/all"])
+def test_without_a_place_for_the_lock_nobody_waits(monkeypatch, folder):
+    monkeypatch.setattr(jit, "cache_folder", lambda: Path(folder))
+    with jit.compiling(), jit.compiling():
+        pass
 
 
 def test_the_second_process_finds_the_code_of_the_first(tmp_path):
