@@ -4,7 +4,8 @@
     guard.await_armed()                 # before output-on
     guard.beat()                        # at least every `stuck_after` s while energised
     if why := guard.lost(): ...         # the guard itself has gone, or has acted
-    guard.disarm()
+    guard.disarm()                      # or, where the supply could not be proven off:
+    guard.leave()                       # it goes on trying to switch off
 
 Only a bench in wall-clock time needs one. A simulated bench in this process dies with the process.
 """
@@ -28,6 +29,13 @@ PROGRAM = Path(__file__).with_name("guard_process.py")
 #: The run says that it lives this often; the guard waits for `PATIENCE` s. The death of the run is
 #: seen at once: this only concerns a frozen one, and must not mistake a busy machine for it.
 BEAT, PATIENCE = 0.1, 1.2
+#: A guard that is left behind may be trying already, and says so late that it has heard of it, s;
+#: for so long a run waits whether it succeeds at once; and it may take so long to end by itself
+#: when the supply has been proven off.
+HEARD, LEAVING, RETIRING = 6.0, 1.5, 3.0
+
+#: VISA resource -> the guard that was left behind to switch that supply off.
+_left: dict[str, Guard] = {}
 
 _now = WallClock().now
 
@@ -74,7 +82,7 @@ class Guard:
         self.settings, self._process = settings, process
         self._lock = threading.Lock()
         self._armed, self._disarmed = threading.Event(), threading.Event()
-        self._ended = threading.Event()
+        self._ended, self._heard = threading.Event(), threading.Event()
         self._trouble = ""
         #: Whether the supply may be on; only then must `beat` be called.
         self.energised = False
@@ -88,11 +96,16 @@ class Guard:
     def start(cls, settings: GuardSettings) -> Guard:
         """Start the process; it is armed a little later, see `await_armed`.
 
+        Whoever opens a supply proves first that it is off: a guard that was left behind to do so
+        ends here.
+
         Raises
         ------
         BenchError
             If no process can be started.
         """
+        if (left := _left.pop(settings.resource, None)) is not None:
+            left._retire()
         facts = {
             "resource": settings.resource,
             "identity": settings.identity,
@@ -139,12 +152,15 @@ class Guard:
                 self._armed.set()
             elif word == "disarmed":
                 self._disarmed.set()
+            elif word == "left":
+                self._heard.set()
             elif word == "off":
                 self._trouble = self._trouble or f"the guard switched off: {text}"
             elif word == "unable":
                 self._trouble = self._trouble or text
         self._process.wait()
         self._ended.set()
+        self._heard.set()
 
     def await_armed(self, within: float = 5.0) -> None:
         """Wait until the guard can do its work.
@@ -221,12 +237,45 @@ class Guard:
             if not self._ended.wait(3.0):
                 self._process.kill()  # it hangs; the supply is off already
                 trouble = "the guard process did not end by itself and was killed"
+        self._hang_up()
+        self._join()
+        return trouble
+
+    def leave(self) -> str:
+        """Have it go on switching off what the run could not prove off; what came of it.
+
+        It ends when the supply confirms that it is off, or after ten minutes, whatever becomes of
+        this process meanwhile. What it does is told beside the folder that its log is in.
+        """
+        self.energised = False
+        if self._ended.is_set():
+            self._hang_up()
+            self._join()
+            return f"the guard process {self._how_it_ended()}: nothing switches the supply off"
+        self._send("leave the run could not prove that the supply is off")
+        self._heard.wait(HEARD)
+        self._trouble = ""
+        self._hang_up()
+        if self._ended.wait(LEAVING):
+            self._join()
+            return self._trouble or f"the guard process {self._how_it_ended()}"
+        _left[self.settings.resource] = self
+        return f"its guard (process {self.pid}) goes on trying to switch the supply off"
+
+    def _retire(self) -> None:
+        """End one that was left behind: the supply is off by now."""
+        if not self._ended.wait(RETIRING):
+            self._process.kill()
+        self._join()
+
+    def _hang_up(self) -> None:
         stream = self._process.stdin
-        with contextlib.suppress(OSError):
+        with self._lock, contextlib.suppress(OSError):
             if stream is not None:
                 stream.close()
+
+    def _join(self) -> None:
         for thread in self._threads:
             thread.join(timeout=2.0)
         if self._process.stdout is not None:
             self._process.stdout.close()
-        return trouble

@@ -9,11 +9,14 @@ how the run is:
     limit S TEXT    if the run ends in S seconds or later, TEXT is why
     off TEXT        switch off now, for this reason
     stuck TEXT      the same, since the run itself cannot
+    leave TEXT      the run lets go of a supply that it could not prove off, and goes on without
+                    it: nothing comes into its folder any more, the log goes on beside that
     disarm          the run has switched off in order; the guard ends
 
-The end of the input without ``disarm`` means that the run is gone. Lines on standard output answer:
-``armed TEXT``, ``done TEXT`` (switched off as asked), ``off TEXT`` (switched off unasked),
-``unable TEXT``, ``disarmed``. What was done and when goes into a log.
+The end of the input without ``disarm`` means that the run, or what it had of the bench, is gone.
+Lines on standard output answer: ``armed TEXT``, ``done TEXT`` (switched off as asked), ``off TEXT``
+(switched off unasked), ``unable TEXT``, ``left``, ``disarmed``. What was done and when goes into a
+log.
 """
 
 from __future__ import annotations
@@ -67,6 +70,12 @@ class _Log:
         self._lines.put(None)
         self._writer.join(LOGGED)
 
+    def beside(self) -> _Log:
+        """Close this one; another, beside the folder that it is in, under the name of both."""
+        self.close()
+        path = self._path
+        return _Log(path and path.parent.with_name(f"{path.parent.name}.{path.name}"))
+
     def _write(self) -> None:
         while (line := self._lines.get()) is not None:
             if self._path is None:
@@ -99,6 +108,7 @@ class Guard:
         self._lines: queue.Queue[str | None] = queue.Queue()
         self._log = _Log(Path(settings["log"]) if settings["log"] else None)
         self._limit: tuple[float, str] | None = None
+        self._left = ""
 
     # -- talking ---------------------------------------------------------------------------
 
@@ -309,8 +319,15 @@ class Guard:
         elif word == "limit":
             seconds, _, text = rest.partition(" ")
             self._limit = (now + float(seconds), text) if text else None
+        elif word == "leave":
+            # The run goes on writing its record, or seals it: nothing may come in between.
+            self._left, self._settings["record"] = rest, ""
+            self._log = self._log.beside()
+            self._say("left")
 
     def _gone(self, now: float) -> str:
+        if self._left:
+            return self._left
         text = f"the run (process {self._settings['run']}) ended without disarming its guard"
         if self._limit is not None and now >= self._limit[0] - 0.05:
             return f"{self._limit[1]}: {text}"

@@ -39,6 +39,9 @@ class GuardLike(Protocol):
     def disarm(self) -> str:
         """End it; what went wrong, or ""."""
 
+    def leave(self) -> str:
+        """Have it go on switching off; what came of it."""
+
 
 class Keeper:
     """See the module text. Without guard and interlock it only times the stops.
@@ -46,6 +49,7 @@ class Keeper:
     Attributes
     ----------
     stops : what each way of switching off took, in words, since `take_stops`.
+    left_to_guard : the guard was left behind to switch off what could not be proven off.
     """
 
     def __init__(
@@ -54,6 +58,7 @@ class Keeper:
         self._clock, self._guard, self._interlock = clock, guard, interlock
         self._next = 0.0
         self.stops: list[str] = []
+        self.left_to_guard = False
 
     @property
     def guarded(self) -> bool:
@@ -136,10 +141,15 @@ class Keeper:
         return stops
 
     def close(self) -> list[str]:
-        """Disarm the guard and let go of the interlock; what went wrong."""
+        """Disarm the guard and let go of the interlock; what went wrong.
+
+        A guard whose supply was never confirmed to be off is left behind, to go on trying.
+        """
         problems = []
-        if self._guard is not None and (trouble := self._guard.disarm()):
-            problems.append(trouble)
+        if self._guard is not None:
+            self.left_to_guard = self._guard.energised
+            if trouble := self._guard.leave() if self.left_to_guard else self._guard.disarm():
+                problems.append(trouble)
         if self._interlock is not None:
             try:
                 self._interlock.close()

@@ -111,13 +111,18 @@ class Lease(Closing):
         """File descriptors: a child process that keeps them open keeps the lease alive."""
         return tuple(self._files)
 
-    def release(self) -> None:
-        """Give the rig back, also on behalf of children; a second call does nothing."""
+    def release(self, *, keep_for_children: bool = False) -> None:
+        """Give the rig back, also on behalf of children; a second call does nothing.
+
+        `keep_for_children`: those that hold it (a guard that is still switching the supply off)
+        go on holding it until they end.
+        """
         files, self._files = self._files, []
         for file in files:
-            with contextlib.suppress(OSError):
-                os.ftruncate(file, 0)
-                _unlock(file)
+            if not keep_for_children:
+                with contextlib.suppress(OSError):
+                    os.ftruncate(file, 0)
+                    _unlock(file)
             with contextlib.suppress(OSError):
                 os.close(file)
 

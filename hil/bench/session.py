@@ -53,6 +53,7 @@ class Session:
     unsafe : what went wrong while the bench was made safe: a person has to look at it.
     untidy : what went wrong while a bench that was safe, or as safe as could be, was let go.
     left_unsafe : whether that was so the last time, with nothing opened in order since.
+    left_to_guard : whether a guard was left behind then, to go on switching off.
     """
 
     def __init__(
@@ -78,7 +79,7 @@ class Session:
         self.dead = ""
         self.unsafe: list[str] = []
         self.untidy: list[str] = []
-        self.left_unsafe = False
+        self.left_unsafe = self.left_to_guard = False
         self._troubled = ""  # what the bench was let go for
         self._limit: tuple[float, str] | None = None
 
@@ -106,7 +107,7 @@ class Session:
                 again = f" again after {self._troubled}" if self._troubled else ""
                 self.dead = f"the bench could not be opened{again}: {error}"
                 raise
-            self._troubled, self.left_unsafe = "", False
+            self._troubled, self.left_unsafe, self.left_to_guard = "", False, False
             self._tell_limit()
         return self.bench
 
@@ -191,6 +192,7 @@ class Session:
         for problem in bench.release():
             self.untidy.append(problem)
             self._note(problem, "warning")
+        self.left_to_guard = bench.keeper.left_to_guard
 
     def changed(self) -> str:
         """Which device, or its firmware, is another at the end than it was at the start; or ""."""

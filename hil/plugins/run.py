@@ -333,4 +333,4 @@ class Run:
     def release(self) -> None:
         """Give the rig back to others."""
         if self._lease is not None:
-            self._lease.release()
+            self._lease.release(keep_for_children=self.session.left_to_guard)

@@ -193,6 +193,77 @@ def test_a_guard_that_hangs_is_ended_and_that_is_told(supply, tmp_path) -> None:
         assert guard.disarm() == "the guard process did not end by itself and was killed"
 
 
+# -- a supply that could not be proven off ------------------------------------------------
+
+
+def test_a_guard_that_is_left_goes_on_until_the_supply_is_off(supply, tmp_path) -> None:
+    supply.stuck_on = True
+    run = tmp_path / "run"
+    run.mkdir()
+    (run / "record.jsonl").write_bytes(NOTE)
+    with guarding(supply, run, record=run / "record.jsonl") as guard:
+        guard.await_armed()
+        guard.demand("a trial")  # it is in the midst of it
+        assert guard.leave() == (
+            f"its guard (process {guard.pid}) goes on trying to switch the supply off"
+        )
+        assert not has_ended(guard.pid)
+        sealed = {file.name: file.read_bytes() for file in run.iterdir()}
+        assert b"supply NOT proven off" in sealed["guard.log"]
+        supply.stuck_on = False
+        supply.await_off()
+        wait_for(lambda: has_ended(guard.pid))
+    # the run may have sealed its folder meanwhile
+    assert {file.name: file.read_bytes() for file in run.iterdir()} == sealed
+    assert sealed["record.jsonl"] == NOTE
+    beside = (tmp_path / "run.guard.log").read_text(encoding="utf-8")
+    assert "after: the run could not prove that the supply is off (" in beside
+    assert "attempts)" in beside
+
+
+def test_a_guard_that_is_left_and_succeeds_at_once_says_so(supply, tmp_path) -> None:
+    with guarding(supply, tmp_path) as guard:
+        guard.await_armed()
+        assert guard.leave().startswith("the guard switched off: supply off, read back off")
+        assert not supply.on
+        assert has_ended(guard.pid)
+
+
+def test_a_guard_that_has_gone_can_be_left_with_nothing(supply, tmp_path) -> None:
+    with guarding(supply, tmp_path) as guard:
+        guard.await_armed()
+        os.kill(guard.pid, signal.SIGKILL)
+        wait_for(guard.lost)
+        said = "the guard process was killed by signal 9: nothing switches the supply off"
+        assert guard.leave() == said
+
+
+def test_the_next_guard_of_the_supply_takes_the_place_of_one_that_was_left(
+    supply, tmp_path
+) -> None:
+    supply.stuck_on = True
+    with guarding(supply, tmp_path) as left:
+        left.await_armed()
+        assert "goes on trying" in left.leave()
+        with guarding(supply, tmp_path) as guard:
+            assert has_ended(left.pid)
+            guard.await_armed()
+            offs = supply.offs
+            guard.demand("a trial")
+            wait_for(lambda: supply.offs > offs)
+
+
+def test_a_guard_that_was_left_outlives_the_run(supply, tmp_path) -> None:
+    action = "guard.leave(); print(guard.pid, flush=True); sys.exit()"
+    supply.stuck_on = True
+    with running(supply, tmp_path, action=action) as (run, guard):
+        assert run.wait(timeout=5.0) == 0
+        assert not has_ended(guard)
+        supply.stuck_on = False
+        supply.await_off()
+        wait_for(lambda: has_ended(guard))
+
+
 # -- the run is in trouble ----------------------------------------------------------------
 
 

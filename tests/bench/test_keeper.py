@@ -42,6 +42,10 @@ class FakeGuard:
         self.journal.append("guard disarm")
         return self.trouble
 
+    def leave(self) -> str:
+        self.journal.append("guard leave")
+        return "its guard goes on"
+
 
 class FakeInterlock:
     def __init__(self, journal: list[str]) -> None:
@@ -238,6 +242,18 @@ def test_the_guard_is_disarmed_last(kept) -> None:
     order = [kept.journal.index(call) for call in ("supply off", "supply close", "guard disarm")]
     assert order == sorted(order)
     assert "interlock close" in kept.journal
+
+
+def test_a_guard_whose_supply_is_not_proven_off_is_left_behind(kept) -> None:
+    energised(kept)
+    kept.supply.broken = "no answer"
+    problems = kept.bench.close()
+    assert problems[0].startswith(NOT_OFF)
+    assert problems[-1] == "its guard goes on"
+    assert kept.journal[-1] == "interlock close"
+    assert "guard leave" in kept.journal
+    assert "guard disarm" not in kept.journal
+    assert kept.bench.keeper.left_to_guard
 
 
 def test_trouble_at_the_end_is_told_and_keeps_nothing_from_closing(kept) -> None:

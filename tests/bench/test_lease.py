@@ -217,6 +217,25 @@ def test_a_release_counts_also_for_children(rig: Rig) -> None:
         child.wait()
 
 
+def test_a_child_that_is_left_behind_keeps_the_rig(rig: Rig) -> None:
+    lease = take(rig, {})
+    child = subprocess.Popen(["sleep", "60"], pass_fds=lease.files)
+    try:
+        lease.release(keep_for_children=True)
+        assert lease.files == ()
+        with pytest.raises(RigInUse):
+            take(rig, {})
+    finally:
+        child.kill()
+        child.wait()
+    take(rig, {}).release()
+
+
+def test_a_lease_that_no_child_holds_is_given_back_whatever_is_said(rig: Rig) -> None:
+    take(rig, {}).release(keep_for_children=True)
+    take(rig, {}).release()
+
+
 def test_a_file_with_nonsense_is_no_holder(rig: Rig, folder: Path) -> None:
     take(rig, {}).release()
     for file in folder.iterdir():

@@ -224,3 +224,23 @@ def test_a_time_limit_follows_the_guard_from_bench_to_bench(run) -> None:
     session.open("b")
     session.set_limit(None)
     assert said == [(10.0, "too long"), (6.0, "too long"), (None, "")]
+
+
+def test_it_tells_whether_a_guard_was_left_behind(run) -> None:
+    run.kit.parts.guard = SimpleNamespace(
+        beat=lambda: None, lost=lambda: "", await_armed=lambda: None, demand=lambda _why: None,
+        limit=lambda *_: None, disarm=lambda: "", leave=lambda: "its guard goes on",
+        energised=False,
+    )  # fmt: skip
+    session = run.session()
+    session.open("a").energise(24.0)
+    run.kit.supply.broken = "no answer"
+    session.let_go_after(LinkError("x"))
+    assert session.left_to_guard
+    assert session.untidy == ["its guard goes on"]
+    run.kit.supply.broken = ""
+    run.kit.parts.guard.energised = False
+    session.open("b")
+    assert not session.left_to_guard
+    session.close()
+    assert not session.left_to_guard

@@ -133,7 +133,7 @@ class Hardware:
         """Exit code, output and record of the run."""
         assert self.run is not None
         output, _ = self.run.communicate(timeout=60.0)
-        (folder,) = self.out.iterdir()
+        (folder,) = (path for path in self.out.iterdir() if path.is_dir())
         return self.run.returncode, output, read(folder)
 
     def guard_log(self) -> str:

@@ -10,6 +10,7 @@ import anycrc
 import pytest
 
 from hil.core.verdict import Verdict
+from hil.store.intact import check_run
 from hil.store.reading import read
 
 BUILD = "5EED0001"  # of the reference firmware
@@ -43,8 +44,6 @@ def test_preflight_is_run_once_and_recorded(hardware) -> None:
 
 
 def test_what_the_guard_writes_last_is_in_the_manifest_too(hardware) -> None:
-    from hil.store.intact import check_run
-
     code, output = run(hardware, *QUICK, "--hil-preflight=off")
     assert code == 0, output
     (folder,) = hardware.out.iterdir()
@@ -72,10 +71,21 @@ def test_a_supply_that_cannot_be_proven_off_has_an_exit_code_of_its_own(hardware
     supply.silent = True
     hardware.wait(lambda: not hardware.on, 2.0, "the supply is still on")  # by the guard at least
     code, output, record = hardware.finish()
-    supply.silent = False
     assert code == 12, output
     assert "CHECK THE BENCH: the supply is not proven off" in output
     assert "supply at TCPIP" in record.results[0].reason
+    # a guard goes on trying, and nobody else gets the rig meanwhile
+    (guard,) = hardware.guards()
+    assert f"its guard (process {guard}) goes on trying to switch the supply off" in output
+    code, output = run(hardware, *QUICK)
+    assert code == 11, output
+    assert "its guard is still switching the supply off" in output
+    supply.silent = False
+    hardware.wait(lambda: not hardware.guards(), 10.0, "the guard does not end")
+    (beside,) = hardware.out.glob("*.guard.log")
+    assert "the run could not prove that the supply is off" in beside.read_text(encoding="utf-8")
+    (folder,) = (path for path in hardware.out.iterdir() if path.is_dir())
+    assert check_run(folder).intact, check_run(folder).differences
 
 
 # -- firmware -----------------------------------------------------------------------------
