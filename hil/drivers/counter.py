@@ -91,8 +91,9 @@ class Counter(ScpiInstrument):
         now = self._clock.now()
         if now < self._due:
             return NOTHING
-        # On its own beat, unless it could not keep up.
-        self._due = max(self._due + self._config.interval, now)
+        # On its own beat, unless it could not keep up: what was missed is not caught up with.
+        following = self._due + self._config.interval
+        self._due = following if following > now else now + self._config.interval
         return self._sample()
 
     def _sample(self) -> ShaftReadings:
