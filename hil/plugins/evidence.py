@@ -50,7 +50,7 @@ def pytest_sessionstart(session: pytest.Session) -> None:
     config = session.config
     options = bench_options(config)
     controls = worker_number(config) is None and config.getoption("numprocesses", None)
-    if options.pool is None or config.option.collectonly:
+    if options.pool is None or config.option.collectonly or config.option.setupplan:
         return
     if controls:
         _refuse_unless_writable(options.out)  # once, not by each worker
@@ -86,7 +86,8 @@ def pytest_collection_finish(session: pytest.Session) -> None:
     taken = config.stash.get(TAKEN, None)
     refused_here = hasattr(config, "workerinput") and options.pool is None
     refused_here = refused_here or (options.resume is not None and resume is None)
-    if not items or config.option.collectonly or refused_here:
+    shown_only = config.option.collectonly or config.option.setupplan
+    if not items or shown_only or refused_here:
         return
     from hil.bench.lease import RigInUse
     from hil.core.errors import HilError
@@ -146,6 +147,8 @@ class Evidence:
         self._stopped_by = self._refused = ""
         self._folder: Path | None = None
         self._trouble = self._unindexed = ""
+        self._held_against: dict[str, str] = {}  # item -> verdict of an attempt that did not pass
+        self._passed_later: dict[str, str] = {}  # those of which a later attempt passed
 
     # -- session ---------------------------------------------------------------------------
 
@@ -240,7 +243,9 @@ class Evidence:
             session.exitstatus = EXIT_PREFLIGHT
         if self._run.session.left_unsafe:
             session.exitstatus = EXIT_UNSAFE
-        elif self._run.changed() and session.exitstatus == pytest.ExitCode.OK:
+        elif session.exitstatus == pytest.ExitCode.OK and (
+            self._run.changed() or self._passed_later
+        ):
             session.exitstatus = pytest.ExitCode.TESTS_FAILED
 
     def _enter_index(self, folder: Path) -> None:
@@ -270,6 +275,11 @@ class Evidence:
             yield f"resumed: {len(kept)} of these verdicts are from before the interruption"
         if changed := run.changed():
             yield f"THE RUN FAILS: {changed}"
+        for item, verdict in self._passed_later.items():
+            yield (
+                f"THE RUN FAILS: {item} came to {verdict} in an earlier attempt, which no later "
+                "pass takes away"
+            )
         if self._stopped_by and not self._refused:
             within = f", in the midst of {run.interrupted}" if run.interrupted else ""
             yield f"interrupted: {self._stopped_by}{within}"
@@ -318,7 +328,16 @@ class Evidence:
             elif error is not None and uses_bench(item) and not _ours(error):
                 verdict = "undecided"  # tidying up of the test's own: nobody else is to blame
             setattr(report, VERDICT, verdict)
+            if not report.skipped:
+                self._weigh(item_id(item), verdict, call=report.when == "call")
         return report  # type: ignore[return-value]
+
+    def _weigh(self, item: str, verdict: str, *, call: bool) -> None:
+        """Remember what did not pass: other plugins may run an item until it does."""
+        if verdict != "pass":
+            self._held_against[item] = verdict
+        elif call and item in self._held_against:
+            self._passed_later[item] = self._held_against[item]
 
 
 def _ours(error: BaseException) -> bool:

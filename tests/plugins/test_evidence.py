@@ -5,11 +5,14 @@ import json
 import re
 import sys
 import xml.etree.ElementTree as ET
+from pathlib import Path
 
 import pytest
 
 from hil.core.record import ItemStart, RunEnd
 from hil.core.verdict import Verdict
+
+RIG = Path(__file__).parents[2] / "testplans" / "rigs" / "dosing-pump.yaml"
 
 TWO = """
   - id: good
@@ -258,3 +261,56 @@ def test_a_finished_run_can_be_verified(lab) -> None:
     assert checked.files > len(listed) - 1
     (folder / "inputs" / "t.plan.yaml").write_text("format: 1\n")
     assert [one.path for one in check_run(folder).differences] == ["inputs/t.plan.yaml"]
+
+
+AGAIN = """
+import pytest
+from _pytest.runner import runtestprotocol
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_runtest_protocol(item, nextitem):
+    for attempt in range(3):
+        item._initrequest()
+        reports = runtestprotocol(item, nextitem=nextitem, log=False)
+        if all(report.passed for report in reports):
+            break
+    for report in reports:
+        item.ihook.pytest_runtest_logreport(report=report)
+    return True
+"""
+LATER = """
+import pytest
+pytestmark = pytest.mark.hil(rig={rig!r})
+attempts = []
+
+def test_start(hil_script):
+    attempts.append(1)
+    hil_script.prepare(voltage=24.0, sensing="hall")
+    found = hil_script.start(1000.0)
+    hil_script.judge(found["time-to-speed"], high=2.0 if len(attempts) > {failing} else 0.02)
+"""
+
+
+@pytest.mark.parametrize("failing", [0, 1])
+def test_a_later_pass_of_an_item_that_another_plugin_repeats_erases_no_fail(lab, failing) -> None:
+    lab.pytester.makeconftest(AGAIN)
+    lab.pytester.makepyfile(test_later=LATER.format(rig=str(RIG), failing=failing))
+    result = lab.run()
+    result.assert_outcomes(passed=1)
+    assert [r.verdict for r in lab.record.results] == [Verdict.FAIL] * failing + [Verdict.PASS]
+    told = "THE RUN FAILS: test_later.test_start came to fail in an earlier attempt, *"
+    if failing:
+        assert result.ret == pytest.ExitCode.TESTS_FAILED
+        result.stdout.fnmatch_lines([told])
+    else:
+        assert result.ret == pytest.ExitCode.OK
+        result.stdout.no_fnmatch_line(told)
+
+
+def test_the_plan_of_fixtures_is_shown_without_a_bench(lab) -> None:
+    lab.pytester.makepyfile(test_one=LATER.format(rig=str(RIG), failing=0))
+    result = lab.run(lab.plan(), "test_one.py", "--setup-plan", bench="hardware")
+    assert result.ret == pytest.ExitCode.OK
+    result.stdout.fnmatch_lines(["*SETUP *F hil_bench*", "*test_one.py::test_start*"])
+    assert not (lab.path / "runs").exists()
+    assert lab.worlds == []
