@@ -15,7 +15,7 @@ from hil.bench.attended import ask, hold, let_go
 from hil.bench.bench import Bench
 from hil.bench.operator import Request
 from hil.core.drive import DriveState, Fault
-from hil.core.errors import CommandRefused, FirmwareError
+from hil.core.errors import CommandRefused, FirmwareError, InstrumentError
 
 #: The board must report idle this soon after supply-on and clear, s.
 READY_WITHIN = 1.5
@@ -73,12 +73,28 @@ class Steps:
             self.bench.energise(voltage)
 
     def dip(self, voltage: float, seconds: float) -> None:
-        """Another supply voltage, V, for a time, then the one before."""
+        """Another supply voltage, V, for a time, then the one before.
+
+        Raises
+        ------
+        InstrumentError
+            If the output was not there at its end: what has not happened proves nothing. A drive
+            in fault draws no current that would take the DC link down; then its fault tells more.
+        """
         self.say(f"supply at {voltage:g} V for {seconds:g} s")
         self.bench.mark("dip")
         self.bench.supply.set_voltage(voltage)
         self.bench.wait(seconds)
+        found = self.bench.supply.measure().voltage
         self.bench.supply.set_voltage(self._voltage)
+        self.say(f"supply measured {found:.2f} V at the end of it")
+        near = abs(found - voltage) <= voltage * self.bench.settings.settling.within / 100.0
+        if not near and self.bench.latest.state is not DriveState.FAULT:
+            raise InstrumentError(
+                f"the supply cannot make a dip to {voltage:g} V of {seconds:g} s at this load: at "
+                f"its end it measured {found:.2f} V, expected {voltage:g} V within "
+                f"{self.bench.settings.settling.within:g} %"
+            )
         self.bench.await_voltage(self._voltage)
 
     def supply_off(self) -> None:

@@ -320,6 +320,17 @@ def test_after_a_dip_the_voltage_of_before_is_awaited(kit: Kit, steps: Steps) ->
     assert kit.bench.supply_lost() == ""
 
 
+def test_a_dip_that_the_supply_has_not_made_is_none(
+    kit: Kit, steps: Steps, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(type(kit.bench.supply), "set_voltage", lambda self, _v: self.note("slow"))
+    with pytest.raises(InstrumentError, match=r"a dip to 18 V of 0\.2 s .* it measured 24\.00 V"):
+        steps.dip(18.0, 0.2)
+    kit.board.trip(Fault.UNDER_VOLTAGE)
+    steps.dip(18.0, 0.2)
+    assert kit.journal == ["supply slow"] * 4
+
+
 def test_lines_need_a_switch(kit: Kit) -> None:
     steps = Steps(kit.make(switch=None))
     with pytest.raises(BenchError, match="needs a signal switch"):
