@@ -164,9 +164,9 @@ def open_board(
     if retries is not None:
         profile = dataclasses.replace(profile, retries=retries)
     descriptor = _drivers().get("board", rig.board.driver)
-    config = _configured(
-        descriptor.config, {"url": port, "description": profile, "firmware": firmware}
-    )
+    lines = {"dtr": rig.board.dtr, "rts": rig.board.rts}
+    offer = {"url": port, "description": profile, "firmware": firmware, **lines}
+    config = _configured(descriptor.config, offer)
     board: Any = descriptor.open(config, clock, log)
     try:
         _expect_model(rig, port, board.identify())

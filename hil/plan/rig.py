@@ -147,6 +147,8 @@ class BoardLink(Model):
     usb: Usb | None = None
     url: str = ""
     driver: Text = "serial"
+    dtr: Switch | None = None  # control lines of the port: they reset many a board, or hold it in
+    rts: Switch | None = None  # its boot loader. None: as the serial library sets them
     keep_alive: Time | None = None  # the board hears from the bench at least this often
     profile: Text  # link profile, path relative to the file that names it
     expect_model: str = ""  # identity the board must answer with

@@ -4,17 +4,19 @@ from datetime import date
 from functools import partial
 
 import pytest
+import serial
 
 import hil.bench.choose
 import hil.bench.simulate
 from hil.bench.bench import closing
 from hil.bench.choose import choose
 from hil.bench.describe import host_facts, limit_lines
-from hil.bench.open import open_bench
+from hil.bench.open import open_bench, open_board
 from hil.bench.preflight import Grade, look_over
-from hil.core.errors import BenchError, InstrumentError
+from hil.core.errors import BenchError, InstrumentError, LinkError
 from hil.core.record import Identity
 from hil.plan.load import load_rig
+from hil.ports.clock import WallClock
 from hil.twin.variation import Change, Variation
 
 TODAY = date(2026, 6, 1)
@@ -90,6 +92,22 @@ def test_the_simulated_bench_stands_in_for_any_instrument_on_any_wire(rig, tmp_p
     assert found["supply"].model == "SIM-SUPPLY"
     assert len({who.resource for who in found.values()}) == 5
     assert found["switch"].resource == "TCPIP::10.0.0.8::5025::SOCKET"
+
+
+@pytest.mark.parametrize(("dtr", "rts"), [(None, None), (False, None), (False, True)])
+def test_control_lines_are_set_as_the_rig_file_says(rig, tmp_path, monkeypatch, dtr, rts) -> None:
+    seen = []
+
+    def opening(port) -> None:
+        seen.append((port.dtr, port.rts))
+        raise serial.SerialException("nobody there")
+
+    monkeypatch.setattr(serial.Serial, "open", opening)
+    place = tmp_path / "tty"
+    place.touch()
+    with pytest.raises(LinkError, match="nobody there"):
+        open_board(changed(rig, "board", dtr=dtr, rts=rts), str(place), WallClock())
+    assert seen == [(dtr is None or dtr, rts is None or rts)]
 
 
 def test_hardware_that_is_not_there_is_told(rig) -> None:
