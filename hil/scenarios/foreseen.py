@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 
 from hil.bench.findings import Finding, Grade
@@ -15,7 +16,7 @@ from hil.plan.kinds import (
     StartParameters,
     StepsParameters,
 )
-from hil.plan.offers import not_judged
+from hil.plan.offers import NAMED, not_judged
 from hil.plan.plan import PlannedItem
 from hil.plan.reach import out_of_reach
 from hil.plan.steps import Dip, ExpectStill, Hold, Silence, Wait
@@ -23,6 +24,9 @@ from hil.scenarios.act import check_safe
 from hil.scenarios.manoeuvres import REST, SETTLE
 from hil.verdicts.sequence import announce
 from hil.verdicts.sequential_design import forecast
+
+#: Faults that come once in so many repetitions: the chance to see one is told.
+RARE = (20, 50, 100)
 
 
 def repetitions(item: PlannedItem) -> float:
@@ -83,6 +87,7 @@ def plan_findings(found: Collected) -> Iterator[Finding]:
     for item in items:
         if item.series is not None:
             yield Finding("series", Grade.OK, f"{item.id}: {announce(item.series)}")
+    yield from _repeated(run)
     for text in left_out(plan, rig):
         yield Finding("left out", Grade.WARNING, text)
     for text in not_wired(items, rig):
@@ -100,6 +105,31 @@ def plan_findings(found: Collected) -> Iterator[Finding]:
     for text in out_of_reach(items, rig):
         yield Finding("out of reach", Grade.WARNING, text)
     yield from _refused(run, found)
+
+
+def chance_to_see(rate: float, trials: int) -> float:
+    """That trials of which each fails with the probability `rate` show one failure at least."""
+    return -math.expm1(trials * math.log1p(-rate))
+
+
+def _repeated(run: list[PlannedItem]) -> Iterator[Finding]:
+    """What a fixed number of repetitions can show of a fault that comes now and then."""
+    alike: dict[int, list[str]] = {}
+    for item in run:
+        if item.series is None and item.repeats > 1:
+            alike.setdefault(item.repeats, []).append(item.id)
+    for repeats, those in alike.items():
+        seen = ", ".join(
+            f"one in {many} with {100.0 * chance_to_see(1.0 / many, repeats):.0f} %"
+            for many in RARE
+        )
+        more = f" and {len(those) - NAMED} more" if len(those) > NAMED else ""
+        yield Finding(
+            "repetitions",
+            Grade.OK,
+            f"{', '.join(those[:NAMED])}{more}: {repeats} show a fault that comes once in so many "
+            f"with this probability: {seen}",
+        )
 
 
 def _refused(run: list[PlannedItem], found: Collected) -> Iterator[Finding]:

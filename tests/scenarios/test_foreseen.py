@@ -8,7 +8,7 @@ import pytest
 
 from hil.bench.findings import Grade
 from hil.plan.collect import collect
-from hil.scenarios.foreseen import least_time, plan_findings, repetitions
+from hil.scenarios.foreseen import chance_to_see, least_time, plan_findings, repetitions
 
 PLANS = Path(__file__).parents[2] / "testplans"
 RIG = PLANS / "rigs" / "dosing-pump.yaml"
@@ -71,6 +71,26 @@ def test_a_series_is_foreseen_by_its_expected_length(found):
     (item,) = found(f"  - {{id: s, scenario: start, speed: 900 rpm, {text}}}\n").items
     assert 60 < repetitions(item) < 181 < item.repeats
     assert least_time(item) == pytest.approx(repetitions(item) * 0.9)
+
+
+@pytest.mark.parametrize(
+    ("trials", "chance"), [(20, 0.3324), (59, 0.6964), (149, 0.9507), (1, 0.02)]
+)
+def test_the_chance_to_see_a_start_in_fifty_that_fails(trials, chance):
+    """1 - 0.98^n, worked out by hand to four digits."""
+    assert chance_to_see(0.02, trials) == pytest.approx(chance, abs=5e-5)
+
+
+def test_what_so_many_repetitions_can_show_is_told(found):
+    text = "scenario: start, speed: 900 rpm, matrix: {sensing: [hall, back-emf], repeats: 20}"
+    once = f"  - {{id: once, scenario: start, speed: 900 rpm, {BANDS}}}\n"
+    findings = list(plan_findings(found(f"  - {{id: s, {text}, {BANDS}}}\n{once}")))
+    (told,) = [finding for finding in findings if finding.what == "repetitions"]
+    assert told.grade is Grade.OK
+    assert told.detail == (
+        "s.hall, s.back-emf: 20 show a fault that comes once in so many with this probability: "
+        "one in 20 with 64 %, one in 50 with 33 %, one in 100 with 18 %"
+    )
 
 
 def test_the_shipped_plans_are_in_order_on_the_demo_rig():
