@@ -165,7 +165,14 @@ def _build_of(command: Sequence[str], places: dict[str, str], limit: float) -> s
         return ""
     words = _filled(command, places)
     try:
-        done = subprocess.run(words, capture_output=True, text=True, timeout=limit, check=True)
+        done = subprocess.run(
+            words,
+            capture_output=True,
+            encoding="utf-8",
+            errors="replace",
+            timeout=limit,
+            check=True,
+        )
     except (OSError, subprocess.SubprocessError) as error:
         raise FlashFailed(f"the build of the image cannot be found out: {error}") from error
     lines = done.stdout.split("\n")
@@ -190,7 +197,7 @@ def _run(
             stdin=subprocess.DEVNULL,
             stdout=subprocess.PIPE,
             stderr=subprocess.STDOUT,
-            text=True,
+            encoding="utf-8",
             errors="replace",
             start_new_session=True,  # so that what it starts can be ended with it
         )

@@ -58,7 +58,8 @@ def commits(repository: Path, good: str, bad: str) -> tuple[Build, ...]:
         f"{ends[0]}..{ends[1]}", "--",
     )  # fmt: skip
     found = [Build(ends[0], _git(repository, "log", "-1", "--format=%s", ends[0], "--"))]
-    for number, line in enumerate(listed.splitlines()):
+    # Not `splitlines`: a title may hold characters that it takes for the end of a line.
+    for number, line in enumerate(listed.split("\n") if listed else ()):
         hashes, _, title = line.partition("\t")
         name, *parents = hashes.split()
         if number == 0 and ends[0] not in parents[:1]:
@@ -115,7 +116,8 @@ def _git(repository: Path, *arguments: str) -> str:
         done = subprocess.run(
             ["git", "-C", str(repository), *arguments],
             capture_output=True,
-            text=True,
+            encoding="utf-8",
+            errors="replace",  # of a title in whatever encoding
             check=False,
             timeout=_GIT_LIMIT,
         )

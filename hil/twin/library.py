@@ -179,10 +179,10 @@ def build(
             raise PlanError("firmware source not found", file=str(one))
     macros = [f"-D{key}={value}" if value else f"-D{key}" for key, value in (defines or {}).items()]
     options = [*_FLAGS, *(f"-I{one}" for one in (*include, INCLUDE)), *macros, *flags]
-    digest = hashlib.sha256(_run([command, "--version"], files).encode())
+    digest = hashlib.sha256(_run([command, "--version"], files))
     digest.update("\0".join([*_FLAGS, *macros, *flags]).encode())
     for one in files:
-        digest.update(b"\0" + _run([command, *options, "-E", "-P", str(one)], files).encode())
+        digest.update(b"\0" + _run([command, *options, "-E", "-P", str(one)], files))
     folder = folder or cache_home() / "firmware"
     folder.mkdir(parents=True, exist_ok=True)
     library = folder / f"{digest.hexdigest()[:24]}.so"
@@ -197,13 +197,15 @@ def build(
     return library
 
 
-def _run(command: list[str], files: Sequence[Path]) -> str:
-    """Run the compiler; its complaints become the message."""
+def _run(command: list[str], files: Sequence[Path]) -> bytes:
+    """What the compiler prints, as it prints it; its complaints become the message."""
     try:
-        done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=300)
+        done = subprocess.run(command, capture_output=True, check=False, timeout=300)
     except (OSError, subprocess.TimeoutExpired) as problem:
         raise PlanError(f"{command[0]} did not run: {problem}") from problem
     if done.returncode != 0:
         names = ", ".join(one.name for one in files)
-        raise PlanError(f"firmware does not compile ({names}):\n{done.stderr.rstrip()}")
+        # It quotes lines of the sources, in whatever encoding they are.
+        said = done.stderr.decode("utf-8", "replace").rstrip()
+        raise PlanError(f"firmware does not compile ({names}):\n{said}")
     return done.stdout

@@ -56,6 +56,21 @@ def repository(tmp_path: Path) -> Path:
     return folder
 
 
+@pytest.mark.parametrize(
+    ("title", "told"),
+    [(b"r\xfcckw\xe4rts", "rückwärts"), ("one\u2028line\x0b".encode(), "one\u2028line")],
+)
+def test_titles_in_any_encoding_and_of_odd_characters(
+    repository: Path, tmp_path: Path, title: bytes, told: str
+) -> None:
+    message = tmp_path / "message"
+    message.write_bytes(title + b"\n")
+    (repository / "main.c").write_text("5\n")
+    git(repository, "commit", "-q", "-a", "-F", str(message))
+    found = commits(repository, "v3", "HEAD")
+    assert [build.title for build in found] == ["Version 3", "Version 4", told]
+
+
 def test_commits_follow_first_parents(repository: Path) -> None:
     found = commits(repository, "v0", "v4")
     assert [one.title for one in found] == [f"Version {n}" for n in range(5)]

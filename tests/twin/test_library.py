@@ -110,6 +110,22 @@ def test_compiler_errors_are_shown_as_printed(source):
         built(source)
 
 
+def test_sources_in_another_encoding_are_quoted_all_the_same(tmp_path):
+    path = tmp_path / "old.c"
+    path.write_bytes(b"int f(void) { return ohne; } /* r\xfcckw\xe4rts */\n")
+    with pytest.raises(PlanError, match="does not compile"):
+        library.build([path], folder=tmp_path / "built")
+
+
+def test_sources_that_differ_in_bytes_of_another_encoding_are_not_taken_for_one(source, tmp_path):
+    kept = []
+    for byte in (b"\xe4", b"\xfc"):
+        text = GOOD.encode() + b'const char *title = "r' + byte + b'ck";\n'
+        source.write_bytes(text)
+        kept.append(library.build([source], folder=tmp_path / "built"))
+    assert kept[0] != kept[1]
+
+
 def test_missing_functions_are_named(source):
     source.write_text(GOOD.replace("port_transmit", "transmit").replace("port_reset(", "reset("))
     with pytest.raises(PlanError, match="lacks port_reset, port_transmit"):
