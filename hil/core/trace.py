@@ -46,6 +46,7 @@ MARKS = (
     "restart",
     "refused",  # the board refused a command that it was to refuse
     "dip",  # the supply was lowered for a while
+    "supply-set",  # the supply, on already, was set to another voltage
     "line-opened",
     "line-closed",
     "silence",  # the host stopped talking

@@ -10,8 +10,8 @@ import numpy as np
 from hil.core.budget import CLOCK, SAMPLING, Budget, Shape, line, rectangular
 from hil.core.drive import DriveState, Sensing
 from hil.core.measure import Outcome
+from hil.measures import answer, steady, waveform
 from hil.measures import approach as to
-from hil.measures import steady, waveform
 from hil.measures.peaks import fault_count, peak_current_recipe
 from hil.measures.recipe import COMMON, Estimate, Recipe, defines
 from hil.measures.signal import Signal
@@ -228,6 +228,7 @@ def handover_dip(view: View) -> Estimate:
 
 _RECIPES: tuple[Recipe, ...] = (
     to.success_recipe(_approach, WINDOW),
+    answer.time_to_motion,
     to.time_to_recipe(_approach, "time-to-speed", WINDOW),
     alignment_time,
     backward_kick,

@@ -9,7 +9,7 @@ import numpy as np
 
 from hil.core.budget import RESOLUTION, Budget, rectangular
 from hil.core.measure import Outcome
-from hil.measures import evenness, steady, sweep, waveform
+from hil.measures import answer, evenness, steady, sweep, waveform
 from hil.measures.extreme import largest_magnitude
 from hil.measures.peaks import fault_count, peak_current_recipe, peak_dc_link_recipe
 from hil.measures.recipe import COMMON, Estimate, Recipe, defines
@@ -94,6 +94,8 @@ _RECIPES: tuple[Recipe, ...] = (
     peak_dc_link_recipe(None, _WORDS),
     peak_temperature,
     fault_count,
+    answer.time_to_fault,
+    answer.time_to_still,
     duration,
     *sweep.RECIPES.values(),
     *evenness.RECIPES.values(),

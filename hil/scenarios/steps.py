@@ -66,6 +66,7 @@ class Steps:
         self._voltage = voltage
         if self.bench.energised:
             self.say(f"supply to {voltage:g} V")
+            self.bench.mark("supply-set", detail=f"{voltage:g} V")
             self.bench.supply.set_voltage(voltage)
             self.bench.await_voltage(voltage)
         else:

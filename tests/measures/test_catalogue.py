@@ -25,8 +25,9 @@ from hil.plan.offers import directional
 
 #: The names plans use; a change here breaks plans.
 NAMES = {
-    "start": """success time-to-speed alignment-time backward-kick total-kick handover-speed
-        handover-dip overshoot settling-time peak-current steady-error ripple fault-count""",
+    "start": """success time-to-motion time-to-speed alignment-time backward-kick total-kick
+        handover-speed handover-dip overshoot settling-time peak-current steady-error ripple
+        fault-count""",
     "reversal": """success time-to-standstill dwell time-to-reverse-speed peak-dc-link-voltage
         peak-current overshoot steady-error fault-count""",
     "stall": """tripped trip-time-from-brake trip-time-from-standstill peak-current let-through
@@ -34,8 +35,8 @@ NAMES = {
     "speed-step": """transition-duration overshoot undershoot settling-time-2 settling-time-5
         steady-error ripple peak-current wind-up-overshoot""",
     "steps": """final-speed-error ripple peak-speed peak-current peak-dc-link-voltage
-        peak-temperature fault-count duration largest-speed-error reported-speed-slope
-        reported-speed-offset stop-time refusals telemetry-rate-error
+        peak-temperature fault-count time-to-fault time-to-still duration largest-speed-error
+        reported-speed-slope reported-speed-offset stop-time refusals telemetry-rate-error
         telemetry-repeats final-current-crest uneven-commutation sector-scatter""",
 }
 WITNESS = """speed-disagreement direction-agreement voltage-disagreement current-disagreement
