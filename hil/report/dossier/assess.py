@@ -168,8 +168,9 @@ def _gaps(
         if planned:
             gaps.append(f"{source}: {_told(planned[0])}")
         elif refused:
+            results = "result" if len(refused) == 1 else "results"
             gaps.append(
-                f"{source}: only simulated evidence ({len(refused)} results set aside), and "
+                f"{source}: only simulated evidence ({len(refused)} {results} set aside), and "
                 "evidence from the bench is asked for"
             )
         elif not any(belongs(one, source) for one in lacking):

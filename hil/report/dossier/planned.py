@@ -66,7 +66,9 @@ def planned_of(record: RunRecord) -> tuple[tuple[Planned, ...], str]:
                 found.append(_planned(item, why))
             found += [_planned(item, f"left out, {why}") for why, item in plan.left_out]
     except PlanError as problem:
-        doubt = "what was planned cannot be told: " + " ".join(str(problem).split())
+        # where the run lay when it was read is nobody's concern later
+        said = str(problem).replace(f"{record.path}/", "")
+        doubt = "what was planned cannot be told: " + " ".join(said.split())
     known = {one.key for one in found}
     return (*found, *(one for key, one in told.items() if key not in known)), doubt
 
@@ -133,10 +135,16 @@ def told(found: Iterable[Planned]) -> Iterator[str]:
         yield f"{several} in no run ({why}): {few(items)}"
 
 
-def not_in_run(planned: Sequence[Planned]) -> Iterator[str]:
-    """A sentence for each reason why items of its plans are not in a run."""
+def not_in_run(planned: Sequence[Planned], *, expanded: bool = True) -> Iterator[str]:
+    """A sentence for each reason why items of its plans are not in a run.
+
+    `expanded`: `planned` holds all items of the plans, not only those that the record left out.
+    """
+    of = f" of {len(planned)}" if expanded else ""
     for why, items in _by_reason(one for one in planned if one.why):
-        yield f"{len(items)} of {len(planned)} planned items are not in it ({why}): {few(items)}"
+        verb = "is" if len(items) == 1 and not expanded else "are"
+        noun = "item" if verb == "is" else "items"
+        yield f"{len(items)}{of} planned {noun} {verb} not in it ({why}): {few(items)}"
 
 
 def _by_reason(found: Iterable[Planned]) -> list[tuple[str, list[str]]]:

@@ -205,7 +205,8 @@ def _remarks(
     previous: Previous | None,
     assessments: Sequence[Assessment],
 ) -> list[str]:
-    told = [f"run {run.name}: {text}" for run in runs for text in run.remarks]
+    told = [_in_doubt(run) for run in runs if run.doubts]
+    told += [f"run {run.name}: {text}" for run in runs for text in run.remarks]
     told += [f"the runs differ: {text}" for text in disagreements(basis)]
     for run in runs:
         start = run.record.start
@@ -228,6 +229,12 @@ def _remarks(
     elif previous.simulated and any(not run.simulated for run in runs):
         told.append("the release before rests on simulated evidence")
     return told
+
+
+def _in_doubt(run: RunFacts) -> str:
+    """What speaks against a run, told also where no requirement is left open by it."""
+    more = f", and {len(run.doubts) - 1} more" if len(run.doubts) > 1 else ""
+    return f"run {run.name}: in doubt, its passes do not count: {run.doubts[0]}{more}"
 
 
 def _waivers(

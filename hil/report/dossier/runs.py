@@ -52,6 +52,7 @@ class RunFacts:
     days : first and last day of test (UTC, ISO).
     items : every item, each attempt on its own, interrupted and never begun ones too.
     planned : every item of its plans, those too that are not in it.
+    expanded : whether its plans could be read again; else `planned` is what the record left out.
     """
 
     record: RunRecord
@@ -63,6 +64,7 @@ class RunFacts:
     planned: tuple[Planned, ...] = ()
     doubts: tuple[str, ...] = ()
     remarks: tuple[str, ...] = ()
+    expanded: bool = True
 
     @property
     def name(self) -> str:
@@ -130,10 +132,11 @@ def look_at(folder: Path, not_needed: Mapping[str, str]) -> RunFacts:
     doubts += [f"calibration of the {i.identity.role}: {i.why}" for i in instruments if i.in_doubt]
     planned, untold = planned_of(record)
     doubts += [untold] if untold else []
-    remarks += not_in_run(planned)
+    remarks += not_in_run(planned, expanded=not untold)
     return RunFacts(
-        record, board, instruments, checked, days, items, planned, tuple(doubts), tuple(remarks)
-    )
+        record, board, instruments, checked, days, items, planned, tuple(doubts), tuple(remarks),
+        expanded=not untold,
+    )  # fmt: skip
 
 
 def one_firmware(runs: Sequence[RunFacts]) -> Firmware:

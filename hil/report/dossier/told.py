@@ -39,7 +39,9 @@ def lines(release: Release, out: Path, seal: str) -> Iterator[str]:
             "looser"
         )
     if release.orphans:
-        text = f"{len(release.orphans)} results belong to no requirement"
+        count = len(release.orphans)
+        belong = "result belongs" if count == 1 else "results belong"
+        text = f"{count} {belong} to no requirement"
         yield from _wrapped(f"{'orphans':<12} {text}")
     yield f"dossier: {out}"
     yield f"seal:    {seal}"

@@ -50,15 +50,17 @@ class Verified:
     def lines(self, most: int) -> Iterator[str]:
         """What to print, at most so many differences; the first line is the summary."""
         checked = self.checked
+        name = self.folder.resolve().name  # also of "."
         if checked.differences:
             first = checked.differences[0]
-            yield f"{self.kind} {self.folder.name}: NOT intact: {first}"
+            yield f"{self.kind} {name}: NOT intact: {first}"
             for one in checked.differences[1:most]:
                 yield f"  {one}"
             if len(checked.differences) > most:
                 yield f"  and {len(checked.differences) - most} more"
         else:
-            yield f"{self.kind} {self.folder.name}: intact, {checked.files} files"
+            files = "file" if checked.files == 1 else "files"
+            yield f"{self.kind} {name}: intact, {checked.files} {files}"
             yield f"  seal {checked.seal}"
         if checked.thinned:
             count = len(checked.thinned)

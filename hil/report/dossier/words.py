@@ -76,6 +76,7 @@ What is in the folder
 =====================
 
   dossier.html          for people: requirements, evidence, changes, waivers, signature block
+  dossier.pdf           the same to be printed, if it was asked for
   dossier.json          the same for machines, described by dossier.schema.json (JSON Schema)
   inputs/               the requirement file and the waiver file as they were given
   previous/             what the dossier of the release before said, if one was named
@@ -83,6 +84,7 @@ What is in the folder
     RUN/record.jsonl    one line an event; each result with its measures, bands and verdicts
     RUN/manifest.json   hashes of the run, made when it ended
   manifest.sha256       hashes of all of these
+  manifest.sha256.sig   the signature, if it was signed, and the key to it in public-key.pem
 
 With the software:  hil verify FOLDER [--key PUBLIC.pem]   names the first altered file.
 

@@ -141,7 +141,7 @@ def test_simulated_evidence_is_set_aside_where_the_bench_is_asked_for(lab) -> No
     run = lab.run("a", lab.item("x", lab.judged(), marks=["R-1"]), simulated=True)
     one = only(lab.release(lab.requirements(ONE), run))
     assert one.status is Status.NOT_COVERED
-    assert "only simulated evidence (1 results set aside)" in one.reasons[0]
+    assert "only simulated evidence (1 result set aside)" in one.reasons[0]
     assert [piece.item.item for piece in one.set_aside] == ["x"]
     assert one.pieces == ()
 

@@ -199,7 +199,19 @@ def test_a_run_whose_plan_cannot_be_expanded_covers_nothing(lab, ran) -> None:
     one = only(lab.release(lab.requirements(ONE), ran("a", IDS, plan=strange)))
     assert one.status is Status.UNDECIDED
     assert one.reasons[0].startswith("run a: what was planned cannot be told: ")
-    assert "nightly.plan.yaml" in one.reasons[0]
+    assert "cannot be told: inputs/nightly.plan.yaml:" in one.reasons[0]  # where it lay is nobody's
+
+
+def test_of_how_many_items_they_are_is_not_told_where_the_plan_cannot_be_expanded(lab, ran) -> None:
+    left = Omitted(plan="nightly", why=DESELECTED, items=dict.fromkeys(CCW, ("R-1",)))
+    strange = BOTH.replace("time-to-speed", "time-to-nowhere")
+    run = ran("a", CW, plan=strange, omitted=[left])
+    release = lab.release(lab.requirements(ONE), run)
+    assert (
+        f"run a: 2 planned items are not in it ({DESELECTED}): {', '.join(CCW)}"
+    ) in release.remarks
+    _, out = lab.dossier(lab.requirements(ONE), run)
+    assert "<dt>Items</dt><dd>2</dd>" in (out / "dossier.html").read_text("utf-8")
 
 
 def test_a_run_that_has_not_kept_its_plan_or_rig_covers_nothing(lab, ran) -> None:

@@ -139,6 +139,18 @@ def test_an_altered_run_covers_nothing_and_says_what_was_altered(lab, good) -> N
     assert "run a: measures.csv: altered: SHA-256" in release.assessments[0].reasons[0]
 
 
+def test_a_run_in_doubt_is_told_where_it_leaves_nothing_open_too(lab, good) -> None:
+    run = lab.run("b", lab.item("other", lab.judged()))
+    assert not any(
+        "in doubt" in text for text in status_of(lab, lab.run("a", good), run)[1].remarks
+    )
+    (run / "measures.csv").write_text("all well")
+    status, release = status_of(lab, lab.run("c", good), run)
+    assert status is Status.COVERED
+    (told,) = [text for text in release.remarks if "in doubt" in text]
+    assert told.startswith("run b: in doubt, its passes do not count: measures.csv: altered: SHA-")
+
+
 def test_an_altered_input_shows_without_a_manifest_too(lab, good) -> None:
     run = lab.run("a", good, sealed=False)
     assert status_of(lab, run)[0] is Status.COVERED

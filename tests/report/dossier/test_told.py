@@ -50,6 +50,15 @@ def test_everything_that_calls_for_a_look_is_told_the_worst_first_in_80_columns(
     assert "1 fail outside every requirement (more)" in text
 
 
+def test_a_result_that_belongs_to_no_requirement_is_counted(lab) -> None:
+    good = lab.item("x", lab.judged(), marks=["R-1"])
+    text = lab.requirements("  - {id: R-1, text: a}\n")
+    for more, words in ((1, "1 result belongs"), (2, "2 results belong")):
+        others = [lab.item(f"other-{n}", lab.judged()) for n in range(more)]
+        release = lab.release(text, lab.run(f"a{more}", good, *others))
+        assert any(line.endswith(f"{words} to no requirement") for line in told(release))
+
+
 def test_a_long_list_is_cut(lab) -> None:
     text = "".join(f"  - {{id: R-{n}, text: a}}\n" for n in range(30))
     run = lab.run("a", lab.item("x", lab.judged(), marks=["R-0"]))

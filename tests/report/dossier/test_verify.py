@@ -52,9 +52,17 @@ def public(dossier: Path, tmp_path: Path) -> Path:
 def test_an_unsigned_dossier(dossier: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert hil(dossier) == 0
     lines = capsys.readouterr().out.splitlines()
-    assert lines[0] == "dossier release: intact, 1 files"
+    assert lines[0] == "dossier release: intact, 1 file"
     assert lines[1].startswith("  seal ")
     assert lines[2].startswith("  signature: none: anyone who can write the folder")
+
+
+def test_the_folder_one_stands_in_has_its_name(
+    dossier: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(dossier)
+    assert hil(".") == 0
+    assert capsys.readouterr().out.startswith("dossier release: intact, ")
 
 
 def test_the_first_difference_is_in_the_first_line(
@@ -145,7 +153,7 @@ def test_a_run_folder(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Non
     (run / "record.jsonl").write_text("{}\n")
     write_manifest(run, "2026-03-01T22:15:09.123Z")
     assert hil(run) == 0
-    assert capsys.readouterr().out.startswith("run night: intact, 1 files\n  seal ")
+    assert capsys.readouterr().out.startswith("run night: intact, 1 file\n  seal ")
     (run / "record.jsonl").write_text("{ }\n")
     assert hil(run) == 6
 
