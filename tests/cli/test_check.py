@@ -1,12 +1,15 @@
 """``hil check``: what it says of a rig, and that it energises nothing."""
 
 import json
+from functools import partial
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner, Result
 
+from hil.bench import simulate
 from hil.cli.check import check
+from hil.twin.variation import Change, Variation
 
 RIG = Path(__file__).parents[2] / "testplans" / "rigs" / "dosing-pump.yaml"
 
@@ -21,8 +24,14 @@ def changed(folder: Path, text: str) -> Path:
     return file
 
 
-def test_a_good_rig_on_the_simulated_bench() -> None:
-    result = run(RIG, "--twin")
+def calibrated(folder: Path) -> Path:
+    """The rig with instruments that are not overdue, on whatever day this is run."""
+    due = "{calibration-due: 9999-12-31}"
+    return changed(folder, f"supply: {due}\ntachometer: {due}\n")
+
+
+def test_a_good_rig_on_the_simulated_bench(tmp_path: Path) -> None:
+    result = run(calibrated(tmp_path), "--twin")
     assert result.exit_code == 0, result.output
     lines = result.output.splitlines()
     assert lines[0] == "SIMULATED bench: this says nothing about any real one."
@@ -83,7 +92,6 @@ def test_missing_hardware_fails_with_its_name_and_code_three() -> None:
     ("text", "what"),
     [
         ("board: {expect-model: OTHER}\n", "FAILED   bench"),
-        ("supply: {current-limit: 25 A}\n", "FAILED   supply limits"),
         (
             "supply: {max-voltage: 24 V}\nlimits: {dc-link-voltage: 35 V}\n",
             "WARNING  regeneration",
@@ -99,6 +107,16 @@ def test_findings_are_graded_and_only_a_failure_changes_the_code(
     assert result.exit_code == (3 if what.startswith("FAILED") else 0)
 
 
+def test_a_supply_that_refuses_a_limit_fails(monkeypatch: pytest.MonkeyPatch) -> None:
+    weak = Variation("weak supply", (Change("supply.current", 5.0),))
+    monkeypatch.setattr(simulate, "twin_access", partial(simulate.twin_access, variation=weak))
+    result = run(RIG, "--twin")
+    assert result.exit_code == 3
+    said = " ".join(result.output.split())
+    assert "FAILED supply limits supply at" in said
+    assert "current limit set to 10 A reads back 0 A; the instrument says -222" in said
+
+
 def test_what_the_abort_limit_of_the_current_is_held_against(tmp_path: Path) -> None:
     said = run(RIG, "--twin").output
     assert "15 A of what the board reports; the supply itself stops at 10 A" in said
@@ -108,7 +126,7 @@ def test_what_the_abort_limit_of_the_current_is_held_against(tmp_path: Path) -> 
 
 def test_the_findings_as_json(tmp_path: Path) -> None:
     file = tmp_path / "findings.json"
-    assert run(RIG, "--twin", "--json", str(file)).exit_code == 0
+    assert run(calibrated(tmp_path), "--twin", "--json", str(file)).exit_code == 0
     facts = json.loads(file.read_text(encoding="utf-8"))
     assert {fact["grade"] for fact in facts} == {"ok"}
     assert {"what", "grade", "detail", "listing"} == set(facts[0])
