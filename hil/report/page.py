@@ -9,6 +9,7 @@ from pathlib import Path
 from jinja2 import Environment
 
 from hil.report.content import contents, reports_on
+from hil.report.defined import defined
 from hil.report.items import counts, listing, overall, worst_first
 from hil.report.losses import Found, conditions, losses
 from hil.report.markup import CAUTIONS, environment, style, template_text
@@ -66,6 +67,7 @@ def page(record: RunRecord) -> str:
                     for point in drawn.points
                 ]
             ),
+            defined=defined(record.results),
             cautions=CAUTIONS,
             script=SCRIPT,
             style=style(),
