@@ -11,6 +11,7 @@ import pytest
 from hil.core.record import CHECK, to_check
 from hil.plugins import resume_hooks
 from hil.plugins.attended import operator_for
+from hil.plugins.in_use import EXIT_IN_USE, InUse
 from hil.plugins.items import item_id, on_bench, rig_of, uses_bench
 from hil.plugins.keys import CAME_TO, PROGRESS, RESUME, RUN, TAKEN
 from hil.plugins.omitted import omitted
@@ -29,9 +30,9 @@ VERDICT = "hil_verdict"
 LETTERS = {"pass": ".", "fail": "F", "undecided": "U", "bench-fault": "B", "not-run": "n"}
 #: Reasons, and items of each, that are named at the end of a session.
 SHOWN = 8
-#: Exit codes beyond pytest's own: preflight or flashing failed, nothing was run; somebody else
-#: holds the rig; the supply could not be proven off at the end.
-EXIT_PREFLIGHT, EXIT_IN_USE, EXIT_UNSAFE = 10, 11, 12
+#: Exit codes beyond pytest's own: preflight or flashing failed, nothing was run; the supply could
+#: not be proven off at the end.
+EXIT_PREFLIGHT, EXIT_UNSAFE = 10, 12
 
 
 def pytest_configure(config: pytest.Config) -> None:
@@ -117,7 +118,8 @@ def pytest_collection_finish(session: pytest.Session) -> None:
             options, rig, planned, progress, details, lease, operator_for(config), resume
         )
     except RigInUse as error:
-        pytest.exit(f"the rig is in use: {error}", returncode=EXIT_IN_USE)
+        config.pluginmanager.register(InUse(error), "hil-in-use")
+        return
     except HilError as error:
         raise pytest.UsageError(str(error)) from error
     run.shared = worker_number(config) is not None

@@ -7,6 +7,7 @@ pseudo-terminal and TCP sockets. What its supply does is seen here directly.
 from __future__ import annotations
 
 import os
+import re
 import signal
 import subprocess
 import time
@@ -172,7 +173,12 @@ def test_a_second_run_fails_at_once_and_names_the_first(hardware) -> None:
         check=False,
     )  # fmt: skip
     assert second.returncode == 11
-    assert f"in use: held by process {hardware.run.pid} of " in second.stdout
+    told = re.search(
+        r"^!+ nothing was run: the board \(.*?\) is in use: held by (.*)", second.stdout, re.M
+    )
+    assert told is not None
+    assert told[1].startswith(f"process {hardware.run.pid} of ")
+    assert "Exit" not in second.stdout + second.stderr
     assert hardware.turning  # undisturbed
     assert hardware.strike(lambda: hardware.run.send_signal(signal.SIGTERM)) < OFF_WITHIN
     hardware.finish()
