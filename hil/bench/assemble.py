@@ -26,7 +26,6 @@ def assemble(
 
     `poll` and `quiet_poll` are intervals of reading board and tachometer, s; see `Settings`.
     """
-    limits = rig.limits
     return Bench(
         parts=parts,
         clock=clock,
@@ -45,16 +44,23 @@ def assemble(
             brake_delay=0.0 if rig.brake is None else rig.brake.delay,
             thermometer_poll=0.5 if rig.thermometer is None else rig.thermometer.interval,
         ),
-        limits=Limits(
-            speed=limits.speed,
-            current=limits.current,
-            dc_link_voltage=limits.dc_link_voltage,
-            temperature=limits.temperature,
-            wrong_direction=limits.wrong_direction,
-            agreement=agreement_limits(rig),
-        ),
+        limits=abort_limits(rig),
         sources=sources_of(rig),
         observer=observer,
+    )
+
+
+def abort_limits(rig: Rig) -> Limits:
+    """What is held against every reading, whatever a scenario does."""
+    limits = rig.limits
+    return Limits(
+        speed=limits.speed,
+        current=limits.current,
+        dc_link_voltage=limits.dc_link_voltage,
+        temperature=limits.temperature,
+        wrong_direction=limits.wrong_direction,
+        directed=rig.tachometer is None or rig.tachometer.senses_direction,
+        agreement=agreement_limits(rig),
     )
 
 

@@ -25,7 +25,9 @@ class LimitExceeded(FirmwareError):
 class Limits:
     """Abort limits in canonical units; `wrong_direction` in deg, `idle_travel` in deg.
 
-    `idle_speed`, rpm, stands in for the travel where the angle of the shaft is not known.
+    `idle_speed`, rpm, stands in for the travel where the angle of the shaft is not known; against
+    the commanded direction the travel is then that which the speed comes to. `directed`: the
+    tachometer tells which way the shaft turns; else nothing is said of the direction.
 
     `agreement` says how far reported and witnessed speed may be apart.
     """
@@ -37,6 +39,7 @@ class Limits:
     wrong_direction: float = 720.0
     idle_travel: float = 10.0
     idle_speed: float = 60.0
+    directed: bool = True
     agreement: AgreementLimits = field(default_factory=AgreementLimits)
 
 
@@ -55,6 +58,8 @@ class Watch:
         self._origin: float | None = None  # deg, where the shaft rested
         self._furthest = -np.inf  # deg, furthest travel in the commanded direction
         self._unseen: tuple[float, float] | None = None  # s, rpm: until the first sample is there
+        self._knows_angle = False  # the tachometer does
+        self._turned: tuple[float, float] | None = None  # s, deg: by the speed, where it does not
 
     def expect(self, direction: int | None) -> None:
         """From now on the shaft is expected to turn this way."""
@@ -111,19 +116,27 @@ class Watch:
                 self.expect(None)
         if self._expected is None:
             return
+        # A sample without an angle says nothing, and must not silence those that have one.
+        known = readings.position[np.isfinite(readings.position)]
         if self._expected == 0:
-            self._origin = readings.position[0] if self._origin is None else self._origin
-            if not np.isfinite(readings.position).any():
+            if not known.size:
                 self._check_idle_speed(readings)
                 return
-            travel = float(np.max(np.abs(readings.position - self._origin)))
+            self._origin = float(known[0]) if self._origin is None else self._origin
+            travel = float(np.max(np.abs(known - self._origin)))
             if travel > self.limits.idle_travel:
                 raise LimitExceeded(
                     f"the shaft moved {travel:.1f} deg although no motion was commanded "
                     f"(limit {self.limits.idle_travel:g} deg)"
                 )
             return
-        forward = readings.position * self._expected
+        if not self.limits.directed:
+            return
+        if known.size and not self._knows_angle:
+            self._knows_angle, self._furthest = True, -np.inf
+        forward = (known if self._knows_angle else self._by_speed(readings)) * self._expected
+        if not forward.size:
+            return
         self._furthest = max(self._furthest, float(forward.max()))
         behind = self._furthest - float(forward[-1])
         if behind > self.limits.wrong_direction:
@@ -131,6 +144,17 @@ class Watch:
                 f"the shaft turned {behind:.0f} deg against the commanded direction "
                 f"(limit {self.limits.wrong_direction:g} deg)"
             )
+
+    def _by_speed(self, readings: ShaftReadings) -> FloatArray:
+        """Angles, deg, as far as the shaft has turned by its speed since the first sample."""
+        told = np.isfinite(readings.speed)
+        time, speed = readings.time[told], readings.speed[told]
+        if not time.size:
+            return time
+        last, angle = self._turned or (float(time[0]), 0.0)
+        angles: FloatArray = angle + np.cumsum(6.0 * speed * np.diff(time, prepend=last))
+        self._turned = float(time[-1]), float(angles[-1])
+        return angles
 
     def _check_idle_speed(self, readings: ShaftReadings) -> None:
         """As for the travel, where no angle is known."""

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from hil.bench.assemble import sources_of
+from hil.bench.assemble import abort_limits, sources_of
 from hil.plan.load import load_rig
 from hil.plan.rig import Rig
 
@@ -30,3 +30,13 @@ def test_a_counter_is_asked_twenty_times_a_second_unless_told_otherwise(tmp_path
     file = tmp_path / "counted.yaml"
     file.write_text(text.replace("  interval: 1 ms\n", "  driver: counter\n"), "utf-8")
     assert sources_of(load_rig(file)).interval["witness.speed"] == 0.05
+
+
+@pytest.mark.parametrize("senses", [True, False])
+def test_the_wrong_direction_is_only_looked_for_where_it_can_be_seen(
+    rig: Rig, senses: bool
+) -> None:
+    assert rig.tachometer is not None
+    shaft = rig.tachometer.model_copy(update={"senses_direction": senses})
+    assert abort_limits(rig.model_copy(update={"tachometer": shaft})).directed is senses
+    assert abort_limits(rig.model_copy(update={"tachometer": None})).directed

@@ -1,5 +1,7 @@
 """Abort limits."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -108,6 +110,64 @@ def test_travel_against_the_command_counts_from_the_furthest_point(direction: in
     watch.check_shaft(shaft([-359.0 * direction]))  # 719 deg back
     with pytest.raises(LimitExceeded, match="against the commanded direction"):
         watch.check_shaft(shaft([-361.0 * direction]))
+
+
+NAN = float("nan")
+
+
+@pytest.mark.parametrize("batch", [[NAN, 0.0, 0.0], [0.0, NAN, 0.0], [0.0, 0.0, NAN]], ids=str)
+def test_samples_without_an_angle_do_not_hide_motion_that_nobody_commanded(batch) -> None:
+    watch = Watch(LIMITS)
+    watch.expect(0)
+    watch.check_shaft(shaft(batch))
+    with pytest.raises(LimitExceeded, match=r"the shaft moved 11\.0 deg"):
+        watch.check_shaft(shaft([place + 11.0 for place in batch]))
+
+
+@pytest.mark.parametrize("batch", [[NAN, 0.0, -1.0], [0.0, NAN, -1.0], [0.0, -1.0, NAN]], ids=str)
+def test_samples_without_an_angle_do_not_hide_the_wrong_direction(batch) -> None:
+    watch = Watch(LIMITS)
+    watch.expect(1)
+    watch.check_shaft(shaft(batch))
+    with pytest.raises(LimitExceeded, match="721 deg against the commanded direction"):
+        watch.check_shaft(shaft([place - 720.0 for place in batch]))
+
+
+@pytest.mark.parametrize("direction", [1, -1])
+def test_the_wrong_direction_is_seen_without_any_angle(direction: int) -> None:
+    """A counter of the speed alone: 1000 rpm for 0.12 s are 720 deg."""
+
+    def counted(time: float, speed: float) -> ShaftReadings:
+        return ShaftReadings(np.array([time]), np.array([NAN]), np.array([speed]))
+
+    watch = Watch(LIMITS)
+    watch.expect(direction)
+    for n in range(13):
+        watch.check_shaft(counted(7.0 + 0.01 * n, 1000.0 * direction))
+    for n in range(13, 24):
+        watch.check_shaft(counted(7.0 + 0.01 * n, -1000.0 * direction))
+    watch.check_shaft(counted(7.25, NAN))
+    with pytest.raises(LimitExceeded, match="against the commanded direction"):
+        watch.check_shaft(counted(7.26, -1000.0 * direction))
+
+
+def test_an_angle_that_comes_late_is_not_held_against_what_the_speed_came_to() -> None:
+    watch = Watch(LIMITS)
+    watch.expect(1)
+    watch.check_shaft(ShaftReadings(np.array([0.0, 1.0]), np.full(2, NAN), np.full(2, 1000.0)))
+    watch.check_shaft(shaft([0.0, 10.0]))
+    watch.check_shaft(shaft([NAN]))
+    watch.check_shaft(shaft([20.0]))
+
+
+def test_a_tachometer_without_a_direction_says_nothing_of_it() -> None:
+    watch = Watch(replace(LIMITS, directed=False))
+    watch.expect(-1)
+    for n in range(20):
+        watch.check_shaft(shaft([360.0 * n, 360.0 * (n + 1)], 1000.0))
+    watch.expect(0)
+    with pytest.raises(LimitExceeded, match="no motion was commanded"):
+        watch.check_shaft(shaft([0.0, 11.0]))
 
 
 def test_either_direction_is_right_while_nothing_is_expected() -> None:
