@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from hil.core.roles import INSTRUMENTS
 from hil.plan.instruments import SOURCE_BRAKES
 from hil.plan.reach import check_name_plate
-from hil.plan.rig import Rig
+from hil.plan.rig import PLACES_OF_BOARD, Rig
 from hil.plan.source import Where
 from hil.ports.reading_commands import InterlockCommands
 
@@ -100,13 +100,14 @@ def _check_source_brake(rig: Rig) -> Iterator[Complaint]:
 def _check_board(rig: Rig) -> Iterator[Complaint]:
     board = rig.board
     named = [
-        name for name, given in (("by-id", board.by_id), ("usb", board.usb), ("url", board.url))
+        name
+        for name, given in zip(PLACES_OF_BOARD, (board.by_id, board.usb, board.url), strict=True)
         if given
-    ]  # fmt: skip
+    ]
     if len(named) != 1:
         found = " and ".join(named) or "none of them"
         place: Where = ("board", named[1]) if named else ("board",)
-        yield place, f"board: expected exactly one of by-id, usb, url, found {found}"
+        yield place, f"board: expected exactly one of {', '.join(PLACES_OF_BOARD)}, found {found}"
     if board.usb is not None and not (board.usb.serial or board.usb.location):
         yield (
             ("board", "usb"),

@@ -13,8 +13,8 @@ from pathlib import Path
 from hil.core.errors import PlanError
 from hil.plan.collect import Collected, units
 from hil.plan.expand import expand_all
-from hil.plan.load import load_plan, load_profile, rig_of
-from hil.plan.reader import read, read_based
+from hil.plan.load import load_plan, load_profile, read_rig, rig_of
+from hil.plan.reader import read
 from hil.plan.recognise import kinds_of
 from hil.plan.rig import Rig
 
@@ -54,7 +54,7 @@ def _rig(files: list[Path], name: str, folder: Path) -> tuple[Path, Rig]:
 
     for path in files:  # one that another is based on stands behind it
         if path not in bases:
-            found[path] = rig_of(read_based(path, find=find))
+            found[path] = rig_of(read_rig(path, find))
             found[path]._profile = load_profile(folder / Path(found[path].board.profile).name)
     for path, rig in found.items():
         if rig.rig == name:

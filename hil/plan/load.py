@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 from hil.plan.checked import at_places, read_checked, refuse_if_any, repeated
@@ -18,10 +18,15 @@ from hil.plan.profile_checks import check_line_load, check_profile
 from hil.plan.profile_link import describe_link
 from hil.plan.reader import beside, read, read_based
 from hil.plan.recognise import require_kind
-from hil.plan.rig import Rig
+from hil.plan.rig import PLACES_OF_BOARD, Rig
 from hil.plan.source import Problem, Source, refuse
 from hil.plan.supply import find_commands
 from hil.ports.link import LinkDescription
+
+
+def read_rig(path: Path, find: Callable[[Path, str], Path] = beside) -> Source:
+    """Read a rig file and those it is based on: where the board is, the nearest one says alone."""
+    return read_based(path, find=find, one_of={("board",): PLACES_OF_BOARD})
 
 
 def load_rig(path: Path | str) -> Rig:
@@ -32,7 +37,7 @@ def load_rig(path: Path | str) -> Rig:
     PlanError
         With file, line and column of every problem.
     """
-    source = read_based(Path(path))
+    source = read_rig(Path(path))
     rig = rig_of(source)
     refuse_if_any(at_places(source, check_rig(rig)))
     named_in = Path(source.position(("board", "profile")).file)

@@ -8,10 +8,11 @@ and every value, so that any later complaint can point at the exact character. A
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from datetime import date
 from functools import lru_cache
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 from hil.core.errors import PlanError
@@ -54,6 +55,7 @@ def read_based(
     key: str = "based-on",
     *,
     find: Callable[[Path, str], Path] = beside,
+    one_of: Mapping[Where, Sequence[str]] = MappingProxyType({}),
     _seen: tuple[Path, ...] = (),
 ) -> Source:
     """Read a file that may say ``based-on: other.yaml``: it then only states what differs.
@@ -63,6 +65,8 @@ def read_based(
     Parameters
     ----------
     find : where the file is that a file names.
+    one_of : place of a mapping -> keys there that say the same in different ways; a file that has
+        one of them does not take another one over.
 
     Raises
     ------
@@ -81,8 +85,13 @@ def read_based(
         raise refuse([Problem(place, f"{key}: {base_name} is based on this file again")])
     if not base_path.is_file():
         raise refuse([Problem(place, f"{key}: there is no file {base_path}")])
-    base = read_based(base_path, key, find=find, _seen=(*_seen, path))
+    base = read_based(base_path, key, find=find, one_of=one_of, _seen=(*_seen, path))
     keys, values = dict(base.keys), dict(base.values)
+
+    def drop(where: Where) -> None:
+        for table in (keys, values):
+            for below in [place for place in table if place[: len(where)] == where]:
+                del table[below]
 
     def merge(old: object, new: object, where: Where) -> object:
         values[where] = own.values[where]
@@ -90,12 +99,16 @@ def read_based(
             keys[where] = own.keys[where]
         if isinstance(old, dict) and isinstance(new, dict):
             merged = dict(old)
+            ways = one_of.get(where, ())
+            if not new.keys().isdisjoint(ways):
+                for name in (merged.keys() & set(ways)) - new.keys():
+                    del merged[name]
+                    drop((*where, name))
             for name, value in new.items():
                 merged[name] = merge(old.get(name), value, (*where, name))
             return merged
+        drop(where)
         for table, mine in ((keys, own.keys), (values, own.values)):
-            for below in [place for place in table if place[: len(where)] == where]:
-                del table[below]
             table.update({p: at for p, at in mine.items() if p[: len(where)] == where})
         return new
 

@@ -140,6 +140,10 @@ class Flash(Model):
     build: tuple[Text, ...] = ()  # program that prints the build the image holds, last line
 
 
+#: Keys that say where the board is: one of them does.
+PLACES_OF_BOARD = ("by-id", "usb", "url")
+
+
 class BoardLink(Model):
     """Where the board is; exactly one of `by_id`, `usb`, `url`."""
 

@@ -163,6 +163,23 @@ class TestBasedOn:
         assert source.data == {"a": 7}
         assert ("a", "b", "c") not in source.values
 
+    def test_of_keys_that_say_the_same_those_of_the_base_go(self, write):
+        one_of = {("a",): ("x", "y", "z")}
+        base = write("a: {x: 1, y: {p: 2, q: 3}, k: 4}\nx: 5\n", "base.yaml")
+        own = write("based-on: base.yaml\na: {y: {q: 6}}\n", "own.yaml")
+        source = read_based(own, one_of=one_of)
+        assert source.data == {"a": {"y": {"p": 2, "q": 6}, "k": 4}, "x": 5}
+        assert ("a", "x") not in source.values
+        assert source.position(("a", "y", "p")).file == str(base)
+        assert source.position(("a", "y", "q")).file == str(own)
+        # and what says nothing of them takes them over
+        own = write("based-on: base.yaml\na: {k: 7}\n", "own.yaml")
+        assert read_based(own, one_of=one_of).data["a"] == {"x": 1, "y": {"p": 2, "q": 3}, "k": 7}
+        # also over two files
+        write("based-on: base.yaml\na: {z: 8}\n", "own.yaml")
+        last = write("based-on: own.yaml\na: {x: 9}\n", "last.yaml")
+        assert read_based(last, one_of=one_of).data["a"] == {"x": 9, "k": 4}
+
     def test_a_chain(self, write):
         write("a: 1\nb: 1\nc: 1\n", "one.yaml")
         write("based-on: one.yaml\nb: 2\nc: 2\n", "two.yaml")

@@ -347,6 +347,15 @@ def test_every_problem_is_told_and_the_first_one_first(rig_file):
         assert message in line
 
 
+def test_a_rig_may_say_in_another_way_than_its_base_where_the_board_is(rig_file, write):
+    rig_file()
+    at = "based-on: rig.yaml\nrig: other\nboard: {url: /dev/ttyS0}\n"
+    board = load_rig(write(at, "rigs/other.yaml")).board
+    assert (board.by_id, board.url, board.expect_model) == ("", "/dev/ttyS0", "DOSING-DRIVE")
+    both = at.replace("url:", "by-id: /dev/serial/by-id/x, url:")
+    assert "found by-id and url" in str(refused(write(both, "rigs/other.yaml")))
+
+
 def test_a_problem_in_the_base_names_the_base(rig_file, write):
     base = rig_file("pole-pairs: 4", "pole-pairs: four")
     path = write("based-on: rig.yaml\nrig: other\n", "rigs/other.yaml")
