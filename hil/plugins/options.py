@@ -61,7 +61,11 @@ def pytest_addoption(parser: pytest.Parser) -> None:
             choices=CHOICES.get(name),
             help=f"{text} (default: {default or 'none'})",
         )
-        parser.addini(f"hil_{name}", f"as --hil-{name}: {text}", type="string", default=default)
+        about = f"as --hil-{name}: {text}"
+        if default.isdigit():  # in TOML a number, without quotes
+            parser.addini(f"hil_{name}", about, type="int", default=int(default))
+        else:
+            parser.addini(f"hil_{name}", about, type="string", default=default)
 
 
 def pytest_configure(config: pytest.Config) -> None:
@@ -80,7 +84,7 @@ def bench_options(config: pytest.Config) -> BenchOptions:
     values = {}
     for name in OPTIONS:
         given = config.getoption(f"hil_{name}")
-        values[name] = str(config.getini(f"hil_{name}") if given is None else given)
+        values[name] = str(_from_ini(config, f"hil_{name}") if given is None else given)
     for name, choices in CHOICES.items():
         if values[name] not in choices:
             raise pytest.UsageError(
@@ -126,6 +130,13 @@ def bench_options(config: pytest.Config) -> BenchOptions:
         resume=Path(values["resume"]) if values["resume"] else None,
         environment=_environment(values["place"].strip(), values["ambient"].strip()),
     )
+
+
+def _from_ini(config: pytest.Config, name: str) -> object:
+    try:
+        return config.getini(name)
+    except (ValueError, pytest.UsageError) as error:  # no number
+        raise pytest.UsageError(f"{name}: {error}") from None
 
 
 def _environment(place: str, ambient: str) -> dict[str, str]:

@@ -16,7 +16,7 @@ def test_every_option_is_in_the_help_under_one_heading(lab) -> None:
     assert "bench for brushless-motor firmware:" in text
     for name in OPTIONS:
         assert f"--hil-{name}" in text
-        assert f"hil_{name} (string)" in text
+        assert f"hil_{name} ({'int' if name == 'seed' else 'string'})" in text
 
 
 @pytest.mark.parametrize(
@@ -53,6 +53,27 @@ def test_the_ini_file_sets_what_the_command_line_does_not(lab) -> None:
     assert lab.pytester.runpytest_inprocess("t.plan.yaml").ret == 0
     (folder,) = (lab.path / "night").iterdir()
     assert '"seed": 7' in (folder / "record.jsonl").read_text().replace('":7', '": 7')
+
+
+@pytest.mark.parametrize("table", ["tool.pytest", "tool.pytest.ini_options"])
+def test_a_seed_is_a_number_in_either_table_of_a_pyproject(lab, table: str) -> None:
+    (lab.path / "pyproject.toml").write_text(
+        f'[{table}]\nhil_seed = 7\nhil_bench = "twin"\nhil_out = "runs"\n'
+        'addopts = ["--strict-config", "--strict-markers"]\n'
+    )
+    lab.plan()
+    assert lab.pytester.runpytest_inprocess("t.plan.yaml").ret == 0
+    assert (lab.record.start.seed, lab.record.start.simulated) == (7, True)
+
+
+def test_a_seed_that_is_no_number_in_an_ini_file_is_a_usage_error(lab) -> None:
+    lab.pytester.makeini("[pytest]\nhil_seed = soon\n")
+    result = lab.pytester.runpytest_inprocess(lab.plan())
+    assert result.ret == pytest.ExitCode.USAGE_ERROR
+    told = result.stdout.str() + result.stderr.str()
+    assert "hil_seed" in told
+    assert "soon" in told
+    assert "Traceback" not in told
 
 
 NO_PORT = "--hil-board=/dev/ttyUSB99"
