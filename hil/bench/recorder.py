@@ -104,7 +104,14 @@ class Recorder:
             lost=sum(readings.lost for readings in self._board),
             bad=sum(len(readings.bad) for readings in self._board),
             repeated=sum(readings.repeated for readings in self._board),
+            resets=self._resets(),
         )
+
+    def _resets(self) -> int | None:
+        """Steps back of the board's time between frames of this trace, not since one before it."""
+        told = [readings.board_time for readings in self._board if len(readings)]
+        times = np.concatenate([np.empty(0), *told])
+        return len(segments(times)) - 1 if np.isfinite(times).any() else None
 
     def undecoded(self) -> tuple[int, str]:
         """How many pieces of data did not decode so far, and the last of them."""

@@ -141,6 +141,8 @@ class Trace:
     frames, lost, bad : link statistics of the trace: telemetry frames decoded, frames known to be
         lost (sequence counter), and pieces of data that did not decode.
     repeated : frames with the sequence number of the one before.
+    resets : how often the time of the board stepped back, as it does when the board starts anew;
+        None where it sends no time.
     """
 
     channels: Mapping[str, Channel]
@@ -150,6 +152,7 @@ class Trace:
     lost: int = 0
     bad: int = 0
     repeated: int = 0
+    resets: int | None = None
 
     def channel(self, name: str) -> Channel | None:
         """The channel of that name if it was captured with at least one sample, else None."""

@@ -26,6 +26,7 @@ from hil.measures.compare import (
 )
 from hil.measures.power_balance import current_disagreement
 from hil.measures.recipe import COMMON, Estimate, Recipe, defines, flag
+from hil.measures.resets import board_resets
 from hil.measures.signal import Signal
 from hil.measures.unmeasurable import Unmeasurable
 from hil.measures.view import View
@@ -173,5 +174,6 @@ _RECIPES: tuple[Recipe, ...] = (
     voltage_disagreement,
     current_disagreement,
     telemetry_loss,
+    board_resets,
 )
 RECIPES: Mapping[str, Recipe] = {recipe.definition.name: recipe for recipe in _RECIPES}

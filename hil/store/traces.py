@@ -33,6 +33,7 @@ def trace_bytes(trace: Trace) -> bytes:
         "frames": trace.frames,
         "lost": trace.lost,
         "repeated": trace.repeated,
+        "resets": trace.resets,
         "bad": trace.bad,
         "marks": [[m.name, m.t, m.uncertainty, m.detail] for m in trace.marks],
         "channels": [
@@ -126,6 +127,7 @@ def read_trace(path: Path) -> Trace:
             bad=facts["bad"],
             # Traces written before repeats were counted have none of them.
             repeated=facts.get("repeated", 0),
+            resets=facts.get("resets"),
         )
     except (OSError, ValueError, KeyError, TypeError, pa.ArrowException) as problem:
         raise StoreError(f"{path}: {_why(path, problem)}") from problem

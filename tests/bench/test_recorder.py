@@ -142,6 +142,22 @@ def test_a_board_that_restarts_gets_a_relation_of_its_own() -> None:
     assert kept.trace(51.0).channels["reported.speed"].t == pytest.approx([0.1, 0.2, 0.5, 0.6])
 
 
+def test_resets_of_the_board_are_those_within_the_trace() -> None:
+    kept = recorder()
+    assert kept.trace(51.0).resets is None
+    kept.add_board(frames([50.1, 50.2], [7.0, 7.1], speed=[1.0, 2.0]))
+    assert kept.trace(51.0).resets == 0
+    kept.add_board(frames([50.5, 50.6, 50.7], [0.0, 0.1, 0.05], speed=[3.0, 4.0, 5.0]))
+    kept.add_board(frames([], []))
+    assert kept.trace(51.0).resets == 2
+
+
+def test_a_board_without_a_time_has_no_resets_that_anybody_could_count() -> None:
+    kept = recorder()
+    kept.add_board(frames([50.1, 50.2], [float("nan")] * 2, speed=[1.0, 2.0]))
+    assert kept.trace(51.0).resets is None
+
+
 def test_a_gated_speed_belongs_to_the_middle_of_its_gate() -> None:
     kept = recorder(speed_gate=0.02)
     shaft = ShaftReadings(np.array([50.1, 50.2]), np.array([1.0, 2.0]), np.array([3.0, 4.0]))

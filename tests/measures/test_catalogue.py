@@ -40,7 +40,7 @@ NAMES = {
         telemetry-repeats final-current-crest uneven-commutation sector-scatter""",
 }
 WITNESS = """speed-disagreement direction-agreement voltage-disagreement current-disagreement
-    telemetry-loss reported-temperature-offset"""
+    telemetry-loss board-resets reported-temperature-offset"""
 CHANNELS = {
     "reported.speed": "rpm",
     "reported.setpoint": "rpm",

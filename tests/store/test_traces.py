@@ -37,6 +37,8 @@ traces = st.builds(
     st.integers(0, 10**6),
     st.integers(0, 10**6),
     st.integers(0, 10**6),
+    st.integers(0, 10**6),
+    st.none() | st.integers(0, 10),
 )
 
 
@@ -47,7 +49,7 @@ def _increasing(trace: Trace) -> bool:
 def _same(a: Trace, b: Trace) -> None:
     assert list(a.channels) == list(b.channels)
     assert (a.marks, a.end, a.frames, a.lost, a.bad) == (b.marks, b.end, b.frames, b.lost, b.bad)
-    assert a.repeated == b.repeated
+    assert (a.repeated, a.resets) == (b.repeated, b.resets)
     for one, other in zip(a.channels.values(), b.channels.values(), strict=True):
         assert (one.name, one.unit, one.accuracy) == (other.name, other.unit, other.accuracy)
         assert (one.time_uncertainty, one.interval) == (other.time_uncertainty, other.interval)
