@@ -118,7 +118,12 @@ def _row(
 
 
 def _writable(text: str) -> str:
-    """Text that UTF-8 can hold: a lone surrogate is spelt out."""
+    """Text that UTF-8 can hold and readers of CSV keep whole: what they cannot take is spelt out.
+
+    That is a lone surrogate, a zero, and a carriage return, which ends a line for them and which
+    the writer does not put into quotes.
+    """
+    text = text.replace("\r", "\\r").replace("\0", "\\x00")
     return text.encode("utf-8", "backslashreplace").decode()
 
 

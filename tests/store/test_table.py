@@ -1,12 +1,13 @@
 from __future__ import annotations
 
+import csv
 import io
 from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from hil.core.measure import Measure
@@ -78,6 +79,22 @@ def test_bench_and_simulated_evidence_are_told_apart(
 
 def test_a_run_without_measures_is_a_table_with_columns_only(run_start: RunStart) -> None:
     assert measures_csv(_record(run_start)).decode() == ",".join(COLUMNS) + "\n"
+
+
+@given(st.text("a,\"'\r\n\0\v\x85\u2028=;\t ", max_size=12), st.sampled_from([None, ""]))
+@example("REQ\r1", "")
+def test_every_reader_finds_the_rows_that_were_written(text: str, newline: str | None) -> None:
+    start = RunStart(run="r", utc="", simulated=True, bench="", rig="")
+    found = ItemResult(
+        item="i", scenario="start", plan="p", title="", conditions={}, verdict=Verdict.PASS,
+        reason="", utc="", duration=1.0, measures=(Measure("m", "V", 1.5, detail=text),) * 2,
+        repeats=(1, 2),
+    )  # fmt: skip
+    content = measures_csv(_record(start, found)).decode()
+    rows = list(csv.reader(io.StringIO(content, newline=newline)))
+    assert [len(row) for row in rows] == [len(COLUMNS)] * 3
+    told = text.replace("\r", "\\r").replace("\0", "\\x00")
+    assert [row[COLUMNS.index("detail")] for row in rows[1:]] == [told, told]
 
 
 def test_odd_text_is_quoted(run_start: RunStart, item_result: ItemResult) -> None:
