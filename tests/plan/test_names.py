@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from hil.core.errors import PlanError
 from hil.plan.load import load_plan, load_rig
 
-EXAMPLES = Path("testplans")
+EXAMPLES = Path(__file__).parents[2] / "testplans"
 EXPECTED = (
     "expected lower-case letters, digits, '.', '_' or '-', beginning and ending with a letter or "
     "digit, found "
