@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from datetime import date
+from shutil import which
 
 from hil.bench.compiling import firmware_finding
 from hil.bench.findings import Finding, Grade
@@ -56,6 +57,7 @@ def look_over(
     if any(finding.grade is Grade.FAILED for finding in firmware):
         return  # opening the bench would say the same, at greater length
     if not simulated:
+        yield from _flashing(rig)
         yield from transport_findings(
             resources.get(role) or instrument.resource
             for role in INSTRUMENTS
@@ -120,6 +122,23 @@ def _not_wired(rig: Rig) -> Iterator[Finding]:
         )
     if rig.switch is None:
         yield Finding("switch", Grade.OK, "none is wired: what opens or closes a line is not run")
+
+
+def _flashing(rig: Rig) -> Iterator[Finding]:
+    """Whether the programs are there that put firmware onto the board; none of them is started."""
+    flash = rig.board.flash
+    if flash is None:
+        return
+    programs = dict.fromkeys(words[0] for words in (flash.command, flash.build) if words)
+    if missing := [program for program in programs if which(program) is None]:
+        yield Finding(
+            "flashing",
+            Grade.WARNING,
+            f"no program {' and no program '.join(missing)}, or it may not be executed: "
+            "--hil-firmware will be refused",
+        )
+    else:
+        yield Finding("flashing", Grade.OK, f"by {', '.join(programs)}: there, not started")
 
 
 def _identity(who: Identity, today: date) -> Finding:

@@ -10,6 +10,7 @@ from hil.plan.checks import check_commands, check_rig, check_telemetry
 from hil.plan.described import find
 from hil.plan.explain import validate
 from hil.plan.firmware import find_firmware
+from hil.plan.flashing import check_flash, placed
 from hil.plan.instruments import AttendedBrake, SourceBrake, TorqueBrake
 from hil.plan.matrix import Wrong, read_scenario
 from hil.plan.plan import Plan, PlanHead, Scenario
@@ -39,7 +40,10 @@ def load_rig(path: Path | str) -> Rig:
     """
     source = read_rig(Path(path))
     rig = rig_of(source)
-    refuse_if_any(at_places(source, check_rig(rig)))
+    refuse_if_any(at_places(source, [*check_rig(rig), *check_flash(rig)]))
+    if rig.board.flash is not None:
+        own = {"flash": placed(rig.board.flash, source)}
+        rig = rig.model_copy(update={"board": rig.board.model_copy(update=own)})
     named_in = Path(source.position(("board", "profile")).file)
     profile = beside(named_in, rig.board.profile)
     if not profile.is_file():

@@ -128,8 +128,8 @@ class Usb(Model):
 class Flash(Model):
     """How firmware gets onto the board.
 
-    `command` and `build` may contain ``{image}``, the file given with ``--hil-firmware``, and
-    ``{board}``, the board's port.
+    `command` and `build` may contain ``{image}``, the file given with ``--hil-firmware``,
+    ``{board}``, the board's port, and ``{folder}``, where the rig file lies.
     """
 
     command: Annotated[tuple[Text, ...], Field(min_length=1)]  # program and its arguments

@@ -179,6 +179,27 @@ def test_a_name_that_is_that_of_another_rig_is_a_warning(rig, tmp_path) -> None:
     assert "name" not in findings(load_rig(file))
 
 
+def test_a_program_that_flashes_and_is_not_there_is_told_beforehand(rig, tmp_path) -> None:
+    file = tmp_path / "own.yaml"
+    file.write_text(
+        f"based-on: {rig.files[0]}\nrig: own\nboard:\n  by-id: {tmp_path}/none\n"
+        '  flash: {command: [./flash.sh, "{image}"], build: [sh, "{image}"]}\n'
+    )
+
+    def flashing():
+        rig = load_rig(file)
+        told = look_over(rig, simulated=False, resources={}, today=TODAY)
+        return next(found for found in told if found.what == "flashing")
+
+    assert flashing().grade is Grade.WARNING
+    assert flashing().detail.startswith(f"no program {tmp_path}/flash.sh, or it may not be ")
+    (tmp_path / "flash.sh").write_text("exit 1\n")
+    assert flashing().grade is Grade.WARNING  # it may not be executed
+    (tmp_path / "flash.sh").chmod(0o755)
+    assert flashing().grade is Grade.OK
+    assert "flashing" not in findings(load_rig(file))  # nothing is flashed on the simulated bench
+
+
 def test_an_overdue_calibration_is_a_warning_with_its_date(rig) -> None:
     found = findings(rig, today=date(2028, 1, 1))
     assert found["supply"].grade is Grade.WARNING
