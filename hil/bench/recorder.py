@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -161,17 +162,34 @@ class Recorder:
             return []
         host = np.concatenate([readings.host_time for readings in filled])
         board = np.concatenate([readings.board_time for readings in filled])
-        time, uncertainty = host, 0.0
-        if bool(np.isfinite(board).all()):
+        names = sorted({name for readings in filled for name in readings.values})
+        time, uncertainty = self._by_arrival(host, names)
+        told = np.isfinite(board)
+        if told.any():
+            uncertainty = 0.0 if told.all() else uncertainty
             # Between two resets the board counts from one zero, so each stretch has a relation.
-            time = host.copy()
             for part in segments(board):
-                relation = relate(host[part], board[part], self._sources.line_time)
-                time[part] = relation.to_host(board[part])
+                stamped = np.flatnonzero(told[part]) + (part.start or 0)
+                if not stamped.size:
+                    continue
+                relation = relate(host[stamped], board[stamped], self._sources.line_time)
+                time[stamped] = relation.to_host(board[stamped])
                 uncertainty = max(uncertainty, relation.uncertainty)
         axis = self._order(time)
-        names = sorted({name for readings in filled for name in readings.values})
         return [self._channel(name, axis, _column(filled, name), uncertainty) for name in names]
+
+    def _by_arrival(self, host: FloatArray, names: Sequence[str]) -> tuple[FloatArray, float]:
+        """When frames were made, s, by when they were read, and the standard uncertainty of that.
+
+        The last frame of a read has waited for less than another one takes to come: no longer than
+        the interval of the telemetry, besides its time on the line; rectangular over that (JCGM
+        100:2008, 4.3.7).
+        """
+        line, frame = (
+            self._sources.line_time,
+            max((self._sources.interval.get(name, 0.0) for name in names), default=0.0),
+        )
+        return host - line - frame / 2.0, math.hypot(line, frame) / math.sqrt(12.0)
 
     def _witness(self) -> list[Channel]:
         if not self._shaft:

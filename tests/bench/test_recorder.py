@@ -52,6 +52,26 @@ def test_without_board_time_host_time_counts_and_the_last_of_equal_stamps_stays(
     assert list(channel.y) == [2.0, 3.0]
 
 
+def test_a_frame_without_board_time_was_made_within_an_interval_before_it_was_read() -> None:
+    kept = recorder(line_time=0.003, interval={"reported.speed": 0.004})
+    nan = float("nan")
+    kept.add_board(frames([50.1, 50.2], [nan, nan], speed=[1.0, 2.0]))
+    channel = kept.trace(51.0).channels["reported.speed"]
+    assert channel.t == pytest.approx([0.095, 0.195])
+    assert channel.time_uncertainty == pytest.approx(0.005 / np.sqrt(12.0))
+
+
+def test_one_frame_without_board_time_leaves_the_others_theirs() -> None:
+    kept = recorder(interval={"reported.speed": 0.01})
+    board = [7.00, 7.01, float("nan"), 7.03]
+    kept.add_board(frames([50.06] * 4, board, speed=[1.0, 2.0, 3.0, 4.0]))
+    kept.add_board(frames([50.10], [7.07], speed=[5.0]))
+    channel = kept.trace(51.0).channels["reported.speed"]
+    assert list(channel.y) == [1.0, 2.0, 3.0, 4.0, 5.0]
+    assert channel.t == pytest.approx([0.03, 0.04, 0.055, 0.06, 0.1])
+    assert channel.time_uncertainty >= 0.01 / np.sqrt(12.0)
+
+
 def test_stamps_out_of_order_are_put_in_order() -> None:
     kept = recorder()
     kept.add_shaft(ShaftReadings(np.array([50.3, 50.1]), np.array([30.0, 10.0]), np.zeros(2)), 0.0)
