@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from hil.cli import shared
-from hil.core.roles import ROLES
+from hil.core.roles import INSTRUMENTS, ROLES
 
 if TYPE_CHECKING:
     from hil.plan.rig import Rig
@@ -159,7 +159,7 @@ def _serve(
                 if schedule:
                     served.call(misbehave)
                 served.worst_lag = 0.0  # the check ran in this process and took its time
-                _announce(places, path, [ready, json_file])
+                _announce(places, path, [ready, json_file], elsewhere(rig, places))
             except Exception as error:
                 failures.append(error)
                 served.stop()
@@ -180,17 +180,35 @@ def _ask_everyone(rig: Rig, places: Mapping[str, str]) -> None:
     hardware_identities(rig, places)
 
 
-def _announce(places: Mapping[str, str], rig: Path, files: list[Path | None]) -> None:
+def _announce(
+    places: Mapping[str, str], rig: Path, files: list[Path | None], moved: Sequence[str]
+) -> None:
     facts: dict[str, Any] = {**places, "pid": os.getpid()}
-    for line in announcement(places, rig):
+    for line in announcement(places, rig, moved):
         click.echo(line)
     for file in files:
         if file is not None:
             write_whole(file, json.dumps(facts, indent=2) + "\n")
 
 
-def announcement(places: Mapping[str, str], rig: Path) -> list[str]:
-    """Lines for people: where everything is, that it is simulated, and how to use it."""
+def elsewhere(rig: Rig, places: Mapping[str, str]) -> list[str]:
+    """What is not at the port that the rig file names: another bench may answer there."""
+    from hil.twin.wires.served import wanted_port
+
+    moved = []
+    for role in INSTRUMENTS:
+        part = getattr(rig, role)
+        wanted = wanted_port(part.resource) if part is not None and role in places else 0
+        if wanted and wanted != wanted_port(places[role]):
+            moved.append(f"{role} ({wanted})")
+    return moved
+
+
+def announcement(places: Mapping[str, str], rig: Path, moved: Sequence[str] = ()) -> list[str]:
+    """Lines for people: where everything is, that it is simulated, and how to use it.
+
+    `moved`: what is not where the rig file says.
+    """
     known = [role for role in ROLES if role in places]
     options = " ".join(f"--hil-{role} {places[role]}" for role in known)
     return [
@@ -198,6 +216,15 @@ def announcement(places: Mapping[str, str], rig: Path) -> list[str]:
         "",
         *(f"{role:<12}{places[role]}" for role in known),
         f"{'pid':<12}{os.getpid()}",
+        *(
+            [
+                "",
+                f"NOT FREE are the ports that the rig file names for {', '.join(moved)}. A run "
+                "that is not told those above by options talks to whoever has them.",
+            ]
+            if moved
+            else []
+        ),
         "",
         "Run plans on it as on hardware, in another terminal:",
         f"  pytest testplans --hil-rig {rig} --hil-bench=hardware {options}",

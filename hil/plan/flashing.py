@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from hil.plan.rig import Flash, Rig
-from hil.plan.source import Source, Where
+from hil.plan.source import Source, Where, tidy
 
 #: What stands in place of what is only known when it is run.
 AT_RUN = ("image", "board")
@@ -53,8 +53,8 @@ def placed(flash: Flash, source: Source) -> Flash:
 
 
 def _placed(words: tuple[str, ...], folder: Path) -> tuple[str, ...]:
-    here = str(folder.absolute())
+    here = str(tidy(folder.absolute()))
     program, *arguments = (word.replace(f"{{{FOLDER}}}", here) for word in words)
     if "/" in program and not program.startswith("{"):
-        program = str(Path(here) / program)
+        program = str(tidy(Path(here) / program))
     return (program, *arguments)

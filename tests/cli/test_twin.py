@@ -19,12 +19,14 @@ from click.testing import CliRunner
 
 from hil.cli.twin import (
     announcement,
+    elsewhere,
     kinds_of_trouble,
     schedule_of,
     stopping_on_signals,
     twin,
     write_whole,
 )
+from hil.plan.load import load_rig
 from hil.twin.trouble import KINDS
 
 ROOT = Path(__file__).parents[2]
@@ -136,6 +138,17 @@ def test_announcement_says_it_is_simulated_and_how_to_use_it() -> None:
         "--hil-board /dev/pts/7 --hil-supply TCPIP0::127.0.0.1::5025::SOCKET"
     )
     assert not any("brake" in line for line in lines), "this rig has none"
+
+
+def test_ports_of_the_rig_file_that_somebody_else_has_are_told() -> None:
+    port = "TCPIP0::127.0.0.1::%d::SOCKET"
+    places = {"board": "/dev/pts/7", "supply": port % 41234, "tachometer": port % 5026}
+    moved = elsewhere(load_rig(RIG), places)
+    assert moved == ["supply (5025)"]
+    lines = announcement(places, RIG, moved)
+    (told,) = [line for line in lines if line.startswith("NOT FREE")]
+    assert "for supply (5025). A run that is not told those above by options talks to" in told
+    assert not any(line.startswith("NOT FREE") for line in announcement(places, RIG))
 
 
 def test_files_appear_whole(tmp_path: Path) -> None:

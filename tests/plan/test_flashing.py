@@ -40,6 +40,7 @@ def flash_of(path: Path):
             '[python3, "{folder}/flash.py", "{image}"]',
             ("python3", "%s/flash.py", "{image}"),
         ),
+        ('[tools/../flash, "{image}"]', ("%s/flash", "{image}")),
         ('["{folder}/flash", "{image}"]', ("%s/flash", "{image}")),
     ],
 )
