@@ -11,6 +11,7 @@ from hil.core.record import Identity, Omitted, RunStart
 from hil.plan.rig import Rig
 from hil.plugins.in_force import BenchOptions
 from hil.ports.clock import utc_now
+from hil.store.fingerprint import code_fingerprint
 
 Planned = Sequence[tuple[str, Path]]
 
@@ -52,7 +53,7 @@ def head(
         seed=options.seed,
         identities=identities,
         hashes=hashes,
-        host=host_facts(),
+        host=host_facts() | {"hil code": code_fingerprint()},
         motor=dict(rig.motor.nameplate),
         limits=limit_lines(rig),
         commit=options.commit,

@@ -1,4 +1,4 @@
-"""One SHA-256 for what a run was held against: its plan files, its rig files, its abort limits.
+"""One SHA-256 for what a run was held against: plan files, rig files, abort limits, and this code.
 
 Equal fingerprints mean byte-identical files (limits: identical lines), so runs with them may be
 compared without a look at the files.
@@ -6,14 +6,31 @@ compared without a look at the files.
 
 from __future__ import annotations
 
+import functools
 import hashlib
 import json
 from collections.abc import Mapping
+from pathlib import Path
 
+import hil
 from hil.core.record import RunStart
 
 #: Rig file and link profile; a firmware image among the inputs is neither.
 _RIG_FILES = (".yaml", ".yml")
+#: What of the package decides how a run is made and judged.
+_CODE = ("*.py", "*.h", "*.c")
+
+
+@functools.cache
+def code_fingerprint(package: Path = Path(hil.__file__).parent) -> str:
+    """Of the code of this program: a checkout may be changed and keep its version."""
+    files = sorted(file for pattern in _CODE for file in package.rglob(pattern))
+    return fingerprint(
+        {
+            file.relative_to(package).as_posix(): hashlib.sha256(file.read_bytes()).hexdigest()
+            for file in files
+        }
+    )
 
 
 def fingerprint(facts: Mapping[str, str]) -> str:

@@ -84,6 +84,7 @@ def test_the_record_says_where_with_what_and_how_it_ended(lab) -> None:
     positions = [(e.position, e.of) for e in record.entries if isinstance(e, ItemStart)]
     assert positions == [(1, 2), (2, 2)]
     assert record.results[0].requirements == ("REQ-1",)
+    assert (start.host["hil"], len(start.host["hil code"])) == ("0.1.0", 64)
 
 
 def test_the_supply_is_off_when_the_bench_is_left(lab) -> None:

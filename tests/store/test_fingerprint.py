@@ -2,12 +2,14 @@ from __future__ import annotations
 
 import hashlib
 from dataclasses import replace
+from pathlib import Path
 
 from hypothesis import given
 from hypothesis import strategies as st
 
 from hil.core.record import RunStart
 from hil.store.fingerprint import (
+    code_fingerprint,
     fingerprint,
     limits_fingerprint,
     plan_fingerprint,
@@ -54,3 +56,21 @@ def test_each_fingerprint_follows_its_own_files() -> None:
 def test_a_firmware_image_run_name_and_time_are_not_in_them() -> None:
     assert _changed(hashes={**START.hashes, "image.bin": "45"}) == [False] * 3
     assert _changed(run="s", utc="v", seed=7, commit="c") == [False] * 3
+
+
+def test_that_of_the_code_follows_every_file_of_it_and_nothing_else(tmp_path: Path) -> None:
+    def found() -> str:
+        code_fingerprint.cache_clear()
+        return code_fingerprint(tmp_path)
+
+    (tmp_path / "deep").mkdir()
+    (tmp_path / "deep" / "one.py").write_text("one = 1\n")
+    before = found()
+    (tmp_path / "deep" / "one.cpython-311.pyc").write_bytes(b"made from it")
+    assert found() == before
+    (tmp_path / "deep" / "one.py").write_text("one = 2\n")
+    changed = found()
+    (tmp_path / "deep" / "one.py").rename(tmp_path / "one.py")
+    assert len({before, changed, found()}) == 3
+    code_fingerprint.cache_clear()
+    assert len(code_fingerprint()) == 64

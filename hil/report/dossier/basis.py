@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from hil.core.band import Band
@@ -31,7 +31,7 @@ def basis_of(runs: Sequence[RunFacts], file: RequirementFile) -> Basis:
             if pair[0] not in run.record.start.firmware
         ),
         "plans": sorted({plan for run in runs for plan in run.record.start.plans}),
-        "harness": sorted({run.record.start.host.get("hil", "unknown") for run in runs}),
+        "harness": sorted({_harness(run.record.start.host) for run in runs}),
         "requirements": [
             {
                 "id": one.id,
@@ -47,6 +47,12 @@ def basis_of(runs: Sequence[RunFacts], file: RequirementFile) -> Basis:
             for one in file.requirements
         ],
     }
+
+
+def _harness(host: Mapping[str, str]) -> str:
+    """Version and, where the record has it, the hash of the code: a checkout may be changed."""
+    version, code = host.get("hil", "unknown"), host.get("hil code", "")
+    return f"{version}, code {code[:16]}" if code else version
 
 
 def _items(runs: Iterable[RunFacts]) -> list[Basis]:

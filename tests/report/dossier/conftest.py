@@ -129,7 +129,7 @@ class Lab:
                 items=tuple(dict.fromkeys([*names, *planned])),
                 identities=(board, *instruments),
                 hashes=hashes,
-                host={"hil": "0.1.0", "python": "3.13"},
+                host={"hil": "0.1.0", "hil code": "c0de" * 16, "python": "3.13"},
                 limits={"current": "15 A", "speed": "6500 rpm"},
                 commit="c0ffee",
                 operator="A. Bench",

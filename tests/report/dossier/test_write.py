@@ -66,6 +66,7 @@ def test_the_data_are_as_the_schema_says(lab, runs) -> None:
     assert told == json.loads(json.dumps(facts(release)))
     assert json.loads((out / "dossier.schema.json").read_text()) == schema
     assert told["made-with"] == f"hil {version('hil')}"
+    assert told["basis"]["harness"] == ["0.1.0, code c0dec0dec0dec0de"]
     assert told["requirements"][0]["arranged-to-support"] == "clause 7.3"
 
 
