@@ -1,4 +1,4 @@
-"""What a trace tells of a link profile that does not fit the firmware.
+"""What a trace tells of a link profile that does not fit the firmware, or of a board without power.
 
 Such a mistake looks like a drive at fault, or like data that are not there. Which of the two is
 wrong no trace can tell; that they do not fit each other it can, and what did not hold then need not
@@ -20,6 +20,8 @@ from hil.ports.link import LinkDescription
 
 #: What such a doubt is about.
 LINK = "link profile"
+LEADS = "leads"
+KINDS = (LINK, LEADS)
 #: Crystals differ by parts in a million, RC oscillators by a few per cent: beyond a factor of two
 #: it is the unit.
 FAST, SLOW = 2.0, 0.5
@@ -38,6 +40,9 @@ FACTORS = tuple(sign * 10.0**n for sign in (1.0, -1.0) for n in range(-3, 4) if 
 NEAR = 0.15
 #: Below these (rpm, V) a ratio is one of noise.
 LEAST_SPEED, LEAST_VOLTAGE = 200.0, 2.0
+#: Below this share of what the supply gives, a DC link is not connected to it: no scale is meant,
+#: and no divider or offset is so far off (common practice, no source).
+NOTHING = 0.05
 #: So many pairs make a ratio.
 PAIRS = 3
 
@@ -84,10 +89,18 @@ def link_doubts(
         ("reported.speed", "witness.speed", LEAST_SPEED, "what the tachometer shows"),
     ):
         ratio = _ratio(trace, channel, other, least)
-        if ratio is not None and any(abs(ratio / factor - 1.0) < NEAR for factor in FACTORS):
+        if ratio is None:
+            continue
+        if any(abs(ratio / factor - 1.0) < NEAR for factor in FACTORS):
             what = "sign" if abs(ratio + 1.0) < NEAR else "scale"
             yield _doubt(
                 f"{channel} is {times(ratio)} {whose}: {what} in {file.name}, or firmware?"
+            )
+        elif channel == "reported.voltage" and abs(ratio) < NOTHING:
+            yield Doubt(
+                LEADS,
+                f"the board reports {100.0 * abs(ratio):.1f} % of the voltage that the supply "
+                "measures at its output: a lead, a fuse, another board's supply, or firmware?",
             )
 
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from hil.bench.attended import require_operator
 from hil.bench.bench import Bench
 from hil.bench.limits import LimitExceeded
-from hil.bench.link_doubts import LINK, link_doubts
+from hil.bench.link_doubts import KINDS, link_doubts
 from hil.bench.operator import NotAttended
 from hil.core.conditions import Conditions
 from hil.core.errors import BenchError, FirmwareError, HilError, InstrumentError
@@ -152,7 +152,7 @@ def _repetition(
     trace = bench.trace()
     keep(repeat, trace)
     done.traces.append(trace)
-    if all(doubt.what != LINK for doubt in done.doubts):
+    if all(doubt.what not in KINDS for doubt in done.doubts):
         done.doubts += link_doubts(trace, bench.link_facts(), rig.profile, rig.profile_path)
     done.spans += state_spans(trace, repeat)
     prefix = f"[{repeat}] " if item.repeats > 1 else ""

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hil.bench.link_doubts import LINK, LinkFacts, link_doubts, misfit, times
+from hil.bench.link_doubts import LEADS, LINK, LinkFacts, link_doubts, misfit, times
 from hil.bench.recorder import Recorder, Sources
 from hil.core.trace import Channel, Trace
 from hil.drivers.codec import Codec
@@ -125,6 +125,31 @@ def test_a_constant_factor_is_named(rig, factor: float, off: float, level: float
         f"reported.voltage is {times(ratio)} what the supply measures: {what} in "
         "pump.profile.yaml, or firmware?"
     )
+
+
+@given(
+    share=st.floats(0.0, 0.04).filter(lambda s: all(abs(s / f - 1.0) > 0.2 for f in (0.01, 0.001))),
+    level=st.floats(5.0, 60.0),
+)
+def test_a_board_that_the_supply_does_not_reach_is_told_and_blamed_on_no_profile(
+    rig, share: float, level: float
+) -> None:
+    t, u = np.linspace(0.0, 2.0, 200), np.linspace(0.0, 2.0, 40)
+    found = trace(
+        reported__voltage=(t, np.full_like(t, share * level)),
+        supply__voltage=(u, np.full_like(u, level)),
+    )
+    (doubt,) = link_doubts(found, LinkFacts(), rig.profile, FILE)
+    assert doubt.what == LEADS
+    assert doubt.text == (
+        f"the board reports {100.0 * share:.1f} % of the voltage that the supply measures at its "
+        "output: a lead, a fuse, another board's supply, or firmware?"
+    )
+    # a shaft that stands beside a tachometer that turns is no matter of leads
+    still = trace(
+        reported__speed=(t, np.zeros_like(t)), witness__speed=(t, np.full_like(t, 2000.0))
+    )
+    assert told(rig, still) == []
 
 
 @given(factor=st.floats(0.2, 8.0))
