@@ -65,11 +65,16 @@ def _one(  # noqa: PLR0912, PLR0915 - one branch a step is what this function is
             steps.say(f"hold {step.seconds:g} s without a fault")
             latest = steps.bench.latest
             before = latest.fault_frames  # a fault that clears itself between two looks is one
+            running = steps.is_to_turn and latest.state not in (None, DriveState.IDLE)
             if steps.bench.wait_unless(
                 lambda: latest.state is DriveState.FAULT or latest.fault_frames > before,
                 step.seconds,
             ):
                 raise ManoeuvreFailed(f"fault while holding: {steps.describe()}")
+            if running and latest.state is DriveState.IDLE:
+                raise ManoeuvreFailed(
+                    f"stopped by itself, without a fault, while holding: {steps.describe()}"
+                )
         case plan.WaitForSpeed():
             speed = direction * step.speed
             if not steps.wait_for_speed(speed, tolerance=tolerance, within=step.within):

@@ -39,12 +39,14 @@ class Steps:
     Attributes
     ----------
     log : what was done, one sentence a step, with the time since the trace began.
+    is_to_turn : the last command that the drive obeyed was to turn.
     """
 
     def __init__(self, bench: Bench) -> None:
         self.bench = bench
         self.log: list[str] = []
         self._origin = bench.clock.now()
+        self.is_to_turn = False
         self._set_point = 0.0
         self._voltage = 0.0
 
@@ -101,6 +103,7 @@ class Steps:
     def supply_off(self) -> None:
         """Supply off, no matter what the shaft does."""
         self.say("supply off")
+        self.is_to_turn = False
         self.bench.watch.expect(None)
         self.bench.switch_off()
 
@@ -152,6 +155,7 @@ class Steps:
         before = self.bench.clock.now()
         with self._obeyed():
             self.bench.board.start(speed)
+        self.is_to_turn = True
         self.bench.mark_at(mark, before, f"{speed:+.0f} rpm")
 
     def set_speed(self, speed: float) -> None:
@@ -173,6 +177,7 @@ class Steps:
     def stop(self) -> None:
         """Ask the board for an orderly stop; the supply stays on."""
         self.say("stop")
+        self.is_to_turn = False
         self.bench.watch.expect(None)
         with self._obeyed():
             self.bench.board.stop()

@@ -127,6 +127,26 @@ def test_a_fault_that_clears_itself_between_two_looks_ends_a_hold_too(
     assert kit.clock.now() < trips + 1.0
 
 
+def test_a_drive_that_stops_by_itself_without_a_fault_is_told_as_that(
+    kit: Kit, steps: Steps
+) -> None:
+    kit.clock.at(1.0, kit.board.stop)
+    told = r"step 3 of 3 \(hold\): stopped by itself, without a fault, while holding: state idle"
+    with pytest.raises(ManoeuvreFailed, match=told):
+        run(
+            steps,
+            {"start": "1000 rpm"},
+            {"wait-for": {"speed": "1000 rpm"}, "within": "1 s"},
+            {"hold": "2 s"},
+        )
+
+
+def test_a_drive_that_was_told_to_stop_may_come_to_idle_in_a_hold(kit: Kit, steps: Steps) -> None:
+    run(steps, {"start": "1000 rpm"}, {"wait": "0.3 s"}, "stop", {"hold": "0.5 s"})
+    run(steps, {"hold": "0.2 s"})
+    assert kit.bench.latest.state is DriveState.IDLE
+
+
 def test_during_a_wait_anything_may_happen(kit: Kit, steps: Steps) -> None:
     kit.clock.at(0.1, lambda: kit.board.trip(Fault.STALL))
     run(steps, {"wait": "0.5 s"})

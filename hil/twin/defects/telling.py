@@ -136,7 +136,7 @@ UPTIME = (
         "A counter overflows after 20 s of uptime and the drive stops by itself.",
         (Seed("quit_after", 20.0),),
         ("uptime", "reset", "long-run"),
-        ("final-speed-error", "ripple"),
+        ("stopped by itself", "final-speed-error", "ripple"),
     ),
 )
 
