@@ -19,6 +19,7 @@ SAID = (
     "under-voltage", "over-voltage", "link-lost", "not idle", "was obeyed", "refused",
     "shaft turned", "shaft moved", "against the commanded direction", "turns the other way",
     "expected fault", "state idle not reached", "state fault not", "the firmware reports",
+    "stopped by itself",
 )  # fmt: skip
 
 
