@@ -96,6 +96,9 @@ def ask(bench: Bench, request: Request, say: Callable[[str], None]) -> Asked:
         bench.wait_until(answered, within)
         took = clock.now() - begun
         came_to = f"answered {answers[0]} after {took:.1f} s" if answers else "no answer in time"
+    except KeyboardInterrupt:  # Ctrl-C, or a termination
+        came_to = "interrupted"
+        raise
     finally:
         bench.operator.over(came_to)
         say(f"operator: {came_to}")

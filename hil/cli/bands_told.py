@@ -55,15 +55,16 @@ def lines(
 
 def _same_seeds(records: Sequence[RunRecord]) -> Iterator[str]:
     """Simulated runs of one seed repeat each other, and so do not add to what is known."""
-    first: dict[int, str] = {}
+    by_seed: dict[int, list[str]] = {}
     for record in records:
-        start = record.start
-        if start.simulated and start.seed in first:
+        if record.start.simulated:
+            by_seed.setdefault(record.start.seed, []).append(record.start.run)
+    for seed, runs in by_seed.items():
+        if len(runs) > 1:
             yield (
-                f"run {start.run} has the seed of run {first[start.seed]}: if it repeats it, its "
-                "values count twice"
+                f"{len(runs)} runs have the seed {seed}, and where one repeats another its values "
+                f"count twice: {', '.join(runs)}"
             )
-        first.setdefault(start.seed, start.run)
 
 
 def _told(proposal: Proposal, band: Band) -> Iterator[str]:

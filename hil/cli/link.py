@@ -134,7 +134,7 @@ def _listen(
                 after.callback(_stop_stream, board)
         except LinkError as error:
             problem = str(error)  # what arrived meanwhile is what a wrong profile is found by
-        with shown(watch, description) as show, _until_interrupted():
+        with shown(watch, description, seconds) as show, _until_interrupted():
             next_picture = clock.now()
             try:
                 while clock.now() < end:

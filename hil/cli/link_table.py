@@ -21,13 +21,19 @@ BYTES, PIECES = 24, 8
 
 
 @contextlib.contextmanager
-def shown(watch: Watch, description: LinkDescription) -> Iterator[Callable[[], None]]:
-    """A function that shows the state of the watch; does nothing where there is no terminal."""
+def shown(
+    watch: Watch, description: LinkDescription, seconds: float | None
+) -> Iterator[Callable[[], None]]:
+    """A function that shows the state of the watch; does nothing where there is no terminal.
+
+    `seconds`: how long it goes on; None for until Ctrl-C.
+    """
     from rich.console import Console
 
     console = Console()
     if not console.is_terminal:
-        click.echo(f"listening by {description.name}, {description.baud} baud ...")
+        until = "until Ctrl-C" if seconds is None else f"for {seconds:g} s"
+        click.echo(f"listening by {description.name}, {description.baud} baud, {until} ...")
         yield lambda: None
         return
     from rich.live import Live

@@ -105,7 +105,7 @@ def dwell(view: View) -> Estimate:
     return Estimate(last - at, budget, part.interval, part.note)
 
 
-_WORDS = f"in the judged window. {WINDOW.text}"
+_WORDS = f"in the judged window, {WINDOW.span}"
 _RECIPES: tuple[Recipe, ...] = (
     to.success_recipe(_approach, WINDOW),
     time_to_standstill,

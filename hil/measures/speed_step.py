@@ -139,7 +139,7 @@ _RECIPES: tuple[Recipe, ...] = (
     to.settling_recipe(_approach, "settling-time-5", WINDOW, 5.0),
     steady.steady_error_recipe(to.level_of(_approach), WINDOW.text),
     steady.ripple_recipe(to.level_of(_approach), WINDOW.text),
-    peak_current_recipe(WINDOW.of, f"in the judged window. {WINDOW.text}"),
+    peak_current_recipe(WINDOW.of, f"in the judged window, {WINDOW.span}"),
     wind_up_overshoot,
 )
 RECIPES: Mapping[str, Recipe] = {recipe.definition.name: recipe for recipe in _RECIPES}

@@ -237,7 +237,7 @@ _RECIPES: tuple[Recipe, ...] = (
     handover_dip,
     to.overshoot_recipe(_approach, WINDOW),
     to.settling_recipe(_approach, "settling-time", WINDOW, None),
-    peak_current_recipe(WINDOW.of, f"in the judged window. {WINDOW.text}"),
+    peak_current_recipe(WINDOW.of, f"in the judged window, {WINDOW.span}"),
     steady.steady_error_recipe(to.level_of(_approach), WINDOW.text),
     steady.ripple_recipe(to.level_of(_approach), WINDOW.text),
     fault_count,

@@ -39,12 +39,17 @@ class Window:
 
     @property
     def text(self) -> str:
-        """The window in words, for definitions."""
+        """The window in words, for definitions: a sentence."""
+        return f"Judged window: {self.span}."
+
+    @property
+    def span(self) -> str:
+        """From where to where, within a sentence."""
         which = "the last mark" if self.nth == -1 else "mark"
         names = ", ".join(f"`{name}`" for name in self.ends)
         return (
-            f"Judged window: from {which} `{self.onset}` to the first later one of the marks "
-            f"{names}, or the end of the trace."
+            f"from {which} `{self.onset}` to the first later one of the marks {names}, or the "
+            "end of the trace"
         )
 
     def mark(self, view: View) -> Mark:

@@ -84,6 +84,19 @@ def test_abort_limits_hold_while_a_person_thinks(kit: Kit) -> None:
     assert person.came_to == ["ended by trouble on the bench"]
 
 
+def test_an_interruption_is_no_trouble_on_the_bench(kit: Kit) -> None:
+    def interrupt() -> None:
+        raise KeyboardInterrupt
+
+    person = Person(kit, Answer.DONE, after=30.0)
+    said = running(kit, person)
+    kit.clock.at(1.0, interrupt)
+    with pytest.raises(KeyboardInterrupt):
+        ask(kit.bench, hold(0.3), said.append)
+    assert person.came_to == ["interrupted"]
+    assert said[-1] == "operator: interrupted"
+
+
 def test_the_guard_hears_that_the_run_goes_on(kit: Kit) -> None:
     beats: list[float] = []
     said = running(kit, Person(kit, Answer.DONE, after=3.0))

@@ -278,6 +278,7 @@ def test_interrupting_is_how_listening_ends(serve, monkeypatch):
     done = run(LINES, "--port", served.url)
     assert done.exit_code == 0
     assert "telemetry:" in done.output
+    assert "230400 baud, until Ctrl-C ..." in done.output
 
 
 def test_a_port_that_disappears_still_shows_what_was_found(serve, monkeypatch):

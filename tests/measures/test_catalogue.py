@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib
 import pkgutil
+import re
 import time
 from dataclasses import replace
 from pathlib import Path
@@ -121,11 +122,17 @@ def test_a_definition_states_its_filter_where_it_has_one():
                 assert "filter" in text or "moving mean" in text or "mean shaft speed" in text, it
 
 
+def test_sentences_of_a_definition_end_once():
+    for kind in KINDS:
+        for it in definitions(kind).values():
+            assert not re.search(r"[.,:;]\s*[.,:;]", it.text), it
+
+
 def test_a_definition_that_speaks_of_a_window_says_which():
     for kind in KINDS:
         for it in definitions(kind).values():
             if "judged window" in it.text:
-                assert "Judged window: from" in it.text, it
+                assert re.search(r"(Judged window:|judged window,)\s+from", it.text), it
             if "steady window" in it.text:
                 assert "last 0.5 s" in it.text, it
 
