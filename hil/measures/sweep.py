@@ -159,7 +159,7 @@ def largest_speed_error(view: View) -> Estimate:
     """Worst steady error of a sweep; see its definition."""
     worst: Estimate | None = None
     for mark in view.trace.marks:
-        wanted = _asked(mark.detail) if mark.name in MOTION else 0.0
+        wanted = asked(mark.detail) if mark.name in MOTION else 0.0
         end = view.until(mark.t, ENDS)
         if not wanted or end - mark.t < steady.STEADY:
             continue
@@ -177,7 +177,7 @@ def largest_speed_error(view: View) -> Estimate:
     return Estimate(worst.value, worst.budget, abs(worst.resolution), worst.detail)
 
 
-def _asked(detail: str) -> float:
+def asked(detail: str) -> float:
     """The speed in a mark's detail such as ``+1500 rpm``, clockwise positive; 0 without one."""
     number, _, unit = detail.partition(" ")
     try:

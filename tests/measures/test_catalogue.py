@@ -38,7 +38,8 @@ NAMES = {
     "steps": """final-speed-error ripple peak-speed peak-current peak-dc-link-voltage
         peak-temperature fault-count time-to-fault time-to-still duration largest-speed-error
         reported-speed-slope reported-speed-offset stop-time refusals telemetry-rate-error
-        telemetry-repeats final-current-crest uneven-commutation sector-scatter""",
+        telemetry-repeats final-current-crest current-asymmetry uneven-commutation
+        sector-scatter""",
 }
 WITNESS = """speed-disagreement direction-agreement voltage-disagreement current-disagreement
     telemetry-loss board-resets reported-temperature-offset"""
