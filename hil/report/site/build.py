@@ -12,6 +12,7 @@ from pathlib import Path
 from urllib.parse import quote
 
 from hil.core.errors import StoreError
+from hil.report.omitted import omitted_lines
 from hil.report.page import SCRIPT as CHARTS
 from hil.report.page import chart_script
 from hil.report.rebuild import PAGE
@@ -271,18 +272,21 @@ def overview_of(one: Gathered) -> StrandView:
         won,
         one.hints,
         one.false_share,
-        *unsafe_after(one),
+        *told_by_last(one),
     )
 
 
-def unsafe_after(one: Gathered) -> tuple[tuple[str, ...], str]:
-    """What the last run on a bench could not make safe; and why that cannot be told, or ""."""
-    if one.strand.simulated:
-        return (), ""
+def told_by_last(one: Gathered) -> tuple[tuple[str, ...], str, tuple[str, ...]]:
+    """Of the last run what it could not make safe, on a bench; why that is unknown, or ""; what of
+    its plans is not in it.
+    """
+    simulated = one.strand.simulated
     try:
-        return read(one.folders.get(one.runs[-1].run, "")).unsafe, ""
+        record = read(one.folders.get(one.runs[-1].run, ""))
     except StoreError as error:
-        return (), str(error)
+        return (), "" if simulated else str(error), ()
+    left_out = tuple(omitted_lines(record.start.omitted, len(record.start.items)))
+    return () if simulated else record.unsafe, "", left_out
 
 
 def run_of(one: Gathered, around: Around, number: int, files: Mapping[str, str]) -> RunView:

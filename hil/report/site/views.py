@@ -234,6 +234,7 @@ class StrandView:
     false_share: float = 0.0  # chance of any change at all being called where nothing changed
     unsafe: tuple[str, ...] = ()  # what the last run could not make safe
     untold: str = ""  # why that cannot be told
+    left_out: tuple[str, ...] = ()  # planned items that are not in the last run
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 from lxml import html
 
-from hil.core.record import UNSAFE, Note, RunStart
+from hil.core.record import DESELECTED, UNSAFE, Note, Omitted, RunStart
 from hil.report.site.build import overview_of
 from hil.report.site.gather import Gathered
 from hil.report.site.overview import grouped, overview_page, standing
@@ -41,7 +41,7 @@ def test_the_first_sentences_answer_how_it_stands(make_strand: MakeStrand) -> No
     last = one.runs[-1]
     assert f"Last run {last.night} of build {last.build}" in answer
     assert "2 of 3 items passed, 1 fail." in answer
-    assert f"Last run with every item passed: {one.runs[20].night}" in answer
+    assert f"Last run all of whose items passed: {one.runs[20].night}" in answer
     assert "trip-time in stall.locked: unlike every night before it" in answer
     assert "2 of 10 builds changed something lastingly." in answer
 
@@ -232,6 +232,23 @@ def test_what_the_last_run_left_unsafe_stands_above_all(make_strand: MakeStrand,
     assert alert.getnext().get("class") == "answer"
     simulated = overview(replace(one, folders=folders, strand=Strand("pump", "simulated")))
     assert not simulated.xpath('//*[@role="alert"]'), "no bench to look at"
+
+
+@pytest.mark.parametrize("evidence", [BENCH, Strand("pump", "simulated")])
+def test_what_of_the_plan_is_not_in_the_last_run_is_said(
+    make_strand: MakeStrand, tmp_path, evidence
+) -> None:
+    one = replace(make_strand(BENCH, 6), strand=evidence)
+    left = Omitted(plan="smoke", why=DESELECTED, items={"reversal": (), "step": ()})
+    start = RunStart(
+        run="r", utc="2026-03-01T02:00:00Z", simulated=evidence.simulated, bench="b", rig="pump",
+        items=("start.hall",), omitted=(left,),
+    )  # fmt: skip
+    (tmp_path / "record.jsonl").write_text(f"{encode(start)}\n")
+    page = overview(replace(one, folders={one.runs[-1].run: str(tmp_path)}))
+    said = "2 of 3 planned items are not in this run: reversal, step"
+    assert f"not all {DESELECTED}: {said}" in text(page.xpath('//div[@class="answer"]')[0])
+    assert "not all" not in text(overview(replace(one, folders={})))
 
 
 def test_that_it_is_not_known_whether_all_is_safe_is_said(
