@@ -13,8 +13,14 @@ from hil.core.record import to_check
 
 @click.command("report")
 @click.argument("run", type=click.Path(exists=True, path_type=Path))
+@click.option(
+    "--csv",
+    "csv_folder",
+    type=click.Path(file_okay=False, path_type=Path),
+    help="Write every trace that can be read into this folder as CSV too.",
+)
 @shared.json_file("Write counts, items, file names and operating points as JSON.")
-def report(run: Path, json_file: Path | None) -> None:
+def report(run: Path, csv_folder: Path | None, json_file: Path | None) -> None:
     """Rebuild junit.xml, measures.csv and report.html of the run folder RUN from its record.
 
     The exit code says whether that worked, not how the run was judged.
@@ -33,8 +39,29 @@ def report(run: Path, json_file: Path | None) -> None:
         renew(record.path, DERIVED, utc_now())
     except StoreError as problem:  # the files are there; that the run was altered must be seen
         click.echo(f"The manifest was left as it is: {problem}", err=True)
+    if csv_folder is not None:
+        click.echo(f"{_write_traces(record.path, csv_folder)} as CSV in {csv_folder}")
     if json_file is not None:
         shared.write_json(json_file, found | {"operating_points": operating_facts(record)})
+
+
+def _write_traces(run: Path, folder: Path) -> str:
+    """How many traces were written; one that cannot be read is told as a problem of the run."""
+    from hil.core.count import many
+    from hil.core.errors import StoreError
+    from hil.store.trace_table import trace_csv
+    from hil.store.traces import read_trace
+
+    folder.mkdir(parents=True, exist_ok=True)
+    written = 0
+    for file in sorted((run / "traces").glob("*.parquet")):
+        try:
+            table = trace_csv(read_trace(file))
+        except StoreError:
+            continue
+        (folder / f"{file.stem}.csv").write_bytes(table)
+        written += 1
+    return many(written, "trace")
 
 
 def _lines(found: dict[str, Any]) -> list[str]:

@@ -3,10 +3,12 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from hil.cli.main import main
 from hil.core.record import UNSAFE, ItemResult, ItemStart, Note, RunEnd, RunStart
+from hil.core.trace import Channel, Trace
 from hil.core.verdict import Verdict
 from hil.store.folder import RunFolder
 from hil.store.intact import check_run
@@ -130,3 +132,17 @@ def test_an_altered_manifest_is_left_as_it_is_and_told(
     assert _run(str(run)) == 0
     assert "The manifest was left as it is" in capsys.readouterr().err
     assert (run / "manifest.json").read_text() == altered
+
+
+def test_traces_as_csv(run: Path, capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    t = np.array([0.0, 0.1])
+    trace = Trace({"witness.speed": Channel("witness.speed", "rpm", t, 10.0 * t)}, (), 0.1)
+    with RunFolder.reopen(run) as folder:
+        folder.write_trace("start-cw", 1, trace)
+        folder.write_trace("stall", 1, trace)
+    (run / "traces" / "stall.1.parquet").write_bytes(b"torn")
+    assert _run(str(run), "--csv", str(tmp_path / "deep" / "tables")) == 0
+    assert f"1 trace as CSV in {tmp_path / 'deep' / 'tables'}" in capsys.readouterr().out
+    (file,) = (tmp_path / "deep" / "tables").iterdir()
+    assert file.name == "start-cw.1.csv"
+    assert file.read_text().splitlines()[2] == "0.1,witness.speed,1.0,rpm,"
