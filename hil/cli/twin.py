@@ -77,7 +77,8 @@ def kinds_of_trouble() -> list[str]:
     from hil.twin.trouble import KINDS
 
     return [
-        f"{name:<22}{kind.text}" + (f" (default {kind.default:g} {kind.unit})" if kind.unit else "")
+        f"{name:<22}{kind.text}"
+        + (f" (default {kind.measured(kind.default)})" if kind.unit else "")
         for name, kind in KINDS.items()
     ]
 

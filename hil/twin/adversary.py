@@ -10,6 +10,7 @@ from typing import Protocol, runtime_checkable
 
 from hil.core.roles import INSTRUMENTS
 from hil.twin.instruments.base import SimulatedInstrument
+from hil.twin.instruments.interlock import SimulatedInterlock
 from hil.twin.instruments.supply import SimulatedSupply
 from hil.twin.noisy_line import PROTOCOLS, NoisyLine
 from hil.twin.scpi import ScpiError
@@ -129,6 +130,9 @@ class Adversary:
             device.refusing = begins
         elif what == "lost":
             self._world.connect(self._resources[device.role], not begins)
+        elif what == "opens":
+            assert isinstance(device, SimulatedInterlock)
+            device.closed[int(value)] = not begins
         else:
             assert isinstance(device, SimulatedSupply)
             if what == "drops":

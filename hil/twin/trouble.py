@@ -28,6 +28,7 @@ class Kind:
     unit : of its value; "" if it takes none.
     default : value if none is given. low, high : what it may be.
     lasts : whether it has a duration; else it happens in an instant.
+    counts : whether its value is a whole number.
     """
 
     text: str
@@ -36,6 +37,11 @@ class Kind:
     low: float = -math.inf
     high: float = math.inf
     lasts: bool = True
+    counts: bool = False
+
+    def measured(self, value: float) -> str:
+        """A value with its unit."""
+        return f"{value:g}" if self.unit in ("", "1") else f"{value:g} {self.unit}"
 
 
 def _kinds() -> dict[str, Kind]:
@@ -55,6 +61,7 @@ def _kinds() -> dict[str, Kind]:
         "supply-drops": Kind("the output goes off by itself", lasts=False),
         "supply-stuck-off": Kind("the output does not go on"),
         "supply-offset": Kind("the voltage reads back wrong by", "V", 1.0),
+        "interlock-opens": Kind("the circuit at an input opens", "1", 1.0, 1.0, 8.0, counts=True),
     }
     for role in INSTRUMENTS:
         kinds |= {
@@ -116,9 +123,11 @@ class Trouble:
             raise ValueError(f"{self.kind} takes no value, found {self.value:g}")
         elif not kind.low <= self.value <= kind.high or math.isinf(self.value):
             raise ValueError(
-                f"{self.kind}: expected {kind.low:g} to {kind.high:g} {kind.unit}, "
+                f"{self.kind}: expected {kind.low:g} to {kind.measured(kind.high)}, "
                 f"found {self.value:g}"
             )
+        elif kind.counts and self.value % 1.0:
+            raise ValueError(f"{self.kind}: expected a whole number, found {self.value:g}")
 
     @property
     def end(self) -> float:
@@ -127,8 +136,7 @@ class Trouble:
 
     def __str__(self) -> str:
         kind = KINDS[self.kind]
-        unit = "" if kind.unit == "1" else f" {kind.unit}"
-        value = f" {self.value:g}{unit}" if kind.unit else ""
+        value = f" {kind.measured(self.value)}" if kind.unit else ""
         lasts = f" for {self.duration:g} s" if 0.0 < self.duration < math.inf else ""
         return f"{self.kind}{value} at {self.at:g} s{lasts}"
 

@@ -49,6 +49,8 @@ def test_texts(text: str, expected: Trouble) -> None:
         ("board-dropped@1::2V", "value must be a number in %, found '2V'"),
         ("supply-drops@1:2", "happens in an instant"),
         ("supply-offset@1::inf", "value must be a number in V"),
+        ("interlock-opens@1::9", "expected 1 to 8, found 9"),
+        ("interlock-opens@1::1.5", "interlock-opens: expected a whole number, found 1.5"),
     ],
 )
 def test_texts_that_are_refused(text: str, said: str) -> None:

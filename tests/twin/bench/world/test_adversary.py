@@ -9,6 +9,7 @@ import pyvisa
 import serial
 
 from hil.twin.adversary import Adversary
+from hil.twin.instruments.interlock import SimulatedInterlock
 from hil.twin.trouble import KINDS, Trouble
 from hil.twin.wires.registry import publish
 from hil.twin.wires.visa import visa_library
@@ -161,6 +162,18 @@ def test_the_output_of_the_supply(world: World, supply, drive) -> None:
     world.advance(1.0)
     supply.write("OUTP ON")
     assert supply.query("OUTP?") == "1"
+
+
+def test_a_circuit_that_opens_and_closes_again(world: World) -> None:
+    contacts = SimulatedInterlock()
+    world.instruments["TCPIP0::127.0.0.1::5029::SOCKET"] = contacts
+    installed(world, Trouble("interlock-opens", 1.0, 1.0, 2.0), Trouble("interlock-opens", 1.5))
+    world.advance(1.2)
+    assert [number for number, closed in contacts.closed.items() if not closed] == [2]
+    world.advance(0.5)
+    assert not contacts.closed[1]
+    world.advance(1.0)
+    assert [number for number, closed in contacts.closed.items() if not closed] == [1]
 
 
 def test_what_this_bench_cannot_do_is_refused(world: World) -> None:
