@@ -80,8 +80,12 @@ def test_tags_select(capsys: pytest.CaptureFixture[str]) -> None:
     ],
 )
 def test_a_misused_command_line_is_told(
-    capsys: pytest.CaptureFixture[str], arguments: tuple[str, ...], said: str
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+    arguments: tuple[str, ...],
+    said: str,
 ) -> None:
+    monkeypatch.chdir(Path(__file__).parents[2])  # where the nightly plan is
     assert run(*arguments) == 2
     assert said in " ".join(capsys.readouterr().err.split())
 
