@@ -60,7 +60,10 @@ def transport_findings(resources: Iterable[str]) -> Iterator[Finding]:
         return
     found = dict(transports(told))
     usable = ", ".join(name for name, reason in found.items() if not reason)
-    missing = "; ".join(f"{name}: {reason}" for name, reason in found.items() if reason)
+    # the first sentence says what is missing; all of it is told where the rig needs one
+    missing = "; ".join(
+        f"{name}: {why.split('. ')[0].rstrip('.')}" for name, why in found.items() if why
+    )
     yield Finding(
         "VISA transports",
         Grade.OK,

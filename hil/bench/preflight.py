@@ -22,6 +22,9 @@ from hil.ports.registry import Registry
 
 __all__ = ["Finding", "Grade", "look_over"]
 
+#: What measures nothing that is judged.
+_NOT_MEASURING = ("board", "switch", "brake", "interlock")
+
 
 def look_over(
     rig: Rig,
@@ -144,9 +147,12 @@ def _flashing(rig: Rig) -> Iterator[Finding]:
 def _identity(who: Identity, today: date) -> Finding:
     place = f" at {who.resource}" if who.resource else ""
     if not who.calibration_due:
-        grade = Grade.OK if who.role in ("board", "switch", "brake") else Grade.WARNING
-        note = "" if grade is Grade.OK else "; no calibration date in the rig file"
-        return Finding(who.role, grade, f"{who}{place}{note}")
+        grade = Grade.OK if who.role in _NOT_MEASURING else Grade.WARNING
+        note = (
+            "; no calibration date in the rig file: a release on bench evidence asks for one, or "
+            "for calibration-not-needed"
+        )
+        return Finding(who.role, grade, f"{who}{place}{'' if who.role == 'board' else note}")
     overdue = date.fromisoformat(who.calibration_due) < today
     note = f"; calibration {'was' if overdue else 'is'} due {who.calibration_due}"
     return Finding(who.role, Grade.WARNING if overdue else Grade.OK, f"{who}{place}{note}")

@@ -206,6 +206,28 @@ def test_an_overdue_calibration_is_a_warning_with_its_date(rig) -> None:
     assert "calibration was due 2027-11-30" in found["supply"].detail
 
 
+def test_a_calibration_date_that_a_release_asks_for_is_missed_beforehand(rig, tmp_path) -> None:
+    file = tmp_path / "own.yaml"
+    file.write_text(
+        f"based-on: {rig.files[0]}\nrig: own\n"
+        "interlock: {resource: 'TCPIP::127.0.0.1::9::SOCKET', contacts: {guard: 1}}\n"
+        "thermometer: {resource: 'TCPIP::127.0.0.1::8::SOCKET'}\n"
+    )
+    found = findings(load_rig(file))
+    missed = (
+        "no calibration date in the rig file: a release on bench evidence asks for one, or for "
+    )
+    for role, grade in (
+        ("thermometer", Grade.WARNING),
+        ("brake", Grade.OK),  # measures nothing that is judged, and a release asks all the same
+        ("switch", Grade.OK),
+        ("interlock", Grade.OK),
+    ):
+        assert found[role].grade is grade
+        assert missed in found[role].detail
+    assert missed not in found["board"].detail + found["supply"].detail
+
+
 def test_reversals_that_will_be_refused_are_announced(rig) -> None:
     found = findings(changed(rig, "limits", dc_link_voltage=35.0))["regeneration"]
     assert found.grade is Grade.WARNING
