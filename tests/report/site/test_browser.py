@@ -154,6 +154,22 @@ def test_nothing_is_wider_than_the_screen(browser: Any, built: Path, kind: str, 
     assert browser.execute_script("return document.documentElement.scrollWidth") <= width
 
 
+def test_a_build_stands_on_one_line_beside_its_figures_on_a_phone(
+    browser: Any, built: Path
+) -> None:
+    """Eight digits, as boards report and as a commit is shortened to."""
+    show(browser, page_of(built, "measure"), 390)
+    lines = browser.execute_script(
+        "return [...document.querySelectorAll('.nights td:nth-child(2)')].map(cell => {"
+        "  const range = document.createRange();"
+        "  range.selectNodeContents(cell);"
+        "  return [cell.textContent, range.getClientRects().length];"
+        "})"
+    )
+    assert {len(build) for build, _ in lines} == {8}
+    assert {count for _, count in lines} == {1}
+
+
 @pytest.mark.parametrize("kind", KINDS)
 def test_the_keyboard_reaches_the_skip_link_then_the_rooms(
     browser: Any, built: Path, kind: str
