@@ -123,6 +123,11 @@ class Bench(Readout):
         """True when the shaft stands, as far as anything can tell."""
         return abs(self.latest.speed) < self.settings.rest_speed
 
+    def supply_lost(self) -> str:
+        """As `Readout.supply_lost`; where the guard switched off, why."""
+        lost = super().supply_lost()
+        return self.keeper.guard_acted() or lost if lost else ""
+
     def come_to_rest(self) -> bool:
         """Ordinary stop: ask the board, wait for standstill, then supply off; True if it stood.
 

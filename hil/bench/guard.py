@@ -29,6 +29,8 @@ PROGRAM = Path(__file__).with_name("guard_process.py")
 #: The run says that it lives this often; the guard waits for `PATIENCE` s. The death of the run is
 #: seen at once: this only concerns a frozen one, and must not mistake a busy machine for it.
 BEAT, PATIENCE = 0.1, 1.2
+#: What it did is known to the run so long after it was done, s.
+WORD = 0.3
 #: A guard that is left behind may be trying already, and says so late that it has heard of it, s;
 #: for so long a run waits whether it succeeds at once; and it may take so long to end by itself
 #: when the supply has been proven off.
@@ -185,6 +187,17 @@ class Guard:
         if self._ended.is_set() and not self._disarmed.is_set():
             return f"the guard process {self._how_it_ended()}: nothing would switch the supply off"
         return ""
+
+    def acted(self, within: float = WORD) -> str:
+        """What it says that it did to the supply unasked, or what became of it; or "".
+
+        Waits up to `within` s for a word that is on its way: of a run that stood still the guard
+        knew first.
+        """
+        end = _now() + within
+        while not self._trouble and not self._ended.is_set() and _now() < end:
+            self._ended.wait(0.01)
+        return self.lost()
 
     def _how_it_ended(self) -> str:
         code = self._process.poll()

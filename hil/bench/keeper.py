@@ -30,6 +30,9 @@ class GuardLike(Protocol):
     def lost(self) -> str:
         """Why it cannot be relied on any more, or ""."""
 
+    def acted(self) -> str:
+        """The same of an output that is found off, a moment later."""
+
     def limit(self, seconds: float | None, why: str = "") -> None:
         """If the run ends that many s from now or later, `why` is the cause."""
 
@@ -115,6 +118,10 @@ class Keeper:
         assert self._guard is not None
         if why := self._guard.lost():
             raise GuardLost(why)
+
+    def guard_acted(self) -> str:
+        """Why the guard switched off, where the output is found off and nobody here did; or ""."""
+        return "" if self._guard is None else self._guard.acted()
 
     def output_is_off(self) -> None:
         """The supply has confirmed that its output is off."""

@@ -171,6 +171,17 @@ def test_an_arming_that_takes_too_long_is_given_up(supply, tmp_path) -> None:
         os.kill(guard.pid, signal.SIGCONT)
 
 
+def test_what_the_guard_did_unasked_is_known_a_moment_later(supply, tmp_path) -> None:
+    with guarding(supply, tmp_path) as guard:
+        guard.await_armed()
+        assert guard.acted(within=0.05) == ""
+        guard._send("stuck the run has stood still for 1.70 s with the supply on")
+        did = guard.acted(within=10.0)
+        assert did.startswith("the guard switched off: supply off, read back off ")
+        assert did.endswith(" after: the run has stood still for 1.70 s with the supply on")
+    assert not supply.on
+
+
 # -- an orderly end -----------------------------------------------------------------------
 
 

@@ -20,6 +20,7 @@ class FakeGuard:
         self.journal, self.energised, self.why, self.trouble = journal, False, "", ""
         self.armed = True
         self.beats = 0
+        self.did = ""
 
     def await_armed(self) -> None:
         self.journal.append("guard awaited")
@@ -31,6 +32,10 @@ class FakeGuard:
 
     def lost(self) -> str:
         return self.why
+
+    def acted(self) -> str:
+        self.journal.append("guard asked what it did")
+        return self.did
 
     def limit(self, seconds: float | None, why: str = "") -> None:
         self.journal.append(f"guard limit {seconds} {why}")
@@ -94,6 +99,16 @@ def test_the_guard_is_armed_and_knows_before_the_output_goes_on(kept) -> None:
     assert calls == ["guard awaited", "supply on"]
     assert kept.guard.energised
     assert kept.bench.guarded
+
+
+@pytest.mark.parametrize("did", ["", "the guard switched off: no sign of life for 1.20 s"])
+def test_an_output_that_is_found_off_may_be_the_guards_doing(kept, did: str) -> None:
+    energised(kept)
+    assert kept.bench.supply_lost() == ""
+    assert "guard asked what it did" not in kept.journal  # that takes time
+    kept.supply.on, kept.guard.did = False, did
+    expected = did or "the supply switched its output off by itself in mid-scenario"
+    assert kept.bench.supply_lost().startswith(expected)
 
 
 def test_without_an_armed_guard_the_output_stays_off(kept) -> None:
