@@ -16,8 +16,9 @@ from hil.core.record import Identity
 from hil.core.roles import INSTRUMENTS
 from hil.motor.bounds import highest_braking_speed, lossless_bus_peak
 from hil.motor.nameplate import back_emf, highest_speed
-from hil.plan.line_load import BITS, overload, usual_bytes
+from hil.plan.line_load import overload, usual_bytes
 from hil.plan.rig import Rig
+from hil.ports.board import Timed
 from hil.ports.registry import Registry
 
 __all__ = ["Finding", "Grade", "look_over"]
@@ -78,6 +79,13 @@ def look_over(
     try:
         for who in bench.identities():
             yield _identity(who, today)
+        if isinstance(bench.board, Timed):
+            yield Finding(
+                "turnaround",
+                Grade.OK,
+                f"the board answered within {1e3 * bench.board.turnaround:.3g} ms besides the time "
+                "on the line: its times are that uncertain",
+            )
         try:
             grade, text = set_limits(bench, rig)
             yield Finding("supply limits", grade, f"{text}, output off")
@@ -105,7 +113,7 @@ def _line(rig: Rig) -> Finding:
         return Finding("serial line", Grade.WARNING, f"telemetry: {said}".replace(
             f"of {size} bytes", f"of {about}{size} bytes"
         ))  # fmt: skip
-    share = 100.0 * size * BITS * link.telemetry_rate / link.baud
+    share = 100.0 * link.on_line(size) * link.telemetry_rate
     return Finding(
         "serial line",
         Grade.OK,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import math
 from collections.abc import Callable
 
 import numpy as np
@@ -19,7 +20,7 @@ from hil.core.drive import DriveState, Fault
 from hil.core.errors import FirmwareError, HilError, InstrumentError, LinkTimeout
 from hil.core.record import Identity
 from hil.core.trace import Accuracy, Trace
-from hil.ports.board import BoardReadings, Nudged
+from hil.ports.board import BoardReadings, Nudged, Timed
 from hil.ports.clock import Clock
 from hil.ports.instruments import SupplyReading
 
@@ -117,7 +118,8 @@ class Readout:
 
     def trace(self) -> Trace:
         """What was recorded since `begin_trace`."""
-        return self._recorder.trace(self.clock.now())
+        turnaround = self.board.turnaround if isinstance(self.board, Timed) else math.nan
+        return self._recorder.trace(self.clock.now(), turnaround)
 
     def link_facts(self) -> LinkFacts:
         """What the link came to since `begin_trace`."""

@@ -90,13 +90,14 @@ class Recorder:
         """Note an instant, `time` on the host clock, s."""
         self._marks.append(Mark(name, time - self.start, uncertainty, detail))
 
-    def trace(self, end: float) -> Trace:
-        """Everything kept since the start, up to host time `end`."""
-        channels = {
-            channel.name: channel
-            for source in (self._reported, self._witness, self._readback, self._single)
-            for channel in source()
-        }
+    def trace(self, end: float, turnaround: float = math.nan) -> Trace:
+        """Everything kept since the start, up to host time `end`.
+
+        `turnaround` of the board, s, see `hil.ports.board.Timed`.
+        """
+        reported = self._reported(0.0 if math.isnan(turnaround) else turnaround)
+        found = (*reported, *self._witness(), *self._readback(), *self._single())
+        channels = {channel.name: channel for channel in found}
         return Trace(
             channels=channels,
             marks=tuple(sorted(self._marks, key=lambda mark: mark.t)),
@@ -156,14 +157,14 @@ class Recorder:
             interval=self._sources.interval.get(name, 0.0),
         )
 
-    def _reported(self) -> list[Channel]:
+    def _reported(self, turnaround: float) -> list[Channel]:
         filled = [readings for readings in self._board if len(readings)]
         if not filled:
             return []
         host = np.concatenate([readings.host_time for readings in filled])
         board = np.concatenate([readings.board_time for readings in filled])
         names = sorted({name for readings in filled for name in readings.values})
-        time, uncertainty = self._by_arrival(host, names)
+        time, uncertainty = self._by_arrival(host, names, turnaround)
         told = np.isfinite(board)
         if told.any():
             uncertainty = 0.0 if told.all() else uncertainty
@@ -172,24 +173,28 @@ class Recorder:
                 stamped = np.flatnonzero(told[part]) + (part.start or 0)
                 if not stamped.size:
                     continue
-                relation = relate(host[stamped], board[stamped], self._sources.line_time)
+                line = self._sources.line_time
+                relation = relate(host[stamped], board[stamped], line, turnaround)
                 time[stamped] = relation.to_host(board[stamped])
                 uncertainty = max(uncertainty, relation.uncertainty)
         axis = self._order(time)
         return [self._channel(name, axis, _column(filled, name), uncertainty) for name in names]
 
-    def _by_arrival(self, host: FloatArray, names: Sequence[str]) -> tuple[FloatArray, float]:
+    def _by_arrival(
+        self, host: FloatArray, names: Sequence[str], turnaround: float
+    ) -> tuple[FloatArray, float]:
         """When frames were made, s, by when they were read, and the standard uncertainty of that.
 
         The last frame of a read has waited for less than another one takes to come: no longer than
         the interval of the telemetry, besides its time on the line; rectangular over that (JCGM
-        100:2008, 4.3.7).
+        100:2008, 4.3.7). For the turnaround see `relate`.
         """
         line, frame = (
             self._sources.line_time,
             max((self._sources.interval.get(name, 0.0) for name in names), default=0.0),
         )
-        return host - line - frame / 2.0, math.hypot(line, frame) / math.sqrt(12.0)
+        spread = math.hypot(line, frame, 2.0 * turnaround) / math.sqrt(12.0)
+        return host - line - frame / 2.0, spread
 
     def _witness(self) -> list[Channel]:
         if not self._shaft:

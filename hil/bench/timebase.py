@@ -8,6 +8,7 @@ value is the offset, its slope the drift of one clock against the other.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -57,18 +58,23 @@ class ClockRelation:
         return board_time + self.offset + self.drift * (board_time - self.origin)
 
 
-def relate(host: FloatArray, board: FloatArray, line_time: float) -> ClockRelation:
+def relate(
+    host: FloatArray, board: FloatArray, line_time: float, turnaround: float = 0.0
+) -> ClockRelation:
     """Estimate the relation from pairs of stamps.
 
     Parameters
     ----------
     host, board : shape (n,), n >= 1, seconds; NaN in `board` is left out.
     line_time : seconds that one frame spends on the line, subtracted from the lateness.
+    turnaround : seconds within which an answer came, beyond its time on the line.
 
     Over `LEAST_SPAN` or more the drift is the slope of that edge of the lower convex hull of the
     lateness that lies over the middle of the trace: no frame is early against it, and frames that
     waited long have no say. What remains unknown is how long even the least delayed frame waited:
-    it lies between zero and the smallest step by which lateness varies.
+    it lies between zero and the smallest step by which lateness varies. What an adapter or a driver
+    takes for every frame does not vary: that is no more than the turnaround, of which it is a part
+    (rectangular from zero, and left uncorrected: its mean square counts, JCGM 100:2008, F.2.4.5).
 
     Raises
     ------
@@ -88,7 +94,9 @@ def relate(host: FloatArray, board: FloatArray, line_time: float) -> ClockRelati
     probe = float(earliest[-1] - earliest[0])
     return ClockRelation(
         offset=float(flat[0]) - line_time,
-        uncertainty=float(np.hypot(probe, line_time) / np.sqrt(12.0)),
+        uncertainty=math.hypot(
+            probe / math.sqrt(12.0), line_time / math.sqrt(12.0), turnaround / math.sqrt(3.0)
+        ),
         jitter=float(np.std(flat)),
         drift=drift,
         drift_uncertainty=drift_uncertainty,

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from abc import ABC, abstractmethod
 from typing import Any, Self
+
+import numpy as np
 
 from hil.core.errors import (
     CommandRefused,
@@ -32,6 +35,7 @@ class CommandedBoard(ABC):
         self._config, self._clock = config, clock
         self._port = BytePort(port, config.url, clock, log)
         self._answered: set[str] = set()  # what has been answered since opening
+        self.turnaround = math.nan  # see `hil.ports.board.Timed`
 
     @classmethod
     def open(cls, config: SerialBoardConfig, clock: Clock, log: ByteLog | None = None) -> Self:
@@ -50,6 +54,12 @@ class CommandedBoard(ABC):
     @abstractmethod
     def _command(self, command: str, **arguments: float | str) -> None:
         """Send a command and wait until it is acknowledged; `CommandRefused` if it is not."""
+
+    def _note_turnaround(self, asked: float, size: int) -> None:
+        """An answer is there to what was asked at `asked`; `size` bytes both together."""
+        taken = self._clock.now() - asked - self._description.on_line(size)
+        # Over USB the line is as fast as it likes, whatever baud rate it was told.
+        self.turnaround = float(np.fmin(self.turnaround, max(taken, 0.0)))
 
     def start(self, speed: float) -> None:
         """Start towards a signed speed in rpm, clockwise positive; returns when acknowledged."""

@@ -146,11 +146,14 @@ class ModbusBoard(CommandedBoard):
         wait = timeout or self._description.reply_timeout
         for _ in range(retries + 1):
             self._begin(what, request)
-            deadline = self._clock.now() + wait
+            asked, before = self._clock.now(), self._port.received
+            size = len(self._framer.buildFrame(request)) - before
+            deadline = asked + wait
             while True:
                 answer = self._answer(request)
                 if answer is not None:
                     self._answered.add(what)
+                    self._note_turnaround(asked, size + self._port.received)
                     return answer
                 if self._clock.now() >= deadline:
                     break

@@ -141,6 +141,7 @@ class SerialBoard(CommandedBoard):
         timeout = self._patience(command)
         deadline = self._clock.now() + timeout
         self._send(command, data)
+        asked = self._clock.now()
         while True:
             self._pump()
             for message in self._messages:
@@ -148,6 +149,8 @@ class SerialBoard(CommandedBoard):
                 ours = ours or self._codec.same(message.command, command)
                 if message.name in answers and ours:
                     self._messages.clear()
+                    if self._decoded == 1:  # telemetry in between would have kept it waiting
+                        self._note_turnaround(asked, len(data) + self._bytes)
                     return message
             self._messages.clear()
             if self._clock.now() >= deadline:

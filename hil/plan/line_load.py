@@ -4,10 +4,8 @@ from __future__ import annotations
 
 import re
 
-from hil.ports.link import SIZES, FramingSpec, LinkDescription
+from hil.ports.link import BITS, SIZES, FramingSpec, LinkDescription
 
-#: Bits on the line for a byte: start, eight data, stop.
-BITS = 10
 #: Characters that a number takes on a line of text, with its separator: about, for want of better.
 NUMBER = 6
 
@@ -40,7 +38,7 @@ def usual_bytes(link: LinkDescription) -> int:
 
 def frame_time(link: LinkDescription) -> float:
     """Seconds that one telemetry frame, as they usually are, is on the line."""
-    return usual_bytes(link) * BITS / link.baud
+    return link.on_line(usual_bytes(link))
 
 
 def overload(link: LinkDescription, size: int) -> str:

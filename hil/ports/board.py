@@ -74,6 +74,19 @@ class Board(Protocol):
 
 
 @runtime_checkable
+class Timed(Protocol):
+    """A board that tells how fast it can be talked to.
+
+    Attributes
+    ----------
+    turnaround : least time, s, from sending a command to having its answer, beyond what both spent
+        on the line: firmware, adapters and drivers in between. NaN before the first answer.
+    """
+
+    turnaround: float
+
+
+@runtime_checkable
 class Nudged(Protocol):
     """A board that can be spoken to without waiting for what it says."""
 

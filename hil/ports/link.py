@@ -9,6 +9,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
+#: Bits on the line for a byte: start, eight data, stop.
+BITS = 10
 #: Commands a profile can describe; `OPTIONAL_COMMANDS` may be absent.
 COMMANDS = ("identify", "start", "set-speed", "stop", "clear", "select-sensing", "stream")
 OPTIONAL_COMMANDS = ("select-sensing", "stream")
@@ -204,3 +206,7 @@ class LinkDescription:
     polls: tuple[PollSpec, ...] = ()
     sensing: str = ""
     hold: float = 1.0
+
+    def on_line(self, size: int) -> float:
+        """Seconds that so many bytes are on the line."""
+        return size * BITS / self.baud

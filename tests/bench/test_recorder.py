@@ -61,6 +61,16 @@ def test_a_frame_without_board_time_was_made_within_an_interval_before_it_was_re
     assert channel.time_uncertainty == pytest.approx(0.005 / np.sqrt(12.0))
 
 
+@pytest.mark.parametrize("board", [[7.0, 7.1], [float("nan")] * 2])
+def test_a_slow_adapter_makes_the_times_of_the_board_uncertain(board: list[float]) -> None:
+    kept = recorder()
+    kept.add_board(frames([50.1, 50.2], board, speed=[1.0, 2.0]))
+    sharp = kept.trace(51.0).channels["reported.speed"].time_uncertainty
+    assert kept.trace(51.0, float("nan")).channels["reported.speed"].time_uncertainty == sharp
+    blurred = kept.trace(51.0, 0.016).channels["reported.speed"].time_uncertainty
+    assert blurred == pytest.approx(np.hypot(sharp, 0.016 / np.sqrt(3.0)))
+
+
 def test_one_frame_without_board_time_leaves_the_others_theirs() -> None:
     kept = recorder(interval={"reported.speed": 0.01})
     board = [7.00, 7.01, float("nan"), 7.03]

@@ -16,6 +16,17 @@ def test_the_least_delayed_frame_gives_the_offset() -> None:
     assert relation.to_host(board) == pytest.approx(board + 5.0)
 
 
+def test_what_every_frame_waits_is_bounded_by_the_turnaround() -> None:
+    """Rectangular from zero to 6 ms, uncorrected: 6 ms / sqrt 3 about zero (JCGM 100, F.2.4.5)."""
+    board = np.array([0.0, 0.01, 0.02])
+    relation = relate(board + 5.0, board, line_time=0.0, turnaround=0.006)
+    assert relation.offset == pytest.approx(5.0)
+    assert relation.uncertainty == pytest.approx(0.006 / np.sqrt(3.0))
+    # As the mean square of so many equally likely delays says.
+    delays = np.linspace(0.0, 0.006, 100_001)
+    assert relation.uncertainty == pytest.approx(np.sqrt(np.mean(delays**2)), rel=1e-4)
+
+
 def test_frames_without_board_time_are_left_out() -> None:
     host = np.array([1.0, 2.0])
     assert relate(host, np.array([np.nan, 0.5]), 0.0).offset == pytest.approx(1.5)

@@ -1,6 +1,7 @@
 """``hil check``: what it says of a rig, and that it energises nothing."""
 
 import json
+import re
 from functools import partial
 from pathlib import Path
 
@@ -67,6 +68,9 @@ def test_a_driver_that_does_not_exist_fails_with_the_nearest_that_does(tmp_path:
 
 def test_how_much_of_the_line_telemetry_takes_is_said(tmp_path: Path) -> None:
     said = " ".join(run(RIG, "--twin").output.split())
+    assert re.search(
+        r"OK turnaround the board answered within [0-9.]+ ms besides the time on", said
+    )
     assert "OK serial line telemetry takes about 58 % of it: 200 frames/s of about 67 bytes" in said
     shipped = (RIG.parents[1] / "profiles" / "dosing-lines.profile.yaml").read_text()
     slow = tmp_path / "slow.profile.yaml"

@@ -140,6 +140,7 @@ class BoardPeer:
     refuse: dict[str, int] = field(default_factory=dict)
     before: bytes = b""  # raw bytes sent ahead of each answer
     mute_first: int = 0  # answers withheld at the beginning
+    thinking: float = 0.0  # s before an answer
 
     def __post_init__(self) -> None:
         self.framing = make_framing(self.description.framing)
@@ -190,6 +191,7 @@ class BoardPeer:
                     continue
                 if self.before:
                     self.send(self.before)
+                time.sleep(self.thinking)
                 self.send_payload(self.answer(self.command_of(payload)))
 
     def hang_up(self) -> None:

@@ -10,7 +10,7 @@ import pytest
 
 from hil.core.errors import CommandRefused, FirmwareError, LinkTimeout, ProfileMisfit
 from hil.drivers.serial_board import SerialBoard, SerialBoardConfig
-from hil.ports.board import Board
+from hil.ports.board import Board, Timed
 from hil.ports.clock import WallClock
 
 
@@ -78,6 +78,28 @@ def test_identifies_and_obeys(make_peer, description):
             b"\x07\x00\x00",
         ]
     board.close()
+    board.close()
+
+
+def test_it_tells_within_what_time_it_was_answered_at_best(make_peer, description):
+    peer = make_peer(description, thinking=0.1)
+    board = opened(peer, description)
+    assert isinstance(board, Timed)
+    assert np.isnan(board.turnaround)
+    board.identify()
+    slow = board.turnaround
+    # The pseudo-terminal takes no time for what a line would have taken some milliseconds for.
+    assert 0.1 - description.on_line(80) < slow
+    peer.thinking = 0.0
+    for _ in range(100):
+        board.identify()
+        if board.turnaround < 0.1:
+            break
+    quick = board.turnaround
+    assert 0.0 <= quick < 0.1
+    peer.thinking = 0.1
+    board.identify()
+    assert board.turnaround == quick
     board.close()
 
 

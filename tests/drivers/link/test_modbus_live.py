@@ -55,6 +55,13 @@ def rows(readings):
     return sum(len(r) for r in readings)
 
 
+def test_it_tells_within_what_time_it_was_answered(board):
+    assert np.isnan(board.turnaround)
+    began = time.monotonic()
+    board.identify()
+    assert 0.0 <= board.turnaround <= time.monotonic() - began
+
+
 def test_identity_is_read_from_registers(board, modbus_device):
     identity = board.identify()
     assert (identity.model, identity.revision) == ("DOSING-DRIVE", "5EED0001")
