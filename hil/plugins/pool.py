@@ -41,9 +41,8 @@ def check_size(config: pytest.Config, pool: Path) -> None:
         raise pytest.UsageError(str(error)) from error
     workers = config.getoption("numprocesses", None) or 0
     if workers > size:
-        raise pytest.UsageError(
-            f"-n {workers}, but {pool} has {size} rigs: never two workers on one"
-        )
+        rigs = "1 rig" if size == 1 else f"{size} rigs"
+        raise pytest.UsageError(f"-n {workers}, but {pool} has {rigs}: never two workers on one")
 
 
 def take_rig(config: pytest.Config, pool: Path, mode: str) -> FromPool:
