@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping
 from datetime import date
 from shutil import which
 
+from hil.bench.bench import Bench
 from hil.bench.compiling import firmware_finding
 from hil.bench.findings import Finding, Grade
 from hil.bench.offered import driver_findings, transport_findings
@@ -77,15 +78,7 @@ def look_over(
         yield from (Finding(what, Grade.FAILED, reason) for what, reason in failed)
         return
     try:
-        for who in bench.identities():
-            yield _identity(who, today)
-        if isinstance(bench.board, Timed):
-            yield Finding(
-                "turnaround",
-                Grade.OK,
-                f"the board answered within {1e3 * bench.board.turnaround:.3g} ms besides the time "
-                "on the line: its times are that uncertain",
-            )
+        yield from _who_answers(bench, today)
         try:
             grade, text = set_limits(bench, rig)
             yield Finding("supply limits", grade, f"{text}, output off")
@@ -150,6 +143,18 @@ def _flashing(rig: Rig) -> Iterator[Finding]:
         )
     else:
         yield Finding("flashing", Grade.OK, f"by {', '.join(programs)}: there, not started")
+
+
+def _who_answers(bench: Bench, today: date) -> Iterator[Finding]:
+    for who in bench.identities():
+        yield _identity(who, today)
+    if isinstance(bench.board, Timed):
+        yield Finding(
+            "turnaround",
+            Grade.OK,
+            f"the board answered within {1e3 * bench.board.turnaround:.3g} ms besides the time on "
+            "the line: its times are that uncertain",
+        )
 
 
 def _identity(who: Identity, today: date) -> Finding:

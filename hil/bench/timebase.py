@@ -9,6 +9,7 @@ value is the offset, its slope the drift of one clock against the other.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -20,6 +21,9 @@ from hil.core.trace import FloatArray
 LEAST_SPAN = 2.0
 #: Over less of the host's time, s, the rate of the board's is not told.
 LEAST_RATED = 1.0
+#: A host that reads nothing for so long, s, and for so many times as long as usual, stood still:
+#: what waited meanwhile says nothing of the board's clock.
+STILL, UNUSUAL = 0.5, 5.0
 #: Clocks that differ by more than this (fraction) are not two crystals: the slope is left out.
 MOST_DRIFT = 0.02
 #: A board clock that goes back by more than this, s, has wrapped around or been reset.
@@ -107,12 +111,13 @@ def relate(
 def rate(host: FloatArray, board: FloatArray) -> float | None:
     """How many times as fast as the host's the board's time runs; None if that cannot be told.
 
-    Shape (n,), s. Over the longest stretch without a reset, of at least `LEAST_RATED` of the host.
+    Shape (n,), s. Over the longest stretch without a reset of the board, and in which the host did
+    not stand still, of at least `LEAST_RATED` of the host.
     """
     usable = np.isfinite(board) & np.isfinite(host)
     host, board = host[usable], board[usable]
     longest, found = LEAST_RATED, None
-    for part in segments(board):
+    for part in (piece for stretch in segments(board) for piece in _read_on(host, stretch)):
         h, b = host[part], board[part]
         if not h.size:
             continue
@@ -122,6 +127,16 @@ def rate(host: FloatArray, board: FloatArray) -> float | None:
         if span >= longest:
             longest, found = span, float(b[-1] - b[first]) / span
     return found
+
+
+def _read_on(host: FloatArray, stretch: slice) -> Iterator[slice]:
+    """The parts of a stretch of frames between which the host stood still."""
+    gaps = np.diff(host[stretch])
+    read = gaps[gaps > 0.0]
+    most = max(STILL, UNUSUAL * float(np.median(read))) if read.size else math.inf
+    cuts = stretch.start + 1 + np.flatnonzero(gaps > most)
+    for a, b in pairwise([stretch.start, *cuts.tolist(), stretch.stop]):
+        yield slice(a, b)
 
 
 def _drift(x: FloatArray, late: FloatArray) -> tuple[float, float]:
