@@ -18,7 +18,16 @@ AT_ONCE = 2e-3
 
 
 class LimitExceeded(FirmwareError):
-    """A reading went beyond an abort limit; the supply is switched off at once."""
+    """A reading went beyond an abort limit; the supply is switched off at once.
+
+    Attributes
+    ----------
+    what : the limit, as the rig file names it; "" for motion that is not as commanded.
+    """
+
+    def __init__(self, text: str, what: str = "") -> None:
+        super().__init__(text)
+        self.what = what
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,7 +187,11 @@ class Watch:
             raise _beyond(name, worst, limit, unit)
 
 
+_WHAT = {"rpm": "speed", "A": "current", "V": "dc-link-voltage", "degC": "temperature"}
+
+
 def _beyond(name: str, worst: float, limit: float, unit: str) -> LimitExceeded:
     return LimitExceeded(
-        f"{name} reached {worst:.4g} {unit}, above the abort limit of {limit:g} {unit}"
+        f"{name} reached {worst:.4g} {unit}, above the abort limit of {limit:g} {unit}",
+        _WHAT[unit],
     )

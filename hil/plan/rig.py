@@ -173,6 +173,10 @@ class AbortLimits(Model):
     wrong_direction: Angle = 720.0  # travel against the commanded direction, 720 deg = two turns
     speed_gap: Speed | None = None  # between reported and witnessed; None: 10 % of `speed`
     speed_gap_time: Time = 0.1  # a gap counts when it lasts
+    #: Beyond these nothing is energised again, on hardware, before a person has looked.
+    end_run: tuple[Literal["speed", "current", "dc-link-voltage", "temperature"], ...] = (
+        "speed", "dc-link-voltage",
+    )  # fmt: skip
 
 
 class Regeneration(Model):

@@ -12,6 +12,7 @@ from hil.bench.bench import NOT_OFF
 from hil.bench.choose import Choice
 from hil.bench.coming_up import Overload
 from hil.bench.keeper import InterlockOpen
+from hil.bench.limits import LimitExceeded
 from hil.bench.operator import OperatorStop
 from hil.bench.session import RECONNECT, Session, same_device
 from hil.core.errors import BenchError, FirmwareError, InstrumentError, LinkError
@@ -81,6 +82,27 @@ def test_other_problems_leave_it_open(run, problem: Exception | None) -> None:
     session = run.session()
     first = session.open("a")
     session.let_go_after(problem)
+    assert session.open("b") is first
+
+
+@pytest.mark.parametrize(("simulated", "ends"), [(False, True), (True, False)])
+def test_over_speed_ends_a_run_on_hardware(run, simulated: bool, ends: bool) -> None:
+    session = run.session(simulated=simulated)
+    first = session.open("a")
+    session.let_go_after(LimitExceeded("witness.speed reached 7000 rpm", "speed"))
+    assert session.dead == ("witness.speed reached 7000 rpm" if ends else "")
+    if ends:
+        with pytest.raises(BenchError, match="reached 7000 rpm"):
+            session.open("b")
+    else:
+        assert session.open("b") is first
+
+
+@pytest.mark.parametrize("what", ["temperature", ""])
+def test_other_limits_leave_it_to_the_next_item(run, what: str) -> None:
+    session = run.session()
+    first = session.open("a")
+    session.let_go_after(LimitExceeded("x", what))
     assert session.open("b") is first
 
 
