@@ -67,25 +67,23 @@ class Approach:
             raise Unmeasurable(Outcome.NEVER_REACHED, detail)
         return self.base, final
 
-    def instant(
-        self, delay: float, smoothing: float = SMOOTHING, level: Budget | None = None
-    ) -> Estimate:
-        """A time counted from the onset, with its uncertainty and resolution; see `crossing`."""
-        at = self.onset.t + delay
-        budget = self.smooth.crossing(at, smoothing, level) + clock(self.onset.uncertainty)
+    def _instant(self, onset: Mark, delay: float, level: Budget | None = None) -> Estimate:
+        """A time counted from `onset`, with its uncertainty and resolution; see `crossing`."""
+        budget = self.smooth.crossing(onset.t + delay, SMOOTHING, level) + clock(onset.uncertainty)
         return Estimate(delay, budget, self.raw.interval, self.raw.note)
 
-    def first_entry(self) -> float:
+    def first_entry(self) -> Estimate:
         """Seconds from the onset until the speed first enters target ± tolerance."""
         s = self.smooth
         try:
-            return waveform.first_entry(s.t, s.y, self.target, self.tolerance, self.onset.t)
+            delay = waveform.first_entry(s.t, s.y, self.target, self.tolerance, self.onset.t)
         except Unmeasurable as why:
             if why.outcome is not Outcome.NEVER_REACHED:
                 raise
             nearest = float(s.y[np.argmin(np.abs(s.y - self.target))])
             detail = f"the speed came no nearer than {self._asked(nearest)}"
             raise Unmeasurable(why.outcome, detail) from why
+        return self._instant(self.onset, delay)
 
     def _asked(self, speed: float) -> str:
         """A speed beside the one that was asked for, both as the shaft turned."""
@@ -106,6 +104,23 @@ class Approach:
             raise
         held = self.end - self.onset.t - entry
         return "" if held >= HOLD else f"in the band for the last {held:.3g} s only"
+
+    def settling(self, onset: Mark, percent: float) -> Estimate:
+        """Time from `onset` to the last entry into ± `percent` of the amplitude about the end.
+
+        NEVER_REACHED unless the speed stays there for the steady window at least.
+        """
+        base, final = self.levels
+        half_width = (final - base) * percent / 100.0
+        s = self.smooth.cut(onset.t, self.end)
+        entry = waveform.last_entry(s.t, s.y, final, half_width, onset.t)
+        held = self.end - onset.t - entry
+        if held < steady.STEADY - 1e-9:
+            detail = (
+                f"within ±{half_width:.4g} rpm of {final:.4g} rpm for the last {held:.3g} s only"
+            )
+            raise Unmeasurable(Outcome.NEVER_REACHED, detail)
+        return self._instant(onset, entry, self.steady.budget.without(ACCURACY, NOISE))
 
     def beyond(self, part: Signal) -> Estimate:
         """Overshoot of `part` in % of the waveform amplitude; the gain error cancels.
@@ -188,8 +203,7 @@ def time_to_recipe(find: ApproachOf, name: str, window: Window) -> Recipe:
         channels=SPEED,
     )
     def recipe(view: View) -> Estimate:
-        it = view.once(find)
-        return it.instant(it.first_entry())
+        return view.once(find).first_entry()
 
     return recipe
 
@@ -211,18 +225,8 @@ def settling_recipe(find: ApproachOf, name: str, window: Window, percent: float 
     )
     def recipe(view: View) -> Estimate:
         it = view.once(find)
-        base, final = it.levels
         share = view.conditions.tolerance if percent is None else percent
-        half_width = (final - base) * share / 100.0
-        s = it.smooth
-        entry = waveform.last_entry(s.t, s.y, final, half_width, it.onset.t)
-        held = it.end - it.onset.t - entry
-        if held < steady.STEADY - 1e-9:
-            detail = (
-                f"within ±{half_width:.4g} rpm of {final:.4g} rpm for the last {held:.3g} s only"
-            )
-            raise Unmeasurable(Outcome.NEVER_REACHED, detail)
-        return it.instant(entry, level=it.steady.budget.without(ACCURACY, NOISE))
+        return it.settling(it.onset, share)
 
     return recipe
 

@@ -8,6 +8,7 @@ import numpy as np
 
 from hil.core.budget import ACCURACY, CLOCK, NOISE, RESOLUTION, rectangular
 from hil.core.measure import Outcome
+from hil.core.trace import Mark
 from hil.measures import approach as to
 from hil.measures import steady, waveform
 from hil.measures.extreme import largest_of_even
@@ -98,6 +99,27 @@ def undershoot(view: View) -> Estimate:
     )
 
 
+def _release(view: View) -> tuple[to.Approach, Mark]:
+    """The approach, and the mark at which the load lets go of a drive that it held back."""
+    if not view.conditions.saturated:
+        raise Unmeasurable(Outcome.NOT_APPLICABLE, "the step does not saturate on purpose")
+    it = view.once(_approach)
+    released = [
+        m
+        for m in view.trace.marks
+        if m.name in ("load-off", "brake-off") and it.onset.t <= m.t < it.end
+    ]
+    if not released:
+        detail = "no mark `load-off` or `brake-off` after the set point"
+        raise Unmeasurable(Outcome.MISSING_DATA, detail)
+    last = max(released, key=lambda m: m.t)
+    held = it.smooth.cut(last.t - HELD, last.t)
+    if not held.y.size or float(np.max(held.y)) >= it.target - it.tolerance:
+        detail = "the speed was not held back before the release"
+        raise Unmeasurable(Outcome.NOT_APPLICABLE, detail)
+    return it, last
+
+
 @defines(
     "wind-up-overshoot",
     "%",
@@ -112,23 +134,26 @@ def undershoot(view: View) -> Estimate:
 )
 def wind_up_overshoot(view: View) -> Estimate:
     """Overshoot after saturation; see its definition."""
-    if not view.conditions.saturated:
-        raise Unmeasurable(Outcome.NOT_APPLICABLE, "the step does not saturate on purpose")
-    it = view.once(_approach)
-    released = [
-        m.t
-        for m in view.trace.marks
-        if m.name in ("load-off", "brake-off") and it.onset.t <= m.t < it.end
-    ]
-    if not released:
-        detail = "no mark `load-off` or `brake-off` after the set point"
-        raise Unmeasurable(Outcome.MISSING_DATA, detail)
-    part = it.raw.window(max(released), it.end, 2)
-    held = it.smooth.cut(max(released) - HELD, max(released))
-    if not held.y.size or float(np.max(held.y)) >= it.target - it.tolerance:
-        detail = "the speed was not held back before the release"
-        raise Unmeasurable(Outcome.NOT_APPLICABLE, detail)
-    return it.beyond(part)
+    it, released = view.once(_release)
+    return it.beyond(it.raw.window(released.t, it.end, 2))
+
+
+@defines(
+    "settling-after-release",
+    "s",
+    f"""Settling: time from the release of the load that held the controller in saturation (the last
+    mark `load-off` or `brake-off` after `set-point`) to the last entry (interpolated) of the shaft
+    speed into the final level ± the tolerance of the waveform amplitude, kept to the end of the
+    judged window and for the whole steady window at least; 0 if it is in there from the release on.
+    {_LEVELS} {to.FILTER_TEXT}. Only for steps that saturate on purpose, and only if the speed
+    stayed below target - tolerance for the {1e3 * HELD:g} ms before the release. {WINDOW.text}""",
+    source=IEEE_181,
+    channels=to.SPEED,
+)
+def settling_after_release(view: View) -> Estimate:
+    """Settling after saturation; see its definition."""
+    it, released = view.once(_release)
+    return it.settling(released, view.conditions.tolerance)
 
 
 _RECIPES: tuple[Recipe, ...] = (
@@ -141,5 +166,6 @@ _RECIPES: tuple[Recipe, ...] = (
     steady.ripple_recipe(to.level_of(_approach), WINDOW.text),
     peak_current_recipe(WINDOW.of, f"in the judged window, {WINDOW.span}"),
     wind_up_overshoot,
+    settling_after_release,
 )
 RECIPES: Mapping[str, Recipe] = {recipe.definition.name: recipe for recipe in _RECIPES}

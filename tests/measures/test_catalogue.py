@@ -34,11 +34,11 @@ NAMES = {
     "stall": """tripped trip-time-from-brake trip-time-from-standstill peak-current let-through
         fault-named latched restarts recovered speed-dip""",
     "speed-step": """transition-duration overshoot undershoot settling-time-2 settling-time-5
-        steady-error ripple peak-current wind-up-overshoot""",
+        steady-error ripple peak-current wind-up-overshoot settling-after-release""",
     "steps": """final-speed-error ripple peak-speed peak-current peak-dc-link-voltage
         peak-temperature fault-count time-to-fault time-to-still duration largest-speed-error
         reported-speed-slope reported-speed-offset stop-time refusals telemetry-rate-error
-        telemetry-repeats final-current-crest current-asymmetry uneven-commutation
+        telemetry-repeats final-current-crest minimum-speed current-asymmetry uneven-commutation
         sector-scatter""",
 }
 WITNESS = """speed-disagreement direction-agreement voltage-disagreement current-disagreement

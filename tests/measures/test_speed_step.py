@@ -173,6 +173,48 @@ def test_a_load_that_did_not_hold_the_drive_shows_no_wind_up(lab, saturated):
     assert "held back" in found["wind-up-overshoot"].detail
 
 
+ASKED = {"entry": 1000.0, "target": 2500.0, "saturated": True}
+
+
+@pytest.mark.parametrize("tolerance", [2.0, 5.0])
+def test_settling_after_release_counts_from_there(lab, saturated, tolerance):
+    found = lab.measures("speed-step", saturated.trace(), tolerance=tolerance, **ASKED)
+    # back from 2700 rpm by 200 rpm in 0.3 s; the band is a share of 1500 rpm: a line is no other
+    # for a moving mean
+    expected = 0.6 - 0.3 / 200.0 * 1500.0 * tolerance / 100.0
+    settled = found["settling-after-release"]
+    assert settled.value == pytest.approx(expected, abs=1e-6)
+    # two stamps of 0.5 ms, and half a step of 0.1 rpm over a slope of 667 rpm/s at least
+    assert settled.uncertainty > np.hypot(0.0005, 0.0005)
+    assert settled.uncertainty < 0.002
+    # the set point was sent a second earlier
+    if tolerance == 5.0:
+        assert found["settling-time-5"].value == pytest.approx(settled.value + 2.0 - AT)
+
+
+def test_a_drive_that_goes_on_swinging_after_the_release_never_settles(lab, saturated):
+    held = saturated.speed
+    saturated.speed = lambda t: held(t) + 200.0 * np.sin(2.0 * np.pi * 4.0 * t) * (t > 2.7)
+    found = lab.measures("speed-step", saturated.trace(), **ASKED)["settling-after-release"]
+    assert found.outcome is Outcome.NEVER_REACHED
+    assert "rpm for the last" in found.detail or "at the end still" in found.detail
+
+
+def test_without_saturation_nothing_settles_after_it(lab, saturated):
+    trace = saturated.trace()
+    plain = lab.measures("speed-step", trace, **{**ASKED, "saturated": False})
+    assert plain["settling-after-release"].outcome is Outcome.NOT_APPLICABLE
+    saturated.speed = lab.ramps([(AT, 1000.0), (1.3, 2500.0)])
+    unheld = lab.measures("speed-step", saturated.trace(), **ASKED)["settling-after-release"]
+    assert (unheld.outcome, unheld.detail) == (
+        Outcome.NOT_APPLICABLE,
+        "the speed was not held back before the release",
+    )
+    saturated.marks = [("set-point", AT)]
+    unreleased = lab.measures("speed-step", saturated.trace(), **ASKED)["settling-after-release"]
+    assert unreleased.outcome is Outcome.MISSING_DATA
+
+
 def test_a_hole_after_the_set_point(lab, step):
     trace = lab.without(step(1000, 3000).trace(), "witness.speed", 1.1, 1.2)
     found = lab.measures("speed-step", trace, entry=1000.0, target=3000.0)
