@@ -232,6 +232,26 @@ def test_less_than_a_second_or_no_board_time_tells_no_rate() -> None:
     assert none.link_facts().clock is None
 
 
+@given(still=st.floats(0.8, 20.0), kept=st.floats(0.0, 0.4), at=st.floats(1.2, 2.5))
+def test_a_host_that_stood_still_does_not_make_a_clock_slow(still, kept, at) -> None:
+    """What waits is read late, and what no longer fits the buffer of the port is lost."""
+    recorder = Recorder(Sources(), 0.0)
+    for t in np.arange(0.0, at, 0.01):
+        recorder.add_board(readings([t], [t]))
+    waited = np.arange(at, at + kept, 0.01)
+    recorder.add_board(readings([at + still] * waited.size, waited))
+    for t in np.arange(at + still, at + still + 0.3, 0.01):
+        recorder.add_board(readings([t], [t]))
+    assert recorder.link_facts().clock == pytest.approx(1.0, rel=0.01)
+
+
+def test_telemetry_that_comes_seldom_is_rated_all_the_same() -> None:
+    recorder = Recorder(Sources(), 0.0)
+    for t in np.arange(0.0, 20.0, 2.0):
+        recorder.add_board(readings([t], [1e-3 * t]))
+    assert recorder.link_facts().clock == pytest.approx(1e-3)
+
+
 def test_a_board_that_restarts_is_rated_over_its_longest_stretch() -> None:
     recorder = Recorder(Sources(), 0.0)
     for t in np.arange(0.0, 4.0, 0.01):
