@@ -66,6 +66,20 @@ def test_what_it_may_not(watch: SupplyWatch, voltage: float, current: float) -> 
         look(watch, voltage, current)
 
 
+@pytest.mark.parametrize("over", [0.99, 1.01])
+def test_each_part_of_the_limits_of_error_counts(supply: Telling, over: float) -> None:
+    """0.2 % of the reading, 0.1 V, 0.05 V of resolution, and 1 % of what was set."""
+    accuracy = Accuracy(0.002, 0.1, 0.05)
+    made = SupplyWatch(supply, SupplyFacts(accuracy, Accuracy(), Settling(within=1.0)))  # type: ignore[arg-type]
+    made.begin(5.0)
+    allowed = (0.002 * 24.0 + 0.1 + 0.05 + 0.01 * 24.0) / (1.0 - 0.002)
+    if over < 1.0:
+        look(made, 24.0 + over * allowed, 1.0)
+    else:
+        with pytest.raises(InstrumentError, match=r"for 0\.3\d? s, beyond its accuracy"):
+            look(made, 24.0 + over * allowed, 1.0)
+
+
 def test_a_step_of_the_load_is_given_time(watch: SupplyWatch) -> None:
     look(watch, 29.0, 1.0, seconds=PATIENCE - 0.1)
     look(watch, 24.0, 1.0, seconds=0.1, at=1.0)

@@ -349,3 +349,20 @@ def test_coarse_data_beyond_the_guard_band_fails():
     narrow = Band("overshoot", 0.0, 1.0, "%", Rule.GUARDED, guard=2.0)
     assert judge(narrow, measured(1.66, 0.3)).verdict is Verdict.UNDECIDED
     assert judge(narrow, measured(2.3, 0.3)).verdict is Verdict.FAIL
+
+
+@pytest.mark.parametrize(
+    ("value", "verdict"),
+    [(19.01, Verdict.PASS), (20.0, Verdict.PASS), (20.01, Verdict.FAIL), (20.99, Verdict.FAIL)],
+)
+def test_the_simple_rule_decides_within_the_uncertainty_of_a_limit(value, verdict):
+    """JCGM 106:2012, 8.2: the measured value alone; the risk is shared."""
+    assert judge(band(13.0, 20.0), measured(value, 0.5)).verdict is verdict
+
+
+def test_a_risk_that_is_just_kept_is_kept():
+    edge = measured(19.0, 0.5)
+    risk = judge(band(high=20.0), edge).consumer_risk
+    assert risk == pytest.approx(0.022750, abs=1e-6)
+    just = Band("overshoot", None, 20.0, "%", Rule.GUARDED, risk=risk)
+    assert judge(just, edge).verdict is Verdict.PASS
