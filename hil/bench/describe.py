@@ -43,5 +43,14 @@ def limit_lines(rig: Rig) -> dict[str, str]:
         "wrong direction": f"{rig.limits.wrong_direction:g} deg",
         "supply current limit": f"{rig.supply.current_limit:g} A",
         "supply over-voltage limit": f"{rig.supply.over_voltage_limit:g} V",
+        "supply watchdog": _watchdog(rig),
         "regeneration absorbed by": rig.regeneration.absorbed_by.replace("-", " "),
     }
+
+
+def _watchdog(rig: Rig) -> str:
+    """Whether the supply switches itself off when the host is gone."""
+    dog = rig.commands["supply"].watchdog
+    if dog is None:
+        return "none described: a host that loses power leaves the output as it is"
+    return f"fed every {dog.interval:g} s, {'read back' if dog.query else 'not read back'}"

@@ -16,7 +16,7 @@ from hil.drivers.scpi_instrument import ScpiInstrument
 from hil.ports.clock import Clock
 from hil.ports.instruments import SupplyReading
 from hil.ports.registry import Descriptor
-from hil.ports.supply_commands import SCPI_1999, SupplyCommands
+from hil.ports.supply_commands import SCPI_1999, SupplyCommands, Watchdog
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -140,8 +140,7 @@ class ScpiSupply(ScpiInstrument):
         commands = self._commands
         try:
             if commands.watchdog is not None:
-                self._session.checked_write(commands.message(commands.watchdog.enable))
-                self._fed = self._clock.now()
+                self._watch_over(commands.watchdog)
             self._session.checked_write(commands.message(commands.output_on))
             if self.is_on():
                 return
@@ -237,6 +236,19 @@ class ScpiSupply(ScpiInstrument):
             current = self._number(self._commands.measure_current)
         return SupplyReading((before + self._clock.now()) / 2.0, voltage, current)
 
+    def _watch_over(self, dog: Watchdog) -> None:
+        """Enable the watchdog of the supply, and see that it is."""
+        self._session.checked_write(self._commands.message(dog.enable))
+        self._fed = self._clock.now()
+        if not dog.query:
+            return
+        found = self._session.query(self._commands.message(dog.query))
+        if not _same(found, dog.reads):
+            raise InstrumentError(
+                f"{self._session.name}: the communication watchdog was enabled by {dog.enable!r}, "
+                f"but {dog.query!r} is answered with {found!r}, expected {dog.reads!r}"
+            )
+
     def _feed(self) -> None:
         """Keep the watchdog of the supply quiet: the bench reads it all the time while it is on."""
         dog = self._commands.watchdog
@@ -245,6 +257,14 @@ class ScpiSupply(ScpiInstrument):
         if self._clock.now() - self._fed >= dog.interval / 2.0:
             self._session.write(self._commands.message(dog.keep_alive))
             self._fed = self._clock.now()
+
+
+def _same(found: str, expected: str) -> bool:
+    """Whether two answers say the same, as numbers where they are numbers."""
+    try:
+        return float(found) == float(expected)
+    except ValueError:
+        return found.upper() == expected.upper()
 
 
 DESCRIPTOR = Descriptor(

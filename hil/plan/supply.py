@@ -25,7 +25,7 @@ from hil.plan.described import (
     find,
     line,
 )
-from hil.plan.model import Count, Model, Switch
+from hil.plan.model import Count, Model, Switch, Text
 from hil.plan.source import Problem, Source, Where
 from hil.plan.units import CurrentLimit, Ratio, Time, VoltageLimit
 from hil.ports.supply_commands import (
@@ -121,6 +121,8 @@ class WatchdogTexts(Model):
     disable: FixedOrNone = ""
     keep_alive: str = ""
     interval: Time = 1.0
+    query: str = ""
+    reads: Text = "1"
 
 
 class SettlingTexts(Model):

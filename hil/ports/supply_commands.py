@@ -36,13 +36,16 @@ class Watchdog:
     """The supply switches itself off when nobody speaks to it any more.
 
     `enable` is sent before output-on, `disable` ("" for none) after output-off, `keep_alive` ("" if
-    every message counts) at least every `interval` s while the output is on.
+    every message counts) at least every `interval` s while the output is on. `query` ("" if it
+    cannot be asked) must be answered with `reads` after it was enabled.
     """
 
     enable: str
     disable: str = ""
     keep_alive: str = ""
     interval: float = 1.0
+    query: str = ""
+    reads: str = "1"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -17,6 +17,7 @@ from hil.core.errors import BenchError, InstrumentError, LinkError
 from hil.core.record import Identity
 from hil.plan.load import load_rig
 from hil.ports.clock import WallClock
+from hil.ports.supply_commands import SupplyCommands, Watchdog
 from hil.twin.variation import Change, Variation
 
 TODAY = date(2026, 6, 1)
@@ -276,3 +277,8 @@ def test_limits_are_described_with_units(rig) -> None:
     assert lines["DC link"] == "45 V"
     assert lines["wrong direction"] == "720 deg"
     assert lines["regeneration absorbed by"] == "dc link capacitor"
+    assert lines["supply watchdog"].startswith("none described")
+    dog = Watchdog(enable="DOG 5", query="DOG?", interval=2.0)
+    guarded = rig.model_copy()
+    guarded._commands = {"supply": SupplyCommands(watchdog=dog)}
+    assert limit_lines(guarded)["supply watchdog"] == "fed every 2 s, read back"

@@ -187,6 +187,29 @@ def test_the_watchdog_is_fed_while_the_output_is_on(serve, manager, simple_suppl
     supply.close()
 
 
+@pytest.mark.parametrize(("reads", "on"), [("5", True), ("5.000", True), ("1", False)])
+def test_a_watchdog_that_is_not_enabled_keeps_the_output_off(
+    serve, manager, simple_supply, reads: str, on: bool
+) -> None:
+    simple_supply.points["DOG"] = 0.0
+    peer = serve(simple_supply)
+    dog = Watchdog(enable="DOG 5", query="DOG?", reads=reads)
+    config = SupplyConfig(
+        scpi=ScpiConfig(resource=peer.resource, role="supply", timeout=0.3),
+        commands=replace(SCPI_1999, watchdog=dog),
+    )
+    supply = ScpiSupply.open(config, Told(), manager)
+    supply.prepare(12.0, 1.0, 15.0)
+    if on:
+        supply.switch_on()
+    else:
+        with pytest.raises(InstrumentError, match=r"'DOG\?' is answered with '5.*', expected '1'"):
+            supply.switch_on()
+        assert "OUTP ON" not in peer.received
+    assert supply.is_on() is on
+    supply.close()
+
+
 @pytest.mark.parametrize(
     ("changes", "sent"),
     [
