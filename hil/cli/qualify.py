@@ -21,7 +21,8 @@ EXIT_NOT_QUALIFIED, EXIT_ONLY_WAIVED = 4, 5
 @click.option(
     "--previous",
     type=shared.FOLDER,
-    help="Dossier of the release before: every change in what is asked for is listed.",
+    help="Dossier of the release before: every change in what is asked for, and "
+    "in what was measured, is listed.",
 )
 @click.option("--waivers", type=shared.FILE, help="Waiver file.")
 @click.option("--sign", "key", type=shared.FILE, help="Private key (Ed25519, PEM) to sign with.")

@@ -9,6 +9,7 @@ from hil.core.record import Identity
 from hil.report.dossier.assess import Assessment, SampleShown
 from hil.report.dossier.changes import Change
 from hil.report.dossier.evidence import Piece
+from hil.report.dossier.measured_words import facts as measured_facts
 from hil.report.dossier.orphans import Orphan
 from hil.report.dossier.planned import UNTOLD, Planned
 from hil.report.dossier.release import Outcome, Release, WaiverLine
@@ -65,6 +66,7 @@ def facts(release: Release) -> Facts:
         "changes": None
         if release.changes is None
         else [_change(change) for change in release.changes],
+        "measured": measured_facts(release.measured),
         "basis": release.basis,
     }
 

@@ -8,6 +8,7 @@ from urllib.parse import quote
 
 from jinja2 import Environment
 
+from hil.report.dossier import measured_words
 from hil.report.dossier.assess import ENOUGH, Assessment, Status
 from hil.report.dossier.evidence import Piece
 from hil.report.dossier.orphans import Orphan
@@ -18,6 +19,7 @@ from hil.report.items import Standing
 from hil.report.markup import CAUTIONS, environment, style, template_text
 from hil.report.numbers import NOTHING
 from hil.report.rebuild import PAGE as REPORT
+from hil.verdicts.moved import LITTLE
 
 _TEMPLATES = "hil.report.dossier.templates"
 
@@ -49,6 +51,9 @@ def page(release: Release, *, signed: bool) -> str:
             meanings=MEANINGS,
             shows=PROVES,
             shows_not=PROVES_NOT,
+            measured_summary=measured_words.summary(release.measured),
+            measured_remarks=list(measured_words.remarks(release.measured)),
+            little=LITTLE,
             signed=signed,
             enough=ENOUGH,
             tool=f"hil {version('hil')}",
@@ -104,5 +109,10 @@ def _environment() -> Environment:
         run_folder=run_folder,
         by_item=by_item,
         nearest=nearest,
+        measured_then=measured_words.then,
+        measured_now=measured_words.now,
+        measured_difference=measured_words.difference,
+        measured_finding=measured_words.finding,
+        measured_left=measured_words.left,
     )
     return made

@@ -14,6 +14,7 @@ from hil.plan.waivers import Waiver
 from hil.report.dossier.assess import Assessment, Status, assess
 from hil.report.dossier.basis import Basis, basis_of, disagreements
 from hil.report.dossier.changes import Change, changes
+from hil.report.dossier.measured import Compared, Measured, Source, compare, gather
 from hil.report.dossier.orphans import Orphan, never_decided, orphans, outside, unknown_marks
 from hil.report.dossier.runs import Firmware, RunFacts, one_firmware
 from hil.report.items import Item
@@ -49,6 +50,7 @@ class Previous:
     seal: str
     basis: Basis
     simulated: bool
+    measured: Measured
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,6 +63,7 @@ class Release:
     blocks : what keeps it from being qualified besides requirements, in sentences.
     remarks : what has to be known.
     changes : against the release before, None without one.
+    measured : every judged measure, against the release before if there is one.
     """
 
     file: RequirementFile
@@ -76,6 +79,7 @@ class Release:
     basis: Basis
     previous: Previous | None
     changes: tuple[Change, ...] | None
+    measured: Compared
     blocks: tuple[str, ...]
     remarks: tuple[str, ...]
 
@@ -177,6 +181,10 @@ def qualify(
         basis=basis,
         previous=previous,
         changes=None if previous is None else changes(previous.basis, basis),
+        measured=compare(
+            None if previous is None else previous.measured,
+            gather(Source(run.name, run.simulated, run.items, run.doubts) for run in runs),
+        ),
         blocks=tuple(_blocks(firmware, failed_outside, lost)),
         remarks=tuple(_remarks(runs, basis, previous, assessments)),
     )

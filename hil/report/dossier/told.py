@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from hil.report.dossier.assess import Status
+from hil.report.dossier.measured_words import summary
 from hil.report.dossier.release import Release
 
 _WIDTH = 80
@@ -38,6 +39,8 @@ def lines(release: Release, out: Path, seal: str) -> Iterator[str]:
             f"{'changes':<12} {len(release.changes)} against the release before, {looser} of them "
             "looser"
         )
+    if measured := summary(release.measured):
+        yield from _wrapped(f"{'measured':<12} {measured}")
     if release.orphans:
         count = len(release.orphans)
         belong = "result belongs" if count == 1 else "results belong"

@@ -18,12 +18,14 @@ from hil.core.errors import StoreError
 from hil.plan.requirements import load_requirements
 from hil.plan.waivers import load_waivers
 from hil.report.dossier.facts import FORMAT, facts
+from hil.report.dossier.measured import Source, gather
 from hil.report.dossier.page import page, schema_text
 from hil.report.dossier.pdf import require_pdf, write_pdf
 from hil.report.dossier.release import Previous, Release, qualify
 from hil.report.dossier.runs import look_at
 from hil.report.dossier.verify import PUBLIC_KEY
 from hil.report.dossier.words import how_to_verify
+from hil.report.items import listing
 from hil.store.atomic import replace_file
 from hil.store.hashing import names_below
 from hil.store.reading import RECORD, read
@@ -119,9 +121,17 @@ def read_previous(folder: Path) -> Previous:
             seal=checked.seal,
             basis=told["basis"],
             simulated=told["simulated"],
+            measured=gather(_source(folder, run) for run in told["runs"]),
         )
     except (OSError, ValueError, KeyError, TypeError) as problem:
         raise StoreError(f"{folder / DATA}: not what a dossier says: {problem!r}") from problem
+
+
+def _source(folder: Path, told: dict[str, Any]) -> Source:
+    """A run of the release before, from the copy that its dossier holds."""
+    record = read(folder / RUNS / Path(told["folder"]).name)
+    items = listing(record, every_part=True)
+    return Source(record.start.run, record.start.simulated, items, tuple(told["doubts"]))
 
 
 def _folders(runs: Sequence[Path]) -> list[Path]:

@@ -1,0 +1,126 @@
+"""A measure then and now: by how much it moved, whether that is beyond what is known, and what is
+left of its band."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+
+from hil.core.band import Band
+from hil.core.measure import Measure
+from hil.verdicts.summary import summarise
+from hil.verdicts.uncertainty import combine, coverage, effective_freedom
+
+#: A measure with less than this share of the span of its band left, in %, calls for a look although
+#: it passes: common practice, no source.
+LITTLE = 20.0
+#: Shares of trials: their uncertainty is that of the count, which their bound holds, not they.
+RATES = frozenset({"success-rate", "failure-rate"})
+
+
+class Sense(StrEnum):
+    """Which way a measure moved, as its band sees it."""
+
+    TOWARDS = "towards its limit"
+    AWAY = "away from its limit"
+    NEITHER = "no nearer to its limit and no farther"
+
+
+@dataclass(frozen=True, slots=True)
+class Mean:
+    """The mean of all repetitions of a measure.
+
+    Parameters
+    ----------
+    count : how many values it is of.
+    uncertainty : standard uncertainty, None if that of a value is not stated.
+    freedom : effective degrees of freedom of it, None for infinitely many.
+    """
+
+    value: float
+    count: int
+    uncertainty: float | None
+    freedom: float | None = None
+
+    @property
+    def expanded(self) -> float | None:
+        """Expanded uncertainty for about 95 %."""
+        return None if self.uncertainty is None else coverage(self.freedom) * self.uncertainty
+
+
+@dataclass(frozen=True, slots=True)
+class Move:
+    """From then to now.
+
+    Parameters
+    ----------
+    difference : now less then, in the unit of the measure.
+    uncertainty : expanded, of the difference; None if one of the two has none.
+    beyond : whether the difference is larger than that; None if nobody can say.
+    """
+
+    difference: float
+    uncertainty: float | None
+    beyond: bool | None
+    sense: Sense
+
+
+def mean_of(values: Sequence[Measure]) -> Mean:
+    """The mean of the values of one measure, all of them present.
+
+    What the values have in common (the accuracy of an instrument) does not average out, and which
+    part of their uncertainties that is, the values do not say: all of it is taken as common. The
+    scatter of the repetitions comes on top as s / sqrt(n), with n - 1 degrees of freedom
+    (JCGM 100:2008, 4.2.3). A single value has the scatter between repetitions not in it.
+
+    Raises
+    ------
+    ValueError
+        Without a value.
+    """
+    numbers = [one.value for one in values if one.value is not None]
+    found = summarise(numbers)
+    stated = [one.uncertainty for one in values if one.uncertainty is not None]
+    if len(stated) < len(values) or any(one.name in RATES for one in values):
+        return Mean(found.mean, found.count, None)
+    common = math.fsum(stated) / len(stated)
+    freedom = min((one.freedom for one in values if one.freedom is not None), default=math.inf)
+    scatter = found.deviation / math.sqrt(found.count)
+    free = effective_freedom([(common, freedom), (scatter, max(1, found.count - 1))])
+    whole = combine((common, scatter))
+    return Mean(found.mean, found.count, whole, None if math.isinf(free) else free)
+
+
+def moved(then: Mean, now: Mean, band: Band) -> Move:
+    """How a measure moved, by its `band` of now; the two uncertainties count as independent."""
+    difference = now.value - then.value
+    before, after = then.expanded, now.expanded
+    whole = None if before is None or after is None else math.hypot(before, after)
+    nearer = distance(then.value, band) - distance(now.value, band)
+    sense = Sense.TOWARDS if nearer > 0.0 else Sense.AWAY if nearer < 0.0 else Sense.NEITHER
+    return Move(difference, whole, None if whole is None else abs(difference) > whole, sense)
+
+
+def distance(value: float, band: Band) -> float:
+    """From a value to the nearest limit of its band; negative outside."""
+    low = math.inf if band.low is None else value - band.low
+    high = math.inf if band.high is None else band.high - value
+    return min(low, high)
+
+
+def share_left(margin: float, band: Band) -> float | None:
+    """A margin in % of the span of its band; None where there is no proportion.
+
+    The span lies between the limits, so that in the middle 50 % are left; with one limit it is the
+    distance of that from zero. Exact bands and limits of zero have none, and neither have shares of
+    trials: how near those are, only their bound can tell.
+    """
+    if band.measure in RATES:
+        return None
+    if band.low is not None and band.high is not None:
+        span = band.high - band.low
+    else:
+        span = abs((band.high if band.low is None else band.low) or 0.0)
+    return 100.0 * margin / span if span > 0.0 else None

@@ -1,0 +1,155 @@
+"""Measures then and now: numbers that can be worked out by hand."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from hil.core.band import Band
+from hil.core.measure import Measure, Outcome
+from hil.verdicts.moved import Mean, Sense, distance, mean_of, moved, share_left
+from hil.verdicts.uncertainty import coverage
+
+UP_TO_ONE = Band("time-to-speed", None, 1.0, "s")
+numbers = st.floats(-1e6, 1e6)
+
+
+def of(value: float, uncertainty: float | None = 0.01, freedom: float | None = None) -> Measure:
+    return Measure("time-to-speed", "s", value, uncertainty, freedom=freedom)
+
+
+def test_one_value_keeps_its_uncertainty() -> None:
+    found = mean_of([of(0.4, 0.01)])
+    assert (found.value, found.count, found.uncertainty) == (0.4, 1, 0.01)
+    assert found.freedom is None
+    assert found.expanded == pytest.approx(0.02)  # k = 2 for a normal distribution
+
+
+def test_what_repetitions_have_in_common_does_not_average_out_and_their_scatter_does() -> None:
+    # s of 1, 2, 3 is 1: u = hypot(0.6, 1 / sqrt(3)); freedom 2 for the scatter alone
+    found = mean_of([of(value, 0.6) for value in (1.0, 2.0, 3.0)])
+    scatter = 1.0 / math.sqrt(3.0)
+    whole = math.hypot(0.6, scatter)
+    assert found.value == pytest.approx(2.0)
+    assert found.count == 3
+    assert found.uncertainty == pytest.approx(whole)
+    # Welch-Satterthwaite: u^4 / (scatter^4 / 2 + 0.6^4 / infinity)
+    assert found.freedom == pytest.approx(whole**4 / (scatter**4 / 2.0))
+    assert found.expanded == pytest.approx(coverage(found.freedom) * whole)
+
+
+def test_scatter_alone_has_the_freedom_of_the_sample() -> None:
+    found = mean_of([of(value, 0.0) for value in (1.0, 3.0)])  # s = sqrt(2), s / sqrt(2) = 1
+    assert found.uncertainty == pytest.approx(1.0)
+    assert found.freedom == pytest.approx(1.0)
+
+
+def test_few_degrees_of_freedom_of_a_single_value_are_kept() -> None:
+    assert mean_of([of(1.0, 0.1, freedom=5.0)]).freedom == pytest.approx(5.0)
+
+
+def test_an_uncertainty_that_one_value_does_not_state_is_none_of_the_mean() -> None:
+    assert mean_of([of(1.0), of(2.0, None)]).expanded is None
+
+
+def test_a_share_of_trials_has_no_uncertainty_of_its_own() -> None:
+    rate = Measure("success-rate", "%", 100.0, 0.0)
+    assert mean_of([rate]).expanded is None
+
+
+def test_a_mean_of_nothing_is_refused() -> None:
+    with pytest.raises(ValueError, match="at least 1"):
+        mean_of([Measure.absent("t", "s", Outcome.MISSING_DATA, "")])
+
+
+@pytest.mark.parametrize(
+    ("then", "now", "beyond", "sense"),
+    [
+        (0.50, 0.55, True, Sense.TOWARDS),  # |0.05| > hypot(0.02, 0.03) = 0.0361
+        (0.55, 0.50, True, Sense.AWAY),
+        (0.50, 0.53, False, Sense.TOWARDS),
+        (0.50, 0.50, False, Sense.NEITHER),
+    ],
+)
+def test_a_difference_is_held_against_both_uncertainties(
+    then: float, now: float, beyond: bool, sense: Sense
+) -> None:
+    found = moved(Mean(then, 1, 0.01), Mean(now, 1, 0.015), UP_TO_ONE)
+    assert found.difference == pytest.approx(now - then)
+    assert found.uncertainty == pytest.approx(math.hypot(0.02, 0.03))
+    assert found.beyond is beyond
+    assert found.sense is sense
+
+
+def test_nobody_can_say_whether_it_is_beyond_an_uncertainty_that_is_not_stated() -> None:
+    found = moved(Mean(0.5, 1, 0.01), Mean(0.9, 1, None), UP_TO_ONE)
+    assert found.uncertainty is None
+    assert found.beyond is None
+    assert found.sense is Sense.TOWARDS
+
+
+def test_counts_are_exact() -> None:
+    none = Band("fault-count", 0.0, 0.0, "1")
+    assert moved(Mean(0.0, 1, 0.0), Mean(0.0, 1, 0.0), none).beyond is False
+    more = moved(Mean(0.0, 1, 0.0), Mean(1.0, 1, 0.0), none)
+    assert more.beyond is True
+    assert more.sense is Sense.TOWARDS  # out of it
+
+
+def test_from_one_side_to_the_other_is_no_nearer() -> None:
+    found = moved(Mean(-1.0, 1, 0.0), Mean(1.0, 1, 0.0), Band("steady-error", -2.0, 2.0, "%"))
+    assert found.beyond is True
+    assert found.sense is Sense.NEITHER
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "value", "margin", "share"),
+    [
+        (-2.0, 2.0, 0.0, 2.0, 50.0),  # the middle
+        (-2.0, 2.0, 1.6, 0.4, 10.0),
+        (-2.0, 2.0, 3.0, -1.0, -25.0),
+        (None, 1.0, 0.9, 0.1, 10.0),
+        (None, -4.0, -5.0, 1.0, 25.0),
+        (80.0, None, 100.0, 20.0, 25.0),
+        (1.0, 1.0, 1.0, 0.0, None),
+        (None, 0.0, -1.0, 1.0, None),
+        (0.0, None, 1.0, 1.0, None),
+    ],
+)
+def test_what_is_left_of_the_span(
+    low: float | None, high: float | None, value: float, margin: float, share: float | None
+) -> None:
+    band = Band("m", low, high, "1")
+    assert distance(value, band) == pytest.approx(margin)
+    assert share_left(margin, band) == (None if share is None else pytest.approx(share))
+
+
+def test_a_share_of_trials_has_no_proportion() -> None:
+    assert share_left(3.0, Band("success-rate", 97.0, None, "%")) is None
+    assert share_left(3.0, Band("failure-rate", None, 3.0, "%")) is None
+
+
+@given(numbers, numbers, st.floats(0, 1e3), st.floats(0, 1e3), numbers, st.floats(1e-3, 1e6))
+def test_there_and_back_are_the_same_the_other_way(
+    a: float, b: float, u: float, v: float, low: float, span: float
+) -> None:
+    band = Band("m", low, low + span, "1")
+    there = moved(Mean(a, 1, u), Mean(b, 1, v), band)
+    back = moved(Mean(b, 1, v), Mean(a, 1, u), band)
+    assert there.difference == -back.difference
+    assert there.uncertainty == back.uncertainty
+    assert there.beyond is back.beyond
+    opposite = {Sense.TOWARDS: Sense.AWAY, Sense.AWAY: Sense.TOWARDS, Sense.NEITHER: Sense.NEITHER}
+    assert back.sense is opposite[there.sense]
+
+
+@given(st.lists(numbers, min_size=1, max_size=8), st.floats(0, 1e3))
+def test_more_repetitions_never_undercut_what_is_common(values: list[float], u: float) -> None:
+    found = mean_of([of(value, u) for value in values])
+    assert found.uncertainty is not None
+    assert found.uncertainty >= u * (1 - 1e-12)
+    span = max(abs(value) for value in values)
+    assert min(values) - 1e-9 * span <= found.value <= max(values) + 1e-9 * span
