@@ -92,8 +92,13 @@ def test_the_wrong_direction_is_told_even_within_the_gap(sign: float) -> None:
         feed(agreement, 1.0, lambda _t: sign * 800.0, lambda _t: -sign * 800.0)
 
 
-def test_directions_near_standstill_do_not_count() -> None:
-    feed(made(gap=5000.0, turning=200.0), 1.0, lambda _t: 150.0, lambda _t: -150.0)
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+@pytest.mark.parametrize(
+    ("shaft", "told"), [(150.0, -150.0), (150.0, -2000.0), (800.0, 40.0), (800.0, -40.0)]
+)
+def test_directions_near_standstill_do_not_count(sign: float, shaft: float, told: float) -> None:
+    agreement = made(gap=5000.0, turning=200.0)
+    feed(agreement, 1.0, lambda _t: sign * shaft, lambda _t: sign * told)
 
 
 def test_a_reversal_seen_late_is_no_wrong_direction() -> None:
