@@ -205,6 +205,13 @@ HEAT_AND_REST = (
         ("was obeyed", "refusals"),
     ),
     Defect(
+        "starts-after-power-up",
+        "Three seconds after power-up a drive that nobody has started starts by itself.",
+        (Seed("wake_after", 3.0),),
+        ("reset", "restart", "uptime", "one-corner"),
+        ("shaft turned", "shaft moved", "peak-current"),
+    ),
+    Defect(
         "restarts-under-load",
         "The program starts anew when the motor current exceeds 3 A, and the motor coasts.",
         (Seed("reset_above", 3.0),),

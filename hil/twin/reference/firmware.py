@@ -31,7 +31,7 @@ from hil.twin.reference.protection import protect_fast, protect_slow
 from hil.twin.reference.regulator import limit_voltage
 from hil.twin.reference.sensing_back_emf import watch_back_emf
 from hil.twin.reference.sensing_hall import commutate_by_hall, track_hall
-from hil.twin.reference.sequencer import step_fast, step_slow
+from hil.twin.reference.sequencer import begin, step_fast, step_slow
 from hil.twin.reference.serial_cobs import receive_cobs_byte
 from hil.twin.reference.serial_lines import receive_line_byte
 from hil.twin.reference.speed import estimate_speed, forget_rotor
@@ -101,9 +101,19 @@ def _slow(s: Any, inputs: Any) -> None:
         s.wanted = 0
     if s.tick * s.period > s.quit_after:
         s.wanted = 0
+    if s.state == st.IDLE and s.entered == 0 and s.tick * s.period > s.wake_after:
+        _wake(s)
     estimate_speed(s)
     protect_slow(s)
     step_slow(s)
+
+
+@inlined
+def _wake(s: Any) -> None:
+    """Start although nobody asked for it (a seam)."""
+    s.target = s.min_speed
+    s.wanted = 1
+    begin(s)
 
 
 @inlined

@@ -51,6 +51,7 @@ SEAMS: Mapping[str, float] = MappingProxyType(
         "blind_after_trip": 0,  # 1: once tripped, stall and over-current are not watched any more
         "reset_above": 1e9,  # A: the program restarts when the current exceeds it; stream goes on
         "quit_after": 1e9,  # s of uptime at which a turning drive switches itself off
+        "wake_after": 1e9,  # s of uptime at which a drive that was never started starts by itself
         "drift": 0.0,  # 1/s of uptime by which the measured speed falls short
         "report_drift": 0.0,  # A/s of uptime added to the reported current
         "report_offset": 0.0,  # rpm added to the reported speed

@@ -137,6 +137,7 @@ _SETTINGS = [
     ("blind_after_trip", "i4"),
     ("reset_above", "f8"),
     ("quit_after", "f8"),
+    ("wake_after", "f8"),
     ("drift", "f8"),
     ("report_drift", "f8"),
     ("report_offset", "f8"),

@@ -159,6 +159,26 @@ def test_the_drive_quits_by_itself(rig):
     assert one.state["faults"] == 0
 
 
+def test_a_drive_that_nobody_started_starts_by_itself(rig):
+    one = rig(defects={"wake_after": 1.0})
+    one.drive.advance(0.9)
+    assert (one.state["state"], one.drive.speed_rpm) == (IDLE, pytest.approx(0.0, abs=0.1))
+    one.drive.advance(1.0)
+    assert one.state["state"] == RUN
+    assert one.drive.speed_rpm > 300.0
+
+
+def test_a_drive_that_was_started_and_stopped_stays_where_it_is(rig):
+    one = rig(defects={"wake_after": 2.5})
+    one.ask("start,1000")
+    one.drive.advance(0.8)
+    one.ask("stop")
+    one.drive.advance(1.0)
+    assert one.state["state"] == IDLE
+    one.drive.advance(2.0)
+    assert one.state["state"] == IDLE
+
+
 def test_a_load_restarts_the_program(rig):
     one = rig(defects={"reset_above": 3.0})
     one.ask("start,2000")
