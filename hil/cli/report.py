@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from hil.cli import shared
 from hil.core.record import to_check
+
+if TYPE_CHECKING:
+    from hil.store.reading import RunRecord
 
 
 @click.command("report")
@@ -19,8 +22,28 @@ from hil.core.record import to_check
     type=click.Path(file_okay=False, path_type=Path),
     help="Write every trace that can be read into this folder as CSV too.",
 )
+@click.option(
+    "--summary",
+    "summary_file",
+    type=click.Path(dir_okay=False, allow_dash=True, path_type=Path),
+    metavar="FILE",
+    help="Append a short page in Markdown to FILE, as pipelines show it beside a job; - prints it.",
+)
+@click.option(
+    "--artefacts",
+    "address",
+    default="",
+    metavar="URL",
+    help="Where the pipeline keeps the run folder: the summary links it.",
+)
 @shared.json_file("Write counts, items, file names and operating points as JSON.")
-def report(run: Path, csv_folder: Path | None, json_file: Path | None) -> None:
+def report(
+    run: Path,
+    csv_folder: Path | None,
+    summary_file: Path | None,
+    address: str,
+    json_file: Path | None,
+) -> None:
     """Rebuild junit.xml, measures.csv and report.html of the run folder RUN from its record.
 
     The exit code says whether that worked, not how the run was judged.
@@ -33,16 +56,38 @@ def report(run: Path, csv_folder: Path | None, json_file: Path | None) -> None:
 
     record = rebuild(run)
     found = facts(record)
+    printed = summary_file is not None and str(summary_file) == "-"
     for line in _lines(found):
-        click.echo(line)
+        click.echo(line, err=printed)
     try:
         renew(record.path, DERIVED, utc_now())
     except StoreError as problem:  # the files are there; that the run was altered must be seen
         click.echo(f"The manifest was left as it is: {problem}", err=True)
     if csv_folder is not None:
-        click.echo(f"{_write_traces(record.path, csv_folder)} as CSV in {csv_folder}")
+        written = _write_traces(record.path, csv_folder)
+        click.echo(f"{written} as CSV in {csv_folder}", err=printed)
+    if summary_file is not None:
+        _summarise(record, summary_file, address)
     if json_file is not None:
         shared.write_json(json_file, found | {"operating_points": operating_facts(record)})
+
+
+def _summarise(record: RunRecord, file: Path, address: str) -> None:
+    """Append the page of a run, within what pages of other runs have left of the largest size."""
+    from hil.report.job_summary import MOST_BYTES, job_summary
+
+    if str(file) == "-":
+        click.echo(job_summary(record, address), nl=False)
+        return
+    taken = file.stat().st_size if file.is_file() else 0
+    apart = "\n" if taken else ""  # what stands there need not end its line
+    page = job_summary(record, address, MOST_BYTES - taken - len(apart))
+    if not page:
+        words = f"{file}: full at {MOST_BYTES // 1000} kB, run {record.start.run} is not in it"
+        click.echo(words, err=True)
+        return
+    with file.open("a", encoding="utf-8", newline="\n") as opened:
+        opened.write(apart + page)
 
 
 def _write_traces(run: Path, folder: Path) -> str:

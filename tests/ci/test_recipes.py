@@ -144,6 +144,17 @@ def test_jenkins_keeps_change_requests_off_the_bench() -> None:
 # -- what is run --------------------------------------------------------------------------------
 
 
+def test_github_shows_what_came_of_it_whatever_that_was() -> None:
+    for job in yaml(GITHUB)["jobs"].values():
+        (step,) = [one for one in job["steps"] if "$GITHUB_STEP_SUMMARY" in one.get("run", "")]
+        assert step["if"] == "always()"
+        assert '--summary "$GITHUB_STEP_SUMMARY"' in step["run"]
+        names = [one.get("name", one.get("uses", "")) for one in job["steps"]]
+        assert names.index(step["name"]) < next(
+            n for n, name in enumerate(names) if name.startswith("actions/upload-artifact")
+        )
+
+
 def commands(path: Path) -> list[str]:
     if path == JENKINS:
         return re.findall(r"sh '(.*)'", path.read_text())

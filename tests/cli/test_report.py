@@ -146,3 +146,43 @@ def test_traces_as_csv(run: Path, capsys: pytest.CaptureFixture[str], tmp_path: 
     (file,) = (tmp_path / "deep" / "tables").iterdir()
     assert file.name == "start-cw.1.csv"
     assert file.read_text().splitlines()[2] == "0.1,witness.speed,1.0,rpm,"
+
+
+def test_a_summary_is_appended_for_a_pipeline(run: Path, tmp_path: Path) -> None:
+    file = tmp_path / "summary.md"
+    file.write_text("what another step wrote")
+    url = "https://ci.example/run/7"
+    assert _run(str(run), "--summary", str(file), "--artefacts", url) == 0
+    written = file.read_text()
+    assert written.startswith("what another step wrote\n## SIMULATED: ✗ fail: run night\n")
+    assert "| stall | ✗ fail | as expected |" in written
+    assert f"[kept here](<{url}>)" in written
+    assert _run(str(run), "--summary", str(file)) == 0
+    assert file.read_text().count("## SIMULATED: ") == 2
+
+
+def test_a_summary_may_be_printed_alone(run: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert _run(str(run), "--summary", "-") == 0
+    printed = capsys.readouterr()
+    assert printed.out.startswith("## SIMULATED: ✗ fail: run night\n")
+    assert "run night: 1 fail, 1 pass" not in printed.out
+    assert "run night: 1 fail, 1 pass" in printed.err
+
+
+def test_summaries_of_one_file_share_the_largest_size(
+    run: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    from hil.report.job_summary import MOST_BYTES
+
+    file = tmp_path / "summary.md"
+    file.write_text("x" * (MOST_BYTES - 100))
+    assert _run(str(run), "--summary", str(file)) == 0
+    assert file.stat().st_size == MOST_BYTES - 100
+    assert f"{file}: full at 900 kB, run night is not in it" in capsys.readouterr().err
+
+
+def test_a_summary_that_cannot_be_written_is_one_line(
+    run: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert _run(str(run), "--summary", str(tmp_path / "none" / "x.md")) == 1
+    assert "No such file or directory" in capsys.readouterr().err
