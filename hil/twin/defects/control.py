@@ -6,6 +6,13 @@ from hil.twin.defects.kinds import Defect, Seed
 
 START = (
     Defect(
+        "start-hesitates",
+        "Every start is carried out a quarter of a second after it was acknowledged.",
+        (Seed("start_delay", 0.25),),
+        ("start",),
+        ("time-to-motion",),
+    ),
+    Defect(
         "start-kick-too-strong",
         "A Hall start begins with a burst of current far above what the pump needs.",
         (Seed("first_current.0", 5.0),),
@@ -114,6 +121,13 @@ TIMING = (
         (Seed("blank", 0.0006),),
         ("blanking", "one-sensing", "one-corner"),
         ("success", "fault-count", "stall", "peak-current", "ripple", "not reached within"),
+    ),
+    Defect(
+        "slowest-speed-taken-for-standstill",
+        "A rotor that needs more than 5.2 ms for a sector, as at 500 rpm, counts as standing.",
+        (Seed("standstill", 0.0052),),
+        ("regulation", "one-corner"),
+        ("minimum-speed", "final-speed-error"),
     ),
     Defect(
         "hall-table-shifted",

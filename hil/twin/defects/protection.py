@@ -170,6 +170,13 @@ HEAT_AND_REST = (
         ("expected fault link-lost", "fault-count"),
     ),
     Defect(
+        "lost-link-noticed-a-little-late",
+        "A silent host is noticed after 2.6 s instead of 2 s.",
+        (Seed("link_timeout", 2.6),),
+        ("link", "one-corner"),
+        ("time-to-fault", "time-to-still"),
+    ),
+    Defect(
         "lost-link-impatient",
         "Half a second without a command already counts as a lost link.",
         (Seed("link_timeout", 0.45),),
@@ -216,7 +223,14 @@ HEAT_AND_REST = (
         "The program starts anew when the motor current exceeds 3 A, and the motor coasts.",
         (Seed("reset_above", 3.0),),
         ("reset", "one-corner"),
-        ("speed-dip", "tripped", "not reached within", "state fault not", "expected fault"),
+        (
+            "board-resets",
+            "speed-dip",
+            "tripped",
+            "not reached within",
+            "state fault not",
+            "expected fault",
+        ),
     ),
 )
 

@@ -83,7 +83,10 @@ def _start(s: Any, speed: int) -> int:
     s.wanted = 0 if speed == 0 else 1
     if s.wanted == 1 and s.state == st.IDLE:
         s.attempt = 0
-        begin(s)
+        if s.start_delay > 0.0:  # a seam: it waits in idle
+            enter(s, st.IDLE)
+        else:
+            begin(s)
     return DONE
 
 

@@ -48,7 +48,7 @@ _LED_TURNING, _LED_FAULT, _LED_BACK_EMF = 1, 2, 4
 def run_period(s: Any, inputs: Any, outputs: Any) -> None:
     """One PWM period of the control loop."""
     s.tick += 1
-    s.time_us = 1e6 * inputs.time
+    s.time_us = 1e6 * (inputs.time - s.booted)
     _measure(s, inputs)
     if s.current_seen > s.reset_above:
         _restart(s)
@@ -71,7 +71,12 @@ def run_period(s: Any, inputs: Any, outputs: Any) -> None:
 
 @inlined
 def _restart(s: Any) -> None:
-    """What a reset leaves behind (a seam): nothing was asked, the telemetry goes on from 0."""
+    """What a reset leaves behind (a seam): nothing was asked, the telemetry goes on from 0.
+
+    So does its clock.
+    """
+    s.booted += 1e-6 * s.time_us
+    s.time_us = 0.0
     s.state = st.IDLE
     s.bridge = OFF
     s.wanted = 0
@@ -103,6 +108,8 @@ def _slow(s: Any, inputs: Any) -> None:
         s.wanted = 0
     if s.state == st.IDLE and s.entered == 0 and s.tick * s.period > s.wake_after:
         _wake(s)
+    if s.wanted == 1 and s.state == st.IDLE and s.start_delay > 0.0:
+        _put_off(s)
     estimate_speed(s)
     protect_slow(s)
     step_slow(s)
@@ -114,6 +121,13 @@ def _wake(s: Any) -> None:
     s.target = s.min_speed
     s.wanted = 1
     begin(s)
+
+
+@inlined
+def _put_off(s: Any) -> None:
+    """Start once it has been wanted for long enough (a seam)."""
+    if (s.tick - s.entered) * s.period >= s.start_delay:
+        begin(s)
 
 
 @inlined

@@ -63,6 +63,7 @@ SEAMS: Mapping[str, float] = MappingProxyType(
         "stream_scale": 1.0,  # telemetry intervals are longer by this
         "count_frames": 1,  # 0: the sequence number stands still
         "start_missed": 0.0,  # chance that a start is acknowledged but not carried out
+        "start_delay": 0.0,  # s between a start command and the start
         "start_trips": 0.0,  # chance that a start ends in an over-current fault for no reason
     }
 )

@@ -149,6 +149,7 @@ _SETTINGS = [
     ("stream_scale", "f8"),
     ("count_frames", "i4"),
     ("start_missed", "f8"),
+    ("start_delay", "f8"),
     ("start_trips", "f8"),
 ]
 
@@ -226,6 +227,7 @@ _VARIABLES = [
     ("sequence", "i4"),
     ("frames", "i8"),
     ("time_us", "f8"),
+    ("booted", "f8"),  # s at which the program began, other than 0 only with `reset_above`
     ("received", "u1", (RX_SIZE,)),
     ("received_count", "i4"),  # beyond RX_SIZE: too long, thrown away
     ("bad_messages", "i8"),

@@ -179,6 +179,24 @@ def test_a_drive_that_was_started_and_stopped_stays_where_it_is(rig):
     assert one.state["state"] == IDLE
 
 
+def test_a_start_that_is_put_off(rig):
+    one = rig(defects={"start_delay": 0.2})
+    one.ask("start,1500")
+    one.drive.advance(0.19)
+    assert one.state["state"] == IDLE
+    one.drive.advance(0.6)
+    assert one.drive.speed_rpm == pytest.approx(1500.0, rel=0.05)
+
+
+def test_a_start_that_is_put_off_can_be_taken_back(rig):
+    one = rig(defects={"start_delay": 0.2})
+    one.ask("start,1500")
+    one.drive.advance(0.1)
+    one.ask("stop")
+    one.drive.advance(0.5)
+    assert one.state["state"] == IDLE
+
+
 def test_a_load_restarts_the_program(rig):
     one = rig(defects={"reset_above": 3.0})
     one.ask("start,2000")
@@ -187,6 +205,8 @@ def test_a_load_restarts_the_program(rig):
     one.drive.set_brake(0.15)
     one.drive.advance(0.3)
     assert (one.state["state"], one.state["target"]) == (IDLE, 0.0)
+    # its clock has begun anew, with the load at 1 s at the earliest
+    assert 0.0 < one.state["time_us"] <= 0.3e6
 
 
 def test_after_the_first_trip_it_is_blind(rig):
