@@ -10,6 +10,7 @@ from hil.measures.catalogue import KINDS, definitions
 from hil.motor.bounds import alignment_displacement, lossless_bus_peak
 from hil.plan.expand import expand
 from hil.plan.load import load_plan, load_profile, load_rig
+from hil.plan.steps import ExpectStill
 
 MEASURES = {kind: {n: d.unit for n, d in definitions(kind).items()} for kind in KINDS}
 
@@ -64,6 +65,21 @@ def test_nightly_series_can_show_what_it_asks_for(items):
     series = [item for item in items("nightly") if item.repeats == 20]
     assert {item.sensing for item in series} == set(Sensing)
     assert all(item.success is not None for item in series)
+
+
+def test_nightly_watches_a_shaft_that_nobody_asked_to_turn_for_5_s(items):
+    watched = [
+        item.parameters.steps[0].seconds
+        for item in items("nightly")
+        if item.kind == "steps" and isinstance(item.parameters.steps[0], ExpectStill)
+    ]
+    assert max(watched) >= 5.0
+
+
+def test_nightly_counts_resets_in_every_item(items):
+    for item in items("nightly"):
+        limits = [(b.low, b.high) for b in item.bands if b.measure == "board-resets"]
+        assert limits == [(0.0, 0.0)], item.id
 
 
 def test_each_stall_has_its_partner(items):
