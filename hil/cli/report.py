@@ -19,13 +19,13 @@ if TYPE_CHECKING:
 @click.option(
     "--csv",
     "csv_folder",
-    type=click.Path(file_okay=False, path_type=Path),
+    type=shared.NEW_FOLDER,
     help="Write every trace that can be read into this folder as CSV too.",
 )
 @click.option(
     "--summary",
     "summary_file",
-    type=click.Path(dir_okay=False, allow_dash=True, path_type=Path),
+    type=shared.NEW_FILE_OR_OUTPUT,
     metavar="FILE",
     help="Append a short page in Markdown to FILE, as pipelines show it beside a job; - prints it.",
 )

@@ -15,6 +15,7 @@ CommandT = TypeVar("CommandT", bound=Callable[..., Any])
 FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
 FOLDER = click.Path(exists=True, file_okay=False, path_type=Path)
 NEW_FILE = click.Path(dir_okay=False, path_type=Path)
+NEW_FILE_OR_OUTPUT = click.Path(dir_okay=False, allow_dash=True, path_type=Path)
 NEW_FOLDER = click.Path(file_okay=False, path_type=Path)
 
 #: Where runs are, if nothing else is said, and the plan of campaigns.

@@ -76,7 +76,9 @@ def test_campaigns_are_kept_below_runs() -> None:
 
 def test_an_option_that_is_shared_is_spelled_out_nowhere_else() -> None:
     """A second spelling would let the two drift apart."""
-    kinds = (shared.FILE, shared.FOLDER, shared.NEW_FILE, shared.NEW_FOLDER)
+    kinds = (
+        shared.FILE, shared.FOLDER, shared.NEW_FILE, shared.NEW_FILE_OR_OUTPUT, shared.NEW_FOLDER,
+    )  # fmt: skip
     for name, command in commands().items():
         for one in command.params:
             if isinstance(one.type, click.Path) and one.type not in kinds:
