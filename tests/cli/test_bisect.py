@@ -32,7 +32,7 @@ scenarios:
     hold: 0.2 s
     bands: {{success: {{exactly: 1}}, peak-current: {{max: 3 A}}}}
 """
-FIRST_BAD, BROKEN, LAST = 3, 2, 4
+FIRST_BAD, BROKEN, LAST = 2, 1, 3
 RISK = 0.2  # few runs: each is a pytest session of its own
 
 
@@ -47,7 +47,7 @@ def git(folder: Path, *arguments: str) -> str:
 
 @pytest.fixture
 def project(tmp_path: Path) -> Path:
-    """Five versions of the example firmware; one does not compile, the one after it kicks."""
+    """Four versions of the example firmware; one does not compile, the one after it kicks."""
     if compiler() is None:
         pytest.skip("no C compiler on this machine")
     folder = tmp_path / "firmware"
@@ -111,7 +111,7 @@ def test_a_search_that_is_killed_goes_on_and_names_the_build(project, tmp_path) 
     assert "going on after" in done.stdout
     assert state.read_bytes().startswith(kept[: kept.rfind(b"\n") + 1])
     assert all(len(line) <= 80 for line in done.stdout.splitlines() if "/" not in line)
-    # Version 2 does not compile, so it cannot be told whether it or version 3 is the first.
+    # Version 1 does not compile, so it cannot be told whether it or version 2 is the first.
     found = json.loads((tmp_path / "found.json").read_text())
     names = git(project, "log", "--reverse", "--format=%H").splitlines()
     assert [one["name"] for one in found["builds"]] == names[BROKEN : FIRST_BAD + 1]
