@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
 
 from hil.bench.findings import Finding, Grade
@@ -22,6 +21,7 @@ from hil.plan.reach import out_of_reach
 from hil.plan.steps import Dip, ExpectStill, Hold, Silence, Wait
 from hil.scenarios.act import check_safe
 from hil.scenarios.manoeuvres import REST, SETTLE
+from hil.verdicts.samples import chance_to_see
 from hil.verdicts.sequence import announce
 from hil.verdicts.sequential_design import forecast
 
@@ -105,11 +105,6 @@ def plan_findings(found: Collected) -> Iterator[Finding]:
     for text in out_of_reach(items, rig):
         yield Finding("out of reach", Grade.WARNING, text)
     yield from _refused(run, found)
-
-
-def chance_to_see(rate: float, trials: int) -> float:
-    """That trials of which each fails with the probability `rate` show one failure at least."""
-    return -math.expm1(trials * math.log1p(-rate))
 
 
 def _repeated(run: list[PlannedItem]) -> Iterator[Finding]:

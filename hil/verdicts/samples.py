@@ -87,6 +87,11 @@ def interval(successes: int, trials: int, confidence: float) -> tuple[float, flo
     return lower_bound(successes, trials, one_sided), upper_bound(successes, trials, one_sided)
 
 
+def chance_to_see(rate: float, trials: int) -> float:
+    """Probability of a failure in `trials` that fail at `rate` each: 1 - (1 - rate)^trials."""
+    return 1.0 - (1.0 - rate) ** max(0, trials)
+
+
 def trials_without_failure(at_least: float, confidence: float) -> int:
     """Size of a success run: trials that must all succeed to show R with confidence C.
 

@@ -8,7 +8,7 @@ import pytest
 
 from hil.bench.findings import Grade
 from hil.plan.collect import collect
-from hil.scenarios.foreseen import chance_to_see, least_time, plan_findings, repetitions
+from hil.scenarios.foreseen import least_time, plan_findings, repetitions
 
 PLANS = Path(__file__).parents[2] / "testplans"
 RIG = PLANS / "rigs" / "dosing-pump.yaml"
@@ -71,14 +71,6 @@ def test_a_series_is_foreseen_by_its_expected_length(found):
     (item,) = found(f"  - {{id: s, scenario: start, speed: 900 rpm, {text}}}\n").items
     assert 60 < repetitions(item) < 181 < item.repeats
     assert least_time(item) == pytest.approx(repetitions(item) * 0.9)
-
-
-@pytest.mark.parametrize(
-    ("trials", "chance"), [(20, 0.3324), (59, 0.6964), (149, 0.9507), (1, 0.02)]
-)
-def test_the_chance_to_see_a_start_in_fifty_that_fails(trials, chance):
-    """1 - 0.98^n, worked out by hand to four digits."""
-    assert chance_to_see(0.02, trials) == pytest.approx(chance, abs=5e-5)
 
 
 def test_what_so_many_repetitions_can_show_is_told(found):

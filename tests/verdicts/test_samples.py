@@ -11,6 +11,7 @@ from hil.core.measure import Outcome
 from hil.core.verdict import Verdict
 from hil.verdicts.samples import (
     RateTarget,
+    chance_to_see,
     demonstrated,
     interval,
     judge_rate,
@@ -242,3 +243,11 @@ def test_trials_none_of_which_is_decided_show_nothing():
 def test_more_successes_than_decided_trials_are_no_sample():
     with pytest.raises(ValueError, match="8 successes of 7 trials"):
         judge_rate(RateTarget(95.0, 95.0), 8, 10, 3)
+
+
+@pytest.mark.parametrize(
+    ("trials", "chance"), [(20, 0.3324), (59, 0.6964), (149, 0.9507), (1, 0.02)]
+)
+def test_the_chance_to_see_a_start_in_fifty_that_fails(trials, chance):
+    """1 - 0.98^n, worked out by hand to four digits."""
+    assert chance_to_see(0.02, trials) == pytest.approx(chance, abs=5e-5)

@@ -8,6 +8,7 @@ from dataclasses import dataclass, fields
 from hil.twin.defects.sources import Edit, Macro
 from hil.twin.reference.settings import SEAMS, ReferenceSettings
 from hil.twin.variation import Change, Variation
+from hil.verdicts.samples import chance_to_see
 
 #: What a defect can be about; every one has at least one of these.
 TOPICS = (
@@ -133,7 +134,7 @@ class Defect:
 
     def chance(self, starts: int) -> float:
         """Chance that `starts` starts show it at least once: 1 - (1 - odds)^starts."""
-        return 1.0 - (1.0 - self.odds) ** max(0, starts)
+        return chance_to_see(self.odds, starts)
 
     def explains(self, reason: str) -> bool:
         """Whether a verdict's reason names what this defect should be noticed by."""
