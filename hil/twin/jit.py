@@ -89,7 +89,7 @@ def compiled_before() -> bool:
 def compiling() -> Iterator[None]:
     """One process at a time: half a minute of every core is saved, and the last digit.
 
-    Of a function that calls another, numba makes slightly different code when the other one's was
+    Of a function that calls another, numba may make slightly different code when that one was
     found in the cache. Where nothing can be kept, or files cannot be locked, nobody waits.
     """
     with contextlib.ExitStack() as held:
