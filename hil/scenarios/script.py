@@ -24,7 +24,7 @@ from hil.core.verdict import Doubt, Judgement, Verdict
 from hil.measures.catalogue import measure
 from hil.plan.rig import Rig
 from hil.scenarios import manoeuvres
-from hil.scenarios.act import conditions_for, refuse_unsafe_reversal
+from hil.scenarios.act import conditions_for
 from hil.scenarios.asked import Asked, Measured, lasting, number, sign, word
 from hil.scenarios.manoeuvres import Approach
 from hil.scenarios.script_steps import ScriptSteps
@@ -50,29 +50,25 @@ class Script:
         self.judgements: list[Judgement] = []
         self.traces: list[Trace] = []
         self.log: list[str] = []
-        self._voltage = rig.supply.voltage
-        self._sensing = Sensing(rig.board.sensing[0])
-        self._speed = 0.0  # signed set point, rpm
         self._unmeasured = False  # a trace has begun and is not yet in `traces`
         self._misfits: list[Doubt] = []  # of the traces in `traces`
 
     # -- preparing -------------------------------------------------------------------------
 
     def prepare(self, *, voltage: float | None = None, sensing: str | None = None) -> None:
-        """Supply on at `voltage` V (the rig's own by default), board idle, sensing selected."""
-        if voltage is not None:
-            voltage = self._asked.voltage(voltage)
-        if sensing is not None:
-            self._sensing = self._asked.sensing(sensing)
-        self._voltage = voltage or self._voltage
+        """Supply on at `voltage` V, board idle, sensing selected; as before where none is given.
+
+        Before there is any, it is the rig's own voltage and the first sensing of its board.
+        """
+        asked = self._voltage if voltage is None else self._asked.voltage(voltage)
+        how = self._sensing if sensing is None else self._asked.sensing(sensing)
         self._begin()
-        self.steps.supply(self._voltage)
-        self.steps.ready(self._sensing.value)
+        self.steps.supply(asked)
+        self.steps.ready(how.value)
 
     def rest(self) -> None:
         """Ordinary stop: ask the board, wait for standstill, supply off."""
-        self.bench.come_to_rest()
-        self._speed = 0.0
+        self.steps.rest()
 
     # -- manoeuvres ------------------------------------------------------------------------
 
@@ -90,7 +86,6 @@ class Script:
         approach, hold = _approach(way, tolerance, within), lasting("hold", hold)
         self._begin()
         manoeuvres.start(self.steps, approach, speed=speed, hold=hold)
-        self._speed = way * speed
         return self._measured("start", way, target=speed, entry=0.0, tolerance=tolerance)
 
     def reversal(
@@ -107,10 +102,8 @@ class Script:
         """
         way, entry, approach = self._running(tolerance, within)
         speed, hold = self._asked.speed(speed), lasting("hold", hold)
-        refuse_unsafe_reversal(self.rig, entry=entry, voltage=self._voltage)
         self._begin()
         manoeuvres.reversal(self.steps, approach, entry=entry, speed=speed, hold=hold)
-        self._speed = -way * speed
         return self._measured("reversal", way, target=speed, entry=entry, tolerance=tolerance)
 
     def speed_step(
@@ -121,7 +114,6 @@ class Script:
         speed, hold = self._asked.speed(speed), lasting("hold", hold)
         self._begin()
         manoeuvres.speed_step(self.steps, approach, entry=entry, speed=speed, hold=hold)
-        self._speed = way * speed
         return self._measured("speed-step", way, target=speed, entry=entry, tolerance=tolerance)
 
     def stall(
@@ -177,6 +169,16 @@ class Script:
 
     # -- inside ----------------------------------------------------------------------------
 
+    @property
+    def _voltage(self) -> float:
+        """The supply's, V, however it was set; the rig's own before."""
+        return self.steps.voltage or self.rig.supply.voltage
+
+    @property
+    def _sensing(self) -> Sensing:
+        """As selected, by whatever step; the first of the rig before."""
+        return Sensing(self.steps.sensing or self.rig.board.sensing[0])
+
     def _begin(self) -> None:
         """Begin a trace, and keep what the log says of the steps before it."""
         self.log += self.steps.log
@@ -202,10 +204,11 @@ class Script:
 
     def _running(self, tolerance: float, within: float) -> tuple[int, float, Approach]:
         """Direction and speed of the turning shaft, and how a manoeuvre goes on from there."""
-        if not self._speed:
+        speed = self.steps.set_point
+        if not speed:
             raise ScenarioError("this manoeuvre begins with a turning shaft: call start first")
-        way = 1 if self._speed > 0 else -1
-        return way, abs(self._speed), _approach(way, tolerance, within, running=True)
+        way = 1 if speed > 0 else -1
+        return way, abs(speed), _approach(way, tolerance, within, running=True)
 
     def _measured(
         self,

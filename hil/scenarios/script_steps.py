@@ -6,6 +6,7 @@ from hil.bench.bench import Bench
 from hil.core.verdict import Doubt
 from hil.plan.reach import beyond_voltage
 from hil.plan.rig import Rig
+from hil.scenarios.act import refuse_unsafe_reversal
 from hil.scenarios.asked import Asked, lasting
 from hil.scenarios.steps import Steps
 
@@ -14,6 +15,7 @@ class ScriptSteps(Steps):
     """`Steps` that refuse, as a mistake of the test, what a plan could not ask for on the rig.
 
     Every method may raise `ScenarioError`, before it does anything; see `hil.scenarios.asked`.
+    A reversal that could raise the DC link too far is a `BenchError`, as in a plan.
 
     Attributes
     ----------
@@ -28,7 +30,7 @@ class ScriptSteps(Steps):
     def supply(self, voltage: float) -> None:
         """As `Steps.supply`."""
         voltage = self._asked.voltage(voltage)
-        self._within_reach(abs(self._set_point), voltage)
+        self._within_reach(abs(self.set_point), voltage)
         super().supply(voltage)
 
     def dip(self, voltage: float, seconds: float) -> None:
@@ -63,7 +65,9 @@ class ScriptSteps(Steps):
 
     def _checked(self, speed: float) -> None:
         asked = -speed if isinstance(speed, int | float) and speed < 0.0 else speed
-        self._within_reach(self._asked.speed(asked), self._voltage)
+        self._within_reach(self._asked.speed(asked), self.voltage)
+        if speed * self.set_point < 0.0:
+            refuse_unsafe_reversal(self._rig, entry=abs(self.set_point), voltage=self.voltage)
 
     def _within_reach(self, speed: float, voltage: float) -> None:
         text = beyond_voltage(self._rig, speed=speed, voltage=voltage) if voltage else ""

@@ -40,6 +40,8 @@ class Steps:
     ----------
     log : what was done, one sentence a step, with the time since the trace began.
     is_to_turn : the last command that the drive obeyed was to turn.
+    voltage : what the supply was last told to give, V; 0 before.
+    sensing : the method that was last selected; empty before.
     """
 
     def __init__(self, bench: Bench) -> None:
@@ -48,7 +50,13 @@ class Steps:
         self._origin = bench.clock.now()
         self.is_to_turn = False
         self._set_point = 0.0
-        self._voltage = 0.0
+        self.voltage = 0.0
+        self.sensing = ""
+
+    @property
+    def set_point(self) -> float:
+        """The speed that the drive is to turn at, rpm, signed; 0 if it is not to turn."""
+        return self._set_point if self.is_to_turn else 0.0
 
     def say(self, text: str) -> None:
         """Note a step."""
@@ -65,7 +73,7 @@ class Steps:
 
     def supply(self, voltage: float) -> None:
         """Supply on at `voltage` V, or change it when already on."""
-        self._voltage = voltage
+        self.voltage = voltage
         if self.bench.energised:
             self.say(f"supply to {voltage:g} V")
             self.bench.mark("supply-set", detail=f"{voltage:g} V")
@@ -89,7 +97,7 @@ class Steps:
         self.bench.supply.set_voltage(voltage)
         self.bench.wait(seconds)
         found = self.bench.supply.measure().voltage
-        self.bench.supply.set_voltage(self._voltage)
+        self.bench.supply.set_voltage(self.voltage)
         self.say(f"supply measured {found:.2f} V at the end of it")
         near = abs(found - voltage) <= voltage * self.bench.settings.settling.within / 100.0
         if not near and self.bench.latest.state is not DriveState.FAULT:
@@ -98,7 +106,7 @@ class Steps:
                 f"its end it measured {found:.2f} V, expected {voltage:g} V within "
                 f"{self.bench.settings.settling.within:g} %"
             )
-        self.bench.await_voltage(self._voltage)
+        self.bench.await_voltage(self.voltage)
 
     def supply_off(self) -> None:
         """Supply off, no matter what the shaft does."""
@@ -135,6 +143,7 @@ class Steps:
         self.say(f"sensing {sensing}")
         with self._obeyed():
             bench.board.select_sensing(sensing)
+        self.sensing = sensing
 
     @contextlib.contextmanager
     def _obeyed(self) -> Iterator[None]:
@@ -145,16 +154,21 @@ class Steps:
             self.bench.poll()
             raise ManoeuvreFailed(f"{error} ({self.describe()})") from error
 
+    def rest(self) -> None:
+        """Ordinary stop: ask the board, wait for standstill, supply off."""
+        self.is_to_turn = False
+        self.bench.come_to_rest()
+
     # -- commands --------------------------------------------------------------------------
 
     def start(self, speed: float, *, mark: str = "command") -> None:
         """Start command; `mark` is ``command`` for the first one, ``restart`` after a fault."""
         self.say(f"start towards {speed:+.0f} rpm")
         self.bench.watch.expect(1 if speed > 0 else -1)
-        self._set_point = speed
         before = self.bench.clock.now()
         with self._obeyed():
             self.bench.board.start(speed)
+        self._set_point = speed
         self.is_to_turn = True
         self.bench.mark_at(mark, before, f"{speed:+.0f} rpm")
 
@@ -164,10 +178,10 @@ class Steps:
         self.say(f"{'reverse' if reverses else 'set point'} to {speed:+.0f} rpm")
         if reverses:
             self.bench.watch.expect(None)
-        self._set_point = speed
         before = self.bench.clock.now()
         with self._obeyed():
             self.bench.board.set_speed(speed)
+        self._set_point = speed
         self.bench.mark_at("reverse" if reverses else "set-point", before, f"{speed:+.0f} rpm")
 
     def reverse(self) -> None:

@@ -4,9 +4,11 @@ from types import SimpleNamespace
 
 import pytest
 
-from hil.core.drive import Fault
+from hil.core.conditions import Conditions
+from hil.core.drive import Fault, Sensing
 from hil.core.errors import BenchError, LinkError, NotOffered, ScenarioError
 from hil.core.verdict import Doubt, Verdict
+from hil.measures.catalogue import measure
 from hil.scenarios.script import Script
 from hil.scenarios.steps import ManoeuvreFailed
 
@@ -78,6 +80,65 @@ def test_an_unsafe_reversal_is_refused_before_the_command(kit: Kit, rig) -> None
     with pytest.raises(BenchError, match="refused"):
         script.reversal(1000.0)
     assert not [call for call in kit.journal if call.startswith("board set-speed")]
+
+
+def test_manoeuvres_go_on_from_what_primitive_steps_did(kit: Kit, script: Script) -> None:
+    script.start(2000.0, hold=0.1)
+    script.steps.set_speed(-1500.0)
+    script.steps.wait_for_speed(-1500.0, tolerance=5.0, within=5.0)
+    script.speed_step(1000.0, hold=0.1)
+    assert kit.board.target == -1000.0
+    script.steps.stop()
+    with pytest.raises(ScenarioError, match="call start first"):
+        script.speed_step(1200.0)
+    script.steps.start(800.0)
+    script.reversal(700.0, hold=0.1)
+    assert kit.board.target == -700.0
+
+
+def test_supply_and_sensing_that_primitive_steps_set_are_the_conditions(
+    kit: Kit, script: Script, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    seen: list[Conditions] = []
+    monkeypatch.setattr(
+        "hil.scenarios.script.measure",
+        lambda kind, trace, conditions: seen.append(conditions) or measure(kind, trace, conditions),
+    )
+    script.steps.supply(20.0)
+    script.steps.ready("back-emf")
+    script.start(1000.0, hold=0.1)
+    script.rest()
+    script.prepare()
+    assert "supply prepare 20 V 10 A 46 V" in kit.journal  # as it was left
+    assert (seen[0].supply_voltage, seen[0].sensing) == (20.0, Sensing.BACK_EMF)
+    assert (script.steps.voltage, script.steps.sensing) == (20.0, "back-emf")
+
+
+@pytest.mark.parametrize("low", [True, False])
+def test_a_reversal_by_steps_is_held_against_the_supply_of_now(kit: Kit, rig, low: bool) -> None:
+    limits = rig.limits.model_copy(update={"dc_link_voltage": 32.0})
+    script = Script(kit.bench, rig.model_copy(update={"limits": limits}))
+    script.prepare(voltage=20.0)
+    script.steps.start(2000.0)
+    if not low:
+        script.steps.supply(30.0)
+    kit.journal.clear()
+    if low:
+        script.steps.reverse()
+        assert "board set-speed -2000" in kit.journal
+    else:
+        for call in (script.steps.reverse, lambda: script.steps.start(-900.0)):
+            with pytest.raises(BenchError, match=r"could raise the DC link from 30 V"):
+                call()
+        assert not [call for call in kit.journal if call.startswith("board")]
+
+
+def test_a_refused_speed_is_not_the_one_that_the_shaft_has(kit: Kit, script: Script) -> None:
+    script.start(1000.0, hold=0.1)
+    kit.board.refuses.add("set-speed")
+    with pytest.raises(ManoeuvreFailed):
+        script.steps.set_speed(2000.0)
+    assert script.steps.set_point == 1000.0
 
 
 def test_a_direction_that_is_none_is_told_with_those_there_are(script: Script) -> None:
