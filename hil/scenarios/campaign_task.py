@@ -7,8 +7,8 @@ import threading
 import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import lru_cache
 from pathlib import Path
+from typing import NamedTuple
 
 from hil.bench.assemble import assemble
 from hil.bench.bench import closing
@@ -98,12 +98,12 @@ def items_of(plan: str, rig: str = "") -> Mapping[str, PlannedItem]:
     PlanError
         If a file is wrong, or no rig is named at all.
     """
-    return _read(plan, rig, _state(plan), _state(rig))[1]
+    return _read(plan, rig).items
 
 
 def runnable_items(plan: str, rig: str = "") -> tuple[Mapping[str, PlannedItem], tuple[str, ...]]:
     """As `items_of`, without those that need what is not wired, or a person; lines that say so."""
-    described, items, gone = _read(plan, rig, _state(plan), _state(rig))
+    described, items, gone, _ = _read(plan, rig)
     able = {name: item for name, item in items.items() if not (item.lacks or item.attended)}
     told = [*gone, *not_wired(tuple(items.values()), described)]
     if attended := [name for name, item in items.items() if item.attended]:
@@ -113,31 +113,40 @@ def runnable_items(plan: str, rig: str = "") -> tuple[Mapping[str, PlannedItem],
 
 def rig_of(plan: str, rig: str = "") -> Rig:
     """The rig that the plan is run on; see `items_of`."""
-    return _read(plan, rig, _state(plan), _state(rig))[0]
+    return _read(plan, rig).rig
 
 
-def _state(path: str) -> tuple[int, int]:
+class _Read(NamedTuple):
+    """A plan on its rig; `gone`: lines that say which items are left out."""
+
+    rig: Rig
+    items: Mapping[str, PlannedItem]
+    gone: tuple[str, ...]
+    files: Mapping[Path, tuple[int, int]]  # as they were read
+
+
+#: Plan and rig -> what they came to: reading takes as long as running an item.
+_known: dict[tuple[str, str], _Read] = {}
+
+
+def _read(plan: str, rig: str) -> _Read:
+    """Read once per worker, and again when a file has changed: some workers live for days."""
+    known = _known.get((plan, rig))
+    if known is None or known.files != {file: _state(file) for file in known.files}:
+        found = collect(plan, rig)
+        files = {file: _state(file) for file in (Path(plan), *found.rig.files)}
+        gone = tuple(left_out(found.plan, found.rig))
+        known = _Read(found.rig, {item.id: item for item in found.items}, gone, files)
+        _known[plan, rig] = known
+    return known
+
+
+def _state(path: Path) -> tuple[int, int]:
     """What changes when a file is changed."""
     with contextlib.suppress(OSError):
-        found = Path(path).stat()
+        found = path.stat()
         return found.st_mtime_ns, found.st_size
     return 0, 0
-
-
-@lru_cache(maxsize=8)
-def _read(
-    plan: str,
-    rig: str,
-    _plan_state: tuple[int, int],
-    _rig_state: tuple[int, int],
-) -> tuple[Rig, Mapping[str, PlannedItem], tuple[str, ...]]:
-    """Rig, items, and lines that say which are left out.
-
-    Files are read once per worker: reading takes as long as running an item.
-    """
-    found = collect(plan, rig)
-    gone = tuple(left_out(found.plan, found.rig))
-    return found.rig, {item.id: item for item in found.items}, gone
 
 
 def warm_up() -> None:
@@ -160,7 +169,7 @@ def run_task(task: Task) -> TaskResult:
     ValueError
         If the variation names a parameter that does not exist.
     """
-    rig, items, _ = _read(task.plan, task.rig, _state(task.plan), _state(task.rig))
+    rig, items, _, _ = _read(task.plan, task.rig)
     item = items.get(task.item)
     if item is None:
         raise PlanError(f"has no item {task.item!r}", file=task.plan)

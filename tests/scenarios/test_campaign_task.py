@@ -164,6 +164,17 @@ def test_files_are_read_once_and_again_when_they_change(tmp_path) -> None:
     assert list(items_of(str(path))) == ["start.hall", "start.back-emf", "odd"]
 
 
+def test_what_the_rig_file_leads_to_is_read_again_too(plan, tmp_path) -> None:
+    profile = RIG.parents[1] / "profiles" / "dosing-lines.profile.yaml"
+    own = tmp_path / "own.yaml"
+    own.write_text(profile.read_text())
+    rig = tmp_path / "rig.yaml"
+    rig.write_text(f"based-on: {RIG}\nrig: own\nboard: {{profile: own.yaml}}\n")
+    assert rig_of(plan, str(rig)) is rig_of(plan, str(rig))
+    own.write_text(profile.read_text().replace("profile: dosing-lines", "profile: changed-since"))
+    assert rig_of(plan, str(rig)).profile.name == "changed-since"
+
+
 def test_an_item_that_is_not_in_the_plan(plan) -> None:
     with pytest.raises(PlanError, match=r"brief\.plan\.yaml.*has no item 'start\.foc'"):
         run_task(Task(plan, "start.foc"))
