@@ -47,7 +47,7 @@ def drift(
     is as those before, 1 when something did; 2 when the question cannot be answered, as long as
     no series has runs enough, too.
     """
-    from hil.cli.drift_told import facts, told
+    from hil.cli.drift_told import facts, parts_of, told
     from hil.core.errors import StoreError
     from hil.report.history import changes_of
     from hil.store.index import DEFAULT, open_index
@@ -77,9 +77,10 @@ def drift(
         )
         for bench in benches
     }
-    told(watches, from_utc, {run.run: run.utc for run in runs})
+    parts = parts_of(runs)
+    told(watches, from_utc, {run.run: run.utc for run in runs}, parts)
     if json_file is not None:
-        data = [facts(*bench, watch, from_utc) for bench, watch in watches.items()]
+        data = [facts(*bench, watch, from_utc, parts) for bench, watch in watches.items()]
         shared.write_json(json_file, data)
     if any(watch.since(from_utc) or watch.alarms for watch in watches.values()):
         return EXIT_CHANGED

@@ -16,6 +16,8 @@ from hil.core.count import many
 from hil.core.record import NOT_REPORTED
 from hil.report.history import ChangeRow, Effect, Latest, LatestRow, Watch
 from hil.report.numbers import fixed, plain, share
+from hil.report.site.views import part_words
+from hil.store.index.rows import RunRow
 from hil.verdicts.changes import nights_needed
 from hil.verdicts.changes_found import ChangeSettings
 
@@ -25,19 +27,25 @@ _NAMED = 5
 _BAD = (Effect.NOW_FAILS, Effect.STILL_FAILS, Effect.WORSE)
 
 
-def told(watches: Mapping[tuple[str, str], Watch], from_utc: str, begun: Mapping[str, str]) -> None:
+def told(
+    watches: Mapping[tuple[str, str], Watch],
+    from_utc: str,
+    begun: Mapping[str, str],
+    parts: Mapping[str, str],
+) -> None:
     """Print what changed on each bench from that time on; "" is all of the time.
 
     Parameters
     ----------
     begun : run -> when it began.
+    parts : as `parts_of` has them.
     """
     console = Console(highlight=False)
     width = min(console.width, _WIDEST)
     for number, ((rig, evidence), watch) in enumerate(watches.items()):
         if number:
             console.print()
-        for text, indent, style in _lines(rig, evidence, watch, from_utc, begun):
+        for text, indent, style in _lines(rig, evidence, watch, from_utc, begun, parts):
             margin = " " * indent
             wrapped = textwrap.fill(
                 text, width, initial_indent=margin, subsequent_indent=margin,
@@ -50,8 +58,18 @@ def told(watches: Mapping[tuple[str, str], Watch], from_utc: str, begun: Mapping
 _Line = tuple[str, int, str]
 
 
+def parts_of(runs: Sequence[RunRow]) -> dict[str, str]:
+    """Run -> what keeps it from being known as a whole one."""
+    return {row.run: part_words(row.deselected) for row in runs if row.deselected != 0}
+
+
 def _lines(
-    rig: str, evidence: str, watch: Watch, from_utc: str, begun: Mapping[str, str]
+    rig: str,
+    evidence: str,
+    watch: Watch,
+    from_utc: str,
+    begun: Mapping[str, str],
+    parts: Mapping[str, str],
 ) -> Iterator[_Line]:
     if evidence == "simulated":
         yield "SIMULATED: no motor turned.", 0, ""
@@ -64,7 +82,7 @@ def _lines(
             yield from _change(row, watch)
     yield "", 0, ""
     yield _summary(watch, changes, from_utc), 0, ""
-    yield from _latest(watch)
+    yield from _latest(watch, parts)
 
 
 def _first_seen(row: ChangeRow) -> tuple[str, str, str]:
@@ -155,16 +173,18 @@ def _summary(watch: Watch, changes: Sequence[ChangeRow], from_utc: str) -> str:
     return text
 
 
-def _latest(watch: Watch) -> Iterator[_Line]:
+def _latest(watch: Watch, parts: Mapping[str, str]) -> Iterator[_Line]:
     """What the latest run of each plan says; that of one plan says nothing of another's items."""
     plans: dict[str, list[LatestRow]] = {}
     for history in watch.histories:
         plans.setdefault(history.key.plan, []).append(history.latest)
     for plan, rows in plans.items():
-        yield from _latest_of(rows, watch, f" of plan {plan}" if len(plans) > 1 else "")
+        yield from _latest_of(rows, watch, f" of plan {plan}" if len(plans) > 1 else "", parts)
 
 
-def _latest_of(rows: Sequence[LatestRow], watch: Watch, whose: str) -> Iterator[_Line]:
+def _latest_of(
+    rows: Sequence[LatestRow], watch: Watch, whose: str, parts: Mapping[str, str]
+) -> Iterator[_Line]:
     here = [row for row in rows if row.state is not Latest.ABSENT]
     if not here:
         return
@@ -180,7 +200,8 @@ def _latest_of(rows: Sequence[LatestRow], watch: Watch, whose: str) -> Iterator[
         if judged
         else "nothing can be told of it yet."
     )
-    yield f"Latest run{whose} {last.run} ({_build(last.build, last.commit)}): {says}", 0, ""
+    part = f", {parts[last.run]}" if last.run in parts else ""
+    yield f"Latest run{whose} {last.run} ({_build(last.build, last.commit)}{part}): {says}", 0, ""
     for row in alarms:
         yield _alarm(row, watch), 2, "red"
     if odd:
@@ -206,8 +227,11 @@ def _alarm(row: LatestRow, watch: Watch) -> str:
     return f"{where} lies far out for runs in a row: {away} ({_sigmas(row.sigma)})."
 
 
-def facts(rig: str, evidence: str, watch: Watch, from_utc: str) -> dict[str, Any]:
+def facts(
+    rig: str, evidence: str, watch: Watch, from_utc: str, parts: Mapping[str, str]
+) -> dict[str, Any]:
     """The same as data, for ``--json``; null where there is no number."""
+    runs = {run: None for history in watch.histories for run in history.nights.run.tolist()}
     return {
         "rig": rig,
         "evidence": evidence,
@@ -215,6 +239,7 @@ def facts(rig: str, evidence: str, watch: Watch, from_utc: str) -> dict[str, Any
         "judged": watch.judged,
         "false-share": watch.false_share,
         "since": from_utc,
+        "partial": {run: parts[run] for run in runs if run in parts},
         "changes": [_plain(asdict(row)) for row in watch.since(from_utc)],
         "latest": [_plain(asdict(history.latest)) for history in watch.histories],
         "scatter": [

@@ -115,7 +115,10 @@ def _index(
         open_index(Path(folder) / "index.db") as index,
     ):
         found = index.rebuild(roots)
-        lost = (*found.unreadable, *found.altered, *found.copies)
+        # An altered run that is in the index is shown, and marked there.
+        shown = {run.path for run in index.runs()}
+        altered = (one for one in found.altered if one.path not in shown)
+        lost = (*found.unreadable, *altered, *found.copies)
         yield index, tuple(f"{one.path}: {one.reason}" for one in lost)
 
 

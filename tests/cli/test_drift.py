@@ -209,6 +209,22 @@ def _nights(plan: str, item: str, values: list[float], first: int) -> Series:
     )
 
 
+def test_a_partial_latest_run_is_told_apart(tmp_path):
+    made = make_history(tmp_path / "runs", nights=60, items=2, seed=1, changes=[], trouble=0.0,
+                        cut=0.0)  # fmt: skip
+    record = made.folders[-1] / "record.jsonl"
+    first, rest = record.read_text().split("\n", 1)
+    left = {"plan": "nightly", "why": "deselected", "items": {"a": [], "b": [], "c": []}}
+    record.write_text(json.dumps(json.loads(first) | {"omitted": [left]}) + "\n" + rest)
+    with open_index(tmp_path / "index.db") as index:
+        index.rebuild([tmp_path / "runs"])
+    out = tmp_path / "drift.json"
+    text = " ".join(_run(tmp_path / "index.db", "--json", str(out)).output.split())
+    assert ", partial: 3 planned items deselected): " in text[text.index("Latest run") :]
+    said = {made.folders[-1].name: "partial: 3 planned items deselected"}
+    assert json.loads(out.read_text())[0]["partial"] == said
+
+
 def test_the_latest_run_of_one_plan_says_nothing_of_the_items_of_another(capsys):
     chance = np.random.default_rng(1)
     values = [float(value) for value in 1.0 + 0.01 * chance.standard_normal(30)]
@@ -216,7 +232,7 @@ def test_the_latest_run_of_one_plan_says_nothing_of_the_items_of_another(capsys)
         _nights("nightly", "start.hall", values, first=10),
         _nights("smoke", "start.hall.cw", [*values[:-1], np.nan], first=0),
     ])  # fmt: skip
-    told({("pump", "bench"): watch}, "", {})
+    told({("pump", "bench"): watch}, "", {}, {})
     said = " ".join(capsys.readouterr().out.split())
     nightly, smoke = (
         said.index("Latest run of plan nightly"),
@@ -226,7 +242,7 @@ def test_the_latest_run_of_one_plan_says_nothing_of_the_items_of_another(capsys)
     assert nightly < smoke < missing
     assert "nightly-39 (build 1.0): 1 of 1 series as before." in said
     assert "smoke-29 (build 1.0): 0 of 1 series as before." in said
-    told({("pump", "bench"): changes_of([_nights("smoke", "a", values, 0)])}, "", {})
+    told({("pump", "bench"): changes_of([_nights("smoke", "a", values, 0)])}, "", {}, {})
     assert "Latest run smoke-29 (build 1.0)" in " ".join(capsys.readouterr().out.split())
 
 

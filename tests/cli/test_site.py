@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from pathlib import Path
 from typing import Any
 
@@ -75,6 +76,20 @@ def test_an_unreadable_run_is_named(runs: Path, tmp_path: Path) -> None:
     assert "not shown: " in done.output
     assert "2026-01-01t00-00-00z-aaaa" in done.output
     assert "not shown" in (tmp_path / "out" / "index.html").read_text("utf-8")
+
+
+def test_an_altered_run_is_told_once_where_it_is_shown(tmp_path: Path) -> None:
+    made = make_history(tmp_path / "runs", 3, 2, 5, 0, gap=0.0)
+    plan = next((made.folders[1] / "inputs").iterdir())
+    plan.write_bytes(plan.read_bytes() + b"#")
+    shutil.copytree(made.folders[0], tmp_path / "again" / made.folders[0].name)
+    done = call(tmp_path / "runs", tmp_path / "again", "--out", tmp_path / "out")
+    assert done.exit_code == 0, done.output
+    page = (tmp_path / "out" / "index.html").read_text("utf-8")
+    assert page.count(f"inputs/{plan.name}: SHA-256") == 1
+    assert "1 of 3 runs is not as it was indexed" in page
+    # A second folder of a run is in no other place than this list.
+    assert (done.output.count("not shown: "), page.count("<strong>not shown</strong>")) == (1, 1)
 
 
 def test_campaigns_are_found_beside_runs_and_where_they_are_named(

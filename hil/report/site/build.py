@@ -260,8 +260,8 @@ def report_copy(file: Path) -> bytes:
 
 def overview_of(one: Gathered) -> StrandView:
     """What the first page shows of a strand."""
-    now, before = (one.results.get(run.run, {}) for run in (one.runs[-1], one.runs[-2:][0]))
-    lost, won = newly(now, before)
+    now = one.results.get(one.runs[-1].run, {})
+    lost, won = newly(now, _before(one, now))
     return StrandView(
         one.strand,
         one.runs,
@@ -274,6 +274,21 @@ def overview_of(one: Gathered) -> StrandView:
         one.false_share,
         *told_by_last(one),
     )
+
+
+def _before(
+    one: Gathered, now: Mapping[tuple[str, str], ItemResultLine]
+) -> dict[tuple[str, str], ItemResultLine]:
+    """What became of the items of the last run when they were in one before: a partial run, or one
+    of another plan, may lie between.
+    """
+    found: dict[tuple[str, str], ItemResultLine] = {}
+    for run in reversed(one.runs[:-1]):
+        earlier = one.results.get(run.run, {})
+        found |= {key: earlier[key] for key in now if key in earlier and key not in found}
+        if len(found) == len(now):
+            break
+    return found
 
 
 def told_by_last(one: Gathered) -> tuple[tuple[str, ...], str, tuple[str, ...]]:
@@ -293,7 +308,8 @@ def run_of(one: Gathered, around: Around, number: int, files: Mapping[str, str])
     """One run of a strand with its neighbours; `files` as `files_of` has them."""
     run, before = one.runs[number], around.run(number - 1)
     now = one.results.get(run.run, {})
-    lost, won = newly(now, one.results.get(before.run, {})) if before else ((), ())
+    earlier = one.results.get(before.run, {}) if before else {}
+    lost, won = newly(now, earlier)
     return RunView(
         one.strand,
         run,
@@ -305,6 +321,7 @@ def run_of(one: Gathered, around: Around, number: int, files: Mapping[str, str])
         won,
         around.changes.get(number, ()),
         files,
+        unmatched=sum(key not in earlier for key in now) if before else 0,
     )
 
 

@@ -194,6 +194,7 @@ def run_line(row: RunRow) -> RunLine:
         counts,
         run_place(row.run),
         trouble="" if row.state == "present" else f"{row.state}: {row.state_reason}".rstrip(": "),
+        deselected=row.deselected,
     )
 
 

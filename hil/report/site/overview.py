@@ -69,7 +69,7 @@ class _Line:
     @property
     def ended(self) -> str:
         """How the last runs of quiet builds ended."""
-        fails = {build.runs[0].counts.get(Standing.FAIL.value, 0) for build in self.quiet}
+        fails = {_failed(build) for build in self.quiet}
         if fails == {0}:
             return "nothing failed"
         return f"{fails.pop()} failed as afterwards" if len(fails) == 1 else ""
@@ -113,6 +113,11 @@ class _Section:
     @property
     def last_good(self) -> RunLine | None:
         return next((run for run in reversed(self.view.runs) if run.good), None)
+
+    @property
+    def unknown(self) -> int:
+        """Runs of which it is not known whether they are whole."""
+        return sum(run.deselected is None for run in self.view.runs)
 
     @property
     def troubled(self) -> tuple[RunLine, ...]:
@@ -226,8 +231,12 @@ def _lines(view: StrandView) -> tuple[_Line, ...]:
 
 
 def _failed(build: BuildLine) -> int:
-    """Items that failed in its last run."""
-    return build.runs[0].counts.get(Standing.FAIL.value, 0)
+    """The most items that failed in one of its runs, from its last whole one on.
+
+    A partial run after that may not have what failed before.
+    """
+    last = next((n for n, run in enumerate(build.runs) if run.whole), 0)
+    return max(run.counts.get(Standing.FAIL.value, 0) for run in build.runs[: last + 1])
 
 
 def _line(line: BuildLine, told: bool) -> _Line:

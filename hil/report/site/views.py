@@ -12,6 +12,8 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
+from hil.core.count import many
+
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 
@@ -31,6 +33,13 @@ class Strand:
         return self.evidence != BENCH
 
 
+def part_words(deselected: int | None) -> str:
+    """What keeps a run from being known as a whole one, "" for one that is."""
+    if deselected is None:
+        return "not known whether it is whole"
+    return f"partial: {many(deselected, 'planned item')} deselected" if deselected else ""
+
+
 @dataclass(frozen=True, slots=True)
 class RunLine:
     """One run as the pages refer to it.
@@ -43,6 +52,7 @@ class RunLine:
     end : how it ended, ``completed`` or a reason; "" if it never came to its end.
     page : its page, from the root of the site.
     trouble : what is wrong with its folder, "" for nothing.
+    deselected : planned items that its user did not choose; None is not known.
     """
 
     run: str
@@ -54,6 +64,7 @@ class RunLine:
     counts: Mapping[str, int]
     page: str
     trouble: str = ""
+    deselected: int | None = 0
 
     @property
     def total(self) -> int:
@@ -67,13 +78,23 @@ class RunLine:
 
     @property
     def good(self) -> bool:
-        """Whether it came to its end with every item passed, and had items."""
-        return self.end == "completed" and 0 < self.total == self.passed
+        """Whether it came to its end with every planned item passed, and had items."""
+        return self.whole and self.end == "completed" and 0 < self.total == self.passed
+
+    @property
+    def whole(self) -> bool:
+        """Whether it is known that nothing of its plans was deselected."""
+        return self.deselected == 0
+
+    @property
+    def part(self) -> str:
+        """What keeps it from being known as whole, "" for nothing."""
+        return part_words(self.deselected)
 
     @property
     def words(self) -> str:
-        """The verdict words that were counted, for a search."""
-        return " ".join(word for word, number in self.counts.items() if number)
+        """The verdict words that were counted, and whether it is whole, for a search."""
+        return " ".join([*(word for word, number in self.counts.items() if number), self.part])
 
     @property
     def night(self) -> str:
@@ -252,3 +273,4 @@ class RunView:
     changes: tuple[Change, ...] = ()
     files: Mapping[str, str] = field(default_factory=dict)  # what -> link
     compared: bool = False  # whether its traces are in the site
+    unmatched: int = 0  # its items that the run before does not have

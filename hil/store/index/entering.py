@@ -64,7 +64,7 @@ class Entering:
             row = write.one_known(connection, run)
         one = _One(path, content, run, inputs)
         gathered = None
-        if row is None or (not one.same(row) and one.continues(row)) or self.fresh:
+        if row is None or self.fresh or (one.continues(row) and one.says_more(row)):
             try:
                 gathered = gather(parse(content.data, path / RECORD))
             except StoreError as problem:
@@ -180,6 +180,10 @@ class _One:
 
     def continues(self, row: Row[Any]) -> bool:
         return self.content.continues(row.record_bytes, row.record_sha256)
+
+    def says_more(self, row: Row[Any]) -> bool:
+        """Whether there is something in it that the index does not hold, if only since of late."""
+        return not self.same(row) or row.deselected is None
 
     def here(self, row: Row[Any]) -> bool:
         return bool(row.path == clean(str(self.path)))

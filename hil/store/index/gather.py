@@ -8,7 +8,7 @@ from typing import Any
 
 from hil.core.errors import StoreError
 from hil.core.measure import Measure, Outcome
-from hil.core.record import ItemResult, RunEnd, RunStart
+from hil.core.record import DESELECTED, ItemResult, RunEnd, RunStart
 from hil.core.verdict import SEVERITY, Judgement, Verdict
 from hil.store.fingerprint import limits_fingerprint, plan_fingerprint, rig_fingerprint
 from hil.store.index.rows import BENCH, OUTCOMES, SIMULATED, VERDICTS
@@ -80,6 +80,7 @@ def gather(record: RunRecord) -> Gathered:
         **dict.fromkeys(COUNTS.values(), 0),
         "interrupted": len(record.interrupted),
         "never_begun": len(record.never_begun),
+        "deselected": sum(len(one.items) for one in start.omitted if one.why == DESELECTED),
         "measures": len(figures),
     }
     for result in record.results:

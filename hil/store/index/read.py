@@ -63,6 +63,7 @@ def _run(row: Mapping[str, Any]) -> RunRow:
         counts={verdict: row[column] for verdict, column in COUNTS.items()},
         interrupted=row["interrupted"],
         never_begun=row["never_begun"],
+        deselected=row["deselected"],
         measures=row["measures"],
         state=row["state"],
         state_reason=row["state_reason"],

@@ -57,6 +57,8 @@ class RunRow:
     end : reason of the end, or "" for a run that never came to it.
     counts : verdict -> number of results; every verdict is there.
     interrupted, never_begun : items without a result.
+    deselected : planned items of its plans that its user did not choose: it is a partial run. None
+        is not known, as for a run that was indexed before this was kept and is gone.
     measures : figures in the index.
     state : ``present``, ``altered`` or ``vanished``; `state_reason` says what is wrong.
     """
@@ -77,6 +79,7 @@ class RunRow:
     counts: Mapping[str, int]
     interrupted: int
     never_begun: int
+    deselected: int | None
     measures: int
     state: str
     state_reason: str

@@ -47,6 +47,7 @@ runs = Table(
     Column("not_run", Integer, nullable=False),
     Column("interrupted", Integer, nullable=False),
     Column("never_begun", Integer, nullable=False),
+    Column("deselected", Integer),  # planned items that the user did not choose; NULL: not known
     Column("measures", Integer, nullable=False),
     Column("record_bytes", BigInteger, nullable=False),  # of whole lines
     Column("record_sha256", Text, nullable=False),  # of those

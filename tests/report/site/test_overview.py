@@ -41,7 +41,7 @@ def test_the_first_sentences_answer_how_it_stands(make_strand: MakeStrand) -> No
     last = one.runs[-1]
     assert f"Last run {last.night} of build {last.build}" in answer
     assert "2 of 3 items passed, 1 fail." in answer
-    assert f"Last run all of whose items passed: {one.runs[20].night}" in answer
+    assert f"Last whole run all of whose items passed: {one.runs[20].night}" in answer
     assert "trip-time in stall.locked: unlike every night before it" in answer
     assert "2 of 10 builds changed something lastingly." in answer
 
@@ -192,7 +192,7 @@ def test_what_broke_last_night_is_said(make_strand: MakeStrand) -> None:
     one = make_strand(BENCH, 30)
     cut = replace(one, runs=one.runs[:22])  # the failure is new in the last run
     answer = text(overview(cut).xpath('//div[@class="answer"]')[0])
-    assert "Passed the night before, not now (1)" in answer
+    assert "Passed the last time, not now (1)" in answer
     assert "time-to-speed 1.5 s is above 1.2 s" in answer
 
 
@@ -249,6 +249,51 @@ def test_what_of_the_plan_is_not_in_the_last_run_is_said(
     said = "2 of 3 planned items are not in this run: reversal, step"
     assert f"not all {DESELECTED}: {said}" in text(page.xpath('//div[@class="answer"]')[0])
     assert "not all" not in text(overview(replace(one, folders={})))
+
+
+def test_a_partial_run_is_none_all_of_whose_items_passed(make_strand: MakeStrand) -> None:
+    one = make_strand(BENCH, 30)
+    runs = [
+        replace(run, deselected=7 if n == 20 else None if n == 19 else 0)
+        for n, run in enumerate(one.runs)
+    ]
+    page = overview(replace(one, runs=tuple(runs)))
+    answer = text(page.xpath('//div[@class="answer"]')[0])
+    assert f"Last whole run all of whose items passed: {one.runs[18].night}" in answer
+    assert "not known of 1 run whether it is whole" in answer
+    whole = overview(replace(one, runs=tuple(replace(run, deselected=0) for run in runs)))
+    assert "partial" not in text(whole.xpath('//table[contains(@class, "builds")]')[0])
+    last = replace(one.runs[-1], deselected=1)
+    told = text(overview(replace(one, runs=(*one.runs[:-1], last))))
+    assert "2 of 3 items passed (partial: 1 planned item deselected), 1 fail." in told
+    assert "(partial: 1 planned item deselected)" in told[told.index("What changed") :]
+
+
+def test_what_failed_shows_although_a_partial_run_lies_between(make_strand: MakeStrand) -> None:
+    one = make_strand(BENCH, 30)
+    between = replace(one.runs[20], deselected=2)
+    runs = (*one.runs[:20], between, one.runs[21])
+    failing = next(line.item for line in overview_of(replace(one, runs=one.runs[:22])).newly)
+    few = {k: v for k, v in one.results[between.run].items() if v.item != failing}
+    cut = replace(one, runs=runs, results={**one.results, between.run: few})
+    assert [line.item for line in overview_of(cut).newly] == [failing]
+
+
+def test_a_build_is_not_quiet_because_its_last_run_left_out_what_fails(
+    make_strand: MakeStrand,
+) -> None:
+    one = make_strand(BENCH, 30)
+    counts = {**one.runs[0].counts, "fail": 1}
+
+    def quiet(part: int) -> bool:
+        runs = list(one.runs)
+        runs[1] = replace(runs[1], counts=counts)
+        runs[2] = replace(runs[2], deselected=part)
+        rows = overview(replace(one, runs=tuple(runs))).xpath('//tr[@class="quiet"]')
+        return any(one.runs[0].build in text(row) for row in rows)
+
+    assert quiet(0)
+    assert not quiet(2)
 
 
 def test_that_it_is_not_known_whether_all_is_safe_is_said(

@@ -299,6 +299,32 @@ def test_a_run_is_held_against_the_one_before_and_the_last_good_one(
     assert "Every item ended as it did the night before" in text(page)
 
 
+def test_a_partial_run_is_told_apart_and_what_it_has_not_is_not_compared(
+    make_strand: MakeStrand, tmp_path: Any
+) -> None:
+    one = make_strand(BENCH, 30)
+    part = replace(one.runs[24], deselected=2)
+    few = dict(list(one.results[part.run].items())[:1])
+    cut = replace(
+        one,
+        runs=(*one.runs[:24], part, *one.runs[25:]),
+        results={**one.results, part.run: few},
+    )
+    view = view_of(cut, 25, tmp_path)
+    assert (view.last_good, view.unmatched) == (cut.runs[20], 2)
+    words = text(html.fromstring(run_page(frame(view.line.page), view, {})))
+    assert "2 items of this run were not in the run before, and are not compared." in words
+    assert f"{part.night} {part.build}" in words
+    assert "(partial: 2 planned items deselected)" in words
+    own = view_of(cut, 24, tmp_path)
+    assert own.unmatched == 0
+    assert view_of(replace(cut, runs=(part,)), 0, tmp_path).unmatched == 0
+    listed = html.fromstring(runs_page(frame("runs.html"), [(one.strand, cut.runs)]))
+    marked = [row for row in listed.xpath("//tbody/tr") if "partial" in text(row)]
+    assert len(marked) == 1
+    assert "partial" in marked[0].get("data-search")
+
+
 def test_what_broke_in_a_run_is_named_with_its_reason(
     make_strand: MakeStrand, tmp_path: Any
 ) -> None:

@@ -17,7 +17,7 @@ import pytest
 
 from hil.core.band import Band
 from hil.core.measure import Measure
-from hil.core.record import Identity, ItemResult, ItemStart, RunEnd, RunStart
+from hil.core.record import DESELECTED, Identity, ItemResult, ItemStart, Omitted, RunEnd, RunStart
 from hil.core.verdict import Judgement, Verdict
 from hil.store.folder import RunFolder
 
@@ -72,7 +72,10 @@ def night(tmp_path: Path) -> Callable[..., Path]:
         ended: bool = True,
         out: Path = tmp_path / "runs",
         inputs: Sequence[Path] = (),
+        deselected: Sequence[str] = (),
+        beyond: Sequence[str] = (),
     ) -> Path:
+        left = ((DESELECTED, deselected), ("no brake", beyond))
         with RunFolder.create(out, name) as folder:
             folder.append(
                 RunStart(
@@ -87,6 +90,11 @@ def night(tmp_path: Path) -> Callable[..., Path]:
                     hashes=folder.keep_inputs(inputs),
                     commit=commit,
                     search=search,
+                    omitted=tuple(
+                        Omitted(plan="nightly", why=why, items=dict.fromkeys(names, ()))
+                        for why, names in left
+                        if names
+                    ),
                 )
             )
             for n, item in enumerate(items, start=1):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shutil
 import sqlite3
 import subprocess
 import sys
@@ -77,6 +78,29 @@ def test_figures_are_the_same_in_every_revision(night, place: str) -> None:
     with open_index(place, create=False) as index:
         assert told(index) == before
         assert sum(len(one["value"]) for one in before.values()) == 6
+
+
+def test_what_an_earlier_version_did_not_keep_is_read_when_the_folder_is_seen_again(
+    night, tmp_path: Path, place: str
+) -> None:
+    with open_index(place) as index:
+        index.add(night("whole"))
+        index.add(night("part", deselected=("b", "c"), beyond=("d",)))
+        shutil.rmtree(index.add(night("gone")).added[0].path)
+        figures = told(index)
+        with index._database.writing() as connection:
+            downgrade(connection, "0002")
+    with open_index(place, create=False) as index:
+        assert {run.run: run.deselected for run in index.runs()} == dict.fromkeys(
+            ("whole", "part", "gone")
+        )
+        first = index.rebuild([tmp_path / "runs"])
+        assert {one.run for one in first.unchanged} == {"whole", "part"}
+        assert {run.run: run.deselected for run in index.runs()} == {
+            "whole": 0, "part": 2, "gone": None,
+        }  # fmt: skip
+        assert told(index) == figures
+        assert (first.measures, index.rebuild([tmp_path / "runs"]).measures) == (2, 0)
 
 
 def test_opening_again_leaves_the_tables_alone(night, place: str) -> None:
