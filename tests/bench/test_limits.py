@@ -94,6 +94,25 @@ def test_a_shaft_that_starts_by_itself_may_not() -> None:
             found(first)
 
 
+@pytest.mark.parametrize("speeds", [[61.0], [0.0, -61.0, 0.0], [float("nan"), 61.0]])
+def test_motion_that_nobody_commanded_is_seen_without_any_angle(speeds: list[float]) -> None:
+    nothing = float("nan")
+    readings = shaft([nothing] * len(speeds))
+    watch = Watch(LIMITS)
+    watch.expect(0)
+    watch.check_shaft(replace(readings, speed=np.full(len(speeds), -60.0)))
+    watch.check_shaft(replace(readings, speed=np.full(len(speeds), nothing)))
+    with pytest.raises(LimitExceeded, match=r"turned at 61 rpm although no motion .* 60 rpm\)"):
+        watch.check_shaft(replace(readings, speed=np.array(speeds)))
+
+
+def test_a_thermometer_is_held_against_the_limit() -> None:
+    watch = Watch(LIMITS)
+    watch.check_temperature(80.0)
+    with pytest.raises(LimitExceeded, match=r"witness\.temperature reached 80\.5 degC"):
+        watch.check_temperature(80.5)
+
+
 def test_what_was_expected_before_is_forgotten() -> None:
     watch = Watch(LIMITS)
     watch.expect_rest(7.0, 5.0)
@@ -198,3 +217,34 @@ def test_motion_in_the_commanded_direction_never_aborts(
     for step in steps:
         position += direction * step
         watch.check_shaft(shaft([position]))
+
+
+def told(degrees: float, at: float) -> BoardReadings:
+    when = np.array([at])
+    return BoardReadings(when, when, {"reported.temperature": np.array([degrees])})
+
+
+def test_what_stands_in_for_the_sensor_is_no_temperature_of_the_stage() -> None:
+    watch = Watch(LIMITS)
+    watch.sensor_replaced()
+    watch.check_board(told(175.0, 1.0))
+    watch.sensor_back(2.0)
+    watch.check_board(told(175.0, 2.4))  # on its way since before
+    with pytest.raises(LimitExceeded, match="81 degC"):
+        watch.check_board(told(81.0, 2.6))
+
+
+def test_meanwhile_all_else_is_watched_and_a_thermometer_too() -> None:
+    watch = Watch(LIMITS)
+    watch.sensor_replaced()
+    with pytest.raises(LimitExceeded, match="12.5 A"):
+        watch.check_board(board(current=12.5))
+    with pytest.raises(LimitExceeded, match=r"witness\.temperature"):
+        watch.check_temperature(81.0)
+
+
+def test_a_sensor_that_was_never_away_is_watched_at_once() -> None:
+    watch = Watch(LIMITS)
+    watch.sensor_back(2.0)
+    with pytest.raises(LimitExceeded, match="81 degC"):
+        watch.check_board(told(81.0, 2.1))
