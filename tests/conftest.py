@@ -22,6 +22,7 @@ import pytest
 from hil.core.drive import DriveState, Fault
 from hil.core.errors import CommandRefused, InstrumentError, LinkError
 from hil.core.record import Identity
+from hil.plugins.options import OPTIONS
 from hil.ports.board import BoardReadings
 from hil.ports.instruments import ShaftReadings, SupplyReading
 
@@ -83,6 +84,8 @@ def _quick_sessions() -> Iterator[None]:
     """Not before: the workers of this session need both."""
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("PYTEST_ADDOPTS", QUICK)
+        for name in OPTIONS:  # what whoever runs the tests has set is not meant for them
+            patch.delenv(f"HIL_{name.upper()}", raising=False)
         yield
 
 

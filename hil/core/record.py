@@ -53,6 +53,40 @@ class Omitted:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Checkout:
+    """Input files of one git repository, and what they were as the run began.
+
+    Parameters
+    ----------
+    files : paths within the repository; names alone where there is none.
+    commit : that was checked out, "" if that is not known.
+    changed : those of `files` that are not as in that commit, or not in it.
+    others : how many other files of the repository are not as in that commit.
+    why : why nothing is known: no git, no repository, no commit; "" if it is.
+    """
+
+    files: tuple[str, ...]
+    commit: str = ""
+    changed: tuple[str, ...] = ()
+    others: int = 0
+    why: str = ""
+
+    @property
+    def dirty(self) -> bool:
+        """Whether the commit alone does not tell what was run."""
+        return bool(self.changed or self.others)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Setting:
+    """An option in force, and where its value came from."""
+
+    name: str
+    value: str
+    source: str  # command line, environment NAME, name of an ini file, default
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RunStart:
     """First line of a record."""
 
@@ -77,6 +111,8 @@ class RunStart:
     #: Firmware image put on the board, or what was compiled for the simulated one -> SHA-256.
     firmware: Mapping[str, str] = field(default_factory=dict)
     omitted: tuple[Omitted, ...] = ()  # planned, and not among `items`
+    checkouts: tuple[Checkout, ...] = ()  # of all files of `hashes` that a user wrote
+    settings: tuple[Setting, ...] = ()  # every option
     schema: int = SCHEMA
 
 
@@ -172,6 +208,8 @@ class Resumed:
     host: Mapping[str, str] = field(default_factory=dict)
     operator: str = ""
     environment: Mapping[str, str] = field(default_factory=dict)
+    checkouts: tuple[Checkout, ...] = ()
+    settings: tuple[Setting, ...] = ()
 
 
 Entry = RunStart | ItemStart | ItemResult | Note | Resumed | RunEnd

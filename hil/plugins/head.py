@@ -7,7 +7,7 @@ from pathlib import Path
 
 from hil.bench.choose import Choice
 from hil.bench.describe import host_facts, limit_lines
-from hil.core.record import Identity, Omitted, RunStart
+from hil.core.record import Checkout, Identity, Omitted, RunStart, Setting
 from hil.plan.rig import Rig
 from hil.plugins.in_force import BenchOptions
 from hil.ports.clock import utc_now
@@ -40,6 +40,7 @@ def head(
     hashes: Mapping[str, str],
     firmware: Mapping[str, str],
     omitted: tuple[Omitted, ...],
+    checkouts: tuple[Checkout, ...],
 ) -> RunStart:
     """See the module text; `hashes` of all inputs, `firmware` of what the board runs."""
     return RunStart(
@@ -62,4 +63,8 @@ def head(
         environment=options.environment,
         firmware=firmware,
         omitted=omitted,
+        checkouts=checkouts,
+        settings=tuple(
+            Setting(name=one.name, value=one.value, source=one.source) for one in options.settings
+        ),
     )

@@ -1,4 +1,4 @@
-"""Options of the bench and their ini twins.
+"""Options of the bench, their environment variables and their ini twins.
 
 Nothing heavy is imported here: a plain pytest session must not notice that the plugin is installed.
 """
@@ -10,7 +10,8 @@ from pathlib import Path
 import pytest
 
 from hil.core.roles import ROLES
-from hil.plugins.in_force import BenchOptions
+from hil.plugins.given import COMMAND_LINE, DEFAULT, given, lines, shown, variable
+from hil.plugins.in_force import BenchOptions, Given
 from hil.plugins.keys import TAKEN
 
 #: option name -> (default, help); each has an ini twin ``hil_...`` of the same meaning.
@@ -43,6 +44,8 @@ OPTIONS = {
     "place": ("", "where the bench stands, kept in the record"),
     "ambient": ("", "ambient temperature as measured, such as '22 degC', kept in the record"),
 }  # fmt: skip
+#: Options that name what must be there.
+FILES = {"rig": "file", "pool": "file", "resume": "folder", "firmware": "file"}
 CHOICES = {
     "bench": ("auto", "hardware", "twin"),
     "preflight": ("auto", "on", "off"),
@@ -51,7 +54,7 @@ CHOICES = {
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
-    """Add the ``--hil-...`` options, one group, each with an ini twin."""
+    """Add the ``--hil-...`` options, one group; each has an ini twin and a variable ``HIL_...``."""
     group = parser.getgroup("hil", "bench for brushless-motor firmware")
     for name, (default, text) in OPTIONS.items():
         group.addoption(
@@ -63,14 +66,19 @@ def pytest_addoption(parser: pytest.Parser) -> None:
         )
         about = f"as --hil-{name}: {text}"
         if default.isdigit():  # in TOML a number, without quotes
-            parser.addini(f"hil_{name}", about, type="int", default=int(default))
+            parser.addini(f"hil_{name}", about, type="int", default=None)
         else:
-            parser.addini(f"hil_{name}", about, type="string", default=default)
+            parser.addini(f"hil_{name}", about, type="string", default=None)
 
 
 def pytest_configure(config: pytest.Config) -> None:
     """Refuse values that cannot be used before anything is collected."""
     bench_options(config)
+
+
+def pytest_report_header(config: pytest.Config) -> list[str]:
+    """The options that are no defaults, with -v all of them, and where each came from."""
+    return list(lines(bench_options(config).settings, each=config.get_verbosity() > 0))
 
 
 def bench_options(config: pytest.Config) -> BenchOptions:
@@ -81,36 +89,33 @@ def bench_options(config: pytest.Config) -> BenchOptions:
     pytest.UsageError
         For a value that cannot be used, naming option and value.
     """
-    values = {}
-    for name in OPTIONS:
-        given = config.getoption(f"hil_{name}")
-        values[name] = str(_from_ini(config, f"hil_{name}") if given is None else given)
+    found = {name: given(config, name, default) for name, (default, _) in OPTIONS.items()}
     for name, choices in CHOICES.items():
-        if values[name] not in choices:
+        one = found[name]
+        if one.value not in choices:
             raise pytest.UsageError(
-                f"hil_{name} = {values[name]}: expected one of {', '.join(choices)}"
+                f"{_named(one)} = {one.value}: expected one of {', '.join(choices)}"
             )
-    given = config.getoption("hil_bench")
-    if given in (None, "auto") and any(config.getoption(f"hil_{role}") for role in ROLES):
+    asked = config.getoption("hil_bench")
+    named = [role for role in ROLES if config.getoption(f"hil_{role}")]
+    if asked in (None, "auto") and named:
         # Who names a port means what is there: no answer is then an error, not a simulated run.
-        values["bench"] = "hardware"
-    try:
-        seed = int(values["seed"])
-    except ValueError:
-        raise pytest.UsageError(f"--hil-seed {values['seed']}: expected a whole number") from None
-    if not 0 <= seed < 2**32:
-        raise pytest.UsageError(f"--hil-seed {seed}: expected a number from 0 to 4294967295")
-    if values["rig"] and not Path(values["rig"]).is_file():
-        raise pytest.UsageError(f"--hil-rig {values['rig']}: no such file")
-    if values["pool"] and not Path(values["pool"]).is_file():
-        raise pytest.UsageError(f"--hil-pool {values['pool']}: no such file")
+        source = f"{COMMAND_LINE}, which names a port: --hil-{named[0]}"
+        found["bench"] = Given("bench", "hardware", source)
+    values = {name: one.value for name, one in found.items()}
+    seed = _seed(found["seed"])
+    for name, kind in FILES.items():
+        one = found[name]
+        path = Path(one.value)
+        if one.value and not (path.is_dir() if kind == "folder" else path.is_file()):
+            raise pytest.UsageError(f"{_named(one)} {one.value}: no such {kind}")
     if values["pool"] and values["rig"]:
         raise pytest.UsageError("--hil-rig and --hil-pool exclude each other")
-    if values["resume"] and not Path(values["resume"]).is_dir():
-        raise pytest.UsageError(f"--hil-resume {values['resume']}: no such folder")
-    if values["firmware"] and not Path(values["firmware"]).is_file():
-        raise pytest.UsageError(f"--hil-firmware {values['firmware']}: no such file")
     taken = config.stash.get(TAKEN, None)
+    if taken is not None:
+        found["rig"] = Given("rig", str(taken.rig), "taken from the pool")
+        found |= {role: Given(role, at, "taken from the pool")
+                  for role, at in taken.resources.items() if not values[role]}  # fmt: skip
     resources = {role: values[role] for role in ROLES if values[role]}
     return BenchOptions(
         bench=values["bench"],
@@ -129,14 +134,25 @@ def bench_options(config: pytest.Config) -> BenchOptions:
         operator=values["operator"].strip(),
         resume=Path(values["resume"]) if values["resume"] else None,
         environment=_environment(values["place"].strip(), values["ambient"].strip()),
+        settings=tuple(one._replace(value=shown(one.value)) for one in found.values()),
     )
 
 
-def _from_ini(config: pytest.Config, name: str) -> object:
+def _named(one: Given) -> str:
+    """What an option is called where its value came from."""
+    if one.source in (COMMAND_LINE, DEFAULT):
+        return f"--hil-{one.name}"
+    return variable(one.name) if one.source.startswith("environment") else f"hil_{one.name}"
+
+
+def _seed(one: Given) -> int:
     try:
-        return config.getini(name)
-    except (ValueError, pytest.UsageError) as error:  # no number
-        raise pytest.UsageError(f"{name}: {error}") from None
+        seed = int(one.value)
+    except ValueError:
+        raise pytest.UsageError(f"{_named(one)} {one.value}: expected a whole number") from None
+    if not 0 <= seed < 2**32:
+        raise pytest.UsageError(f"{_named(one)} {seed}: expected a number from 0 to 4294967295")
+    return seed
 
 
 def _environment(place: str, ambient: str) -> dict[str, str]:

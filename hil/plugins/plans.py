@@ -28,6 +28,7 @@ MARKS = {
     "reversal": "direction reversal",
     "stall": "stall, or its partner that must not trip",
     "speed_step": "speed step",
+    "derating": "current limit over the temperature of the power stage",
     "steps": "scenario made of primitive steps",
     "cw": "clockwise",
     "ccw": "counter-clockwise",

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from hil.plugins.in_force import BenchOptions
+from hil.plugins.in_force import BenchOptions, Given
 
 if TYPE_CHECKING:
     from hil.store.folder import RunFolder
@@ -40,7 +40,12 @@ class Resume:
 
     def seeded(self, options: BenchOptions) -> BenchOptions:
         """The options with the seed of the run."""
-        return replace(options, seed=self.record.start.seed)
+        seed = self.record.start.seed
+        settings = tuple(
+            Given("seed", str(seed), "the run that is resumed") if one.name == "seed" else one
+            for one in options.settings
+        )
+        return replace(options, seed=seed, settings=settings)
 
     def lines(self, *, each: bool) -> Iterator[str]:
         """What to say before the first item; `each`: also every item that is kept."""

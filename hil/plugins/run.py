@@ -19,7 +19,7 @@ from hil.bench.open import Guarding
 from hil.bench.operator import Operator
 from hil.bench.session import Session
 from hil.core.errors import HilError
-from hil.core.record import ItemResult, ItemStart, Note, Omitted, RunEnd, RunStart
+from hil.core.record import Checkout, ItemResult, ItemStart, Note, Omitted, RunEnd, RunStart
 from hil.core.verdict import Verdict
 from hil.plan.plan import PlannedItem
 from hil.plan.rig import Rig
@@ -29,6 +29,7 @@ from hil.plugins.in_force import BenchOptions
 from hil.plugins.resume import Resume
 from hil.ports.clock import utc_now
 from hil.scenarios.result import never_run
+from hil.store.checkout import checkouts_of
 from hil.store.folder import RunFolder
 from hil.store.rawlog import RawLog
 from hil.store.reading import RECORD
@@ -85,6 +86,7 @@ class Run:
         self._item = ""  # the one that is running
         self._left_out: list[ItemResult] = []  # to be recorded once the head is written
         self._started = False
+        self._checkouts: tuple[Checkout, ...] = ()  # known once the record begins
         #: Other workers take some of the items.
         self.shared = False
         #: SHA-256 of the firmware image that was put on the board.
@@ -184,8 +186,9 @@ class Run:
         """Write the head of the record, once."""
         if self._started:
             return
+        groups = input_groups(self.rig, self._planned)
+        self._checkouts = checkouts_of(file for group in groups for file in group)
         if self._resume is None:
-            groups = input_groups(self.rig, self._planned)
             sources, others = map(self.folder.keep_inputs, groups)
             self.folder.append(self._head(others | sources | self.image))
         else:
@@ -214,6 +217,7 @@ class Run:
             hashes=now if hashes is None else hashes,
             firmware=self.image or (sources if self.simulated else {}),
             omitted=self.omitted,
+            checkouts=self._checkouts,
         )
 
     def _go_on(self, resume: Resume) -> None:

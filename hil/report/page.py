@@ -8,6 +8,7 @@ from pathlib import Path
 
 from jinja2 import Environment
 
+from hil.report.checkouts import checkout_lines
 from hil.report.content import contents, reports_on
 from hil.report.defined import defined
 from hil.report.items import counts, listing, overall, worst_first
@@ -50,6 +51,8 @@ def page(record: RunRecord) -> str:
             unfinished=record.unfinished,
             notes=record.notes,
             unsafe=record.unsafe,
+            checkouts=list(checkout_lines(record.start.checkouts)),
+            settings={s.name: f"{s.value or 'none'} ({s.source})" for s in record.start.settings},
             omitted=list(omitted_lines(record.start.omitted, len(record.start.items))),
             resumed=record.resumed,
             problems=problems(record),

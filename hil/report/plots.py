@@ -60,6 +60,7 @@ _ONSETS = {
     "reversal": ("reverse",),
     "stall": ("brake-on",),
     "speed-step": ("set-point",),
+    "derating": ("brake-on",),
 }
 #: Measures that are durations from that onset; others count from instants no chart knows.
 _FROM_ONSET = ("time-to-", "settling-time", "trip-time-from-brake")

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from typing import Any
 
 from hil.core.errors import StoreError
 from hil.measures.efficiency import operating_points
+from hil.report.checkouts import checkout_facts
 from hil.report.content import MOST_DRAWN, numbered
 from hil.report.items import counts, listing, overall, worst_first
 from hil.report.losses import Found, conditions, loss_facts
@@ -21,8 +23,10 @@ def facts(record: RunRecord) -> dict[str, Any]:
     Keys: ``run``, ``simulated``, ``complete`` (the run came to its end), ``standing`` (the worst),
     ``counts`` (standing -> number of items), ``resumed`` (when, each time), ``unsafe`` (what a
     person must look at before touching the bench), ``omitted`` (planned items that are not in the
-    run: plan, why, items), ``problems`` (what of the folder is missing or unreadable), ``items``
-    (worst first: name, standing, reason), and ``files`` (what -> path).
+    run: plan, why, items), ``checkouts`` (repositories of plans and rig files: files, commit,
+    dirty, changed, others, why nothing is known), ``settings`` (name, value, source), ``problems``
+    (what of the folder is missing or unreadable), ``items`` (worst first: name, standing, reason),
+    and ``files`` (what -> path).
     """
     items = listing(record)
     return {
@@ -37,6 +41,8 @@ def facts(record: RunRecord) -> dict[str, Any]:
             {"plan": one.plan, "why": one.why, "items": list(one.items)}
             for one in record.start.omitted
         ],
+        "checkouts": [checkout_facts(one) for one in record.start.checkouts],
+        "settings": [asdict(one) for one in record.start.settings],
         "problems": list(problems(record)),
         "items": [
             {

@@ -95,6 +95,8 @@ def resumed(record: RunRecord, left: Remaining, now: RunStart) -> Resumed:
         host=now.host,
         operator=now.operator,
         environment=now.environment,
+        checkouts=now.checkouts,
+        settings=now.settings,
     )
 
 

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from importlib.metadata import version
 from typing import Any
 
 from hil.core.record import Identity
+from hil.report.checkouts import checkout_facts
 from hil.report.dossier.assess import Assessment, SampleShown
 from hil.report.dossier.changes import Change
 from hil.report.dossier.evidence import Piece
@@ -188,6 +190,8 @@ def _run(run: RunFacts) -> Facts:
         "remarks": list(run.remarks),
         "host": dict(start.host),
         "inputs": dict(start.hashes),
+        "checkouts": [checkout_facts(one) for one in start.checkouts],
+        "settings": [asdict(one) for one in start.settings],
         "planned": len(run.planned),
         "not-in-run": [_planned(one) for one in run.planned if one.why],
     }

@@ -224,6 +224,7 @@ def _remarks(
                 ("operator", start.operator),
                 ("ambient temperature", start.environment.get("ambient", "")),
                 ("hash of the firmware image", start.firmware),
+                ("commit of plans and rig files", start.checkouts),
             )
             if not value
         ]

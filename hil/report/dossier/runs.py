@@ -13,6 +13,7 @@ from pathlib import Path
 
 from hil.core.errors import StoreError
 from hil.core.record import Identity
+from hil.report.checkouts import checkout_lines, doubtful_lines
 from hil.report.dossier.planned import Planned, not_in_run, planned_of
 from hil.report.items import Item, listing
 from hil.store.fingerprint import fingerprint
@@ -81,6 +82,11 @@ class RunFacts:
         """Who ran it; each part of a resumed run may have had another."""
         names = [self.record.start.operator, *(part.operator for part in self.record.resumed)]
         return ", ".join(dict.fromkeys(name for name in names if name))
+
+    @property
+    def checkouts(self) -> tuple[str, ...]:
+        """State of the repositories of plans and rig files, in words."""
+        return tuple(checkout_lines(self.record.start.checkouts))
 
     @property
     def environments(self) -> tuple[str, ...]:
@@ -207,6 +213,10 @@ def _integrity(record: RunRecord) -> tuple[Checked | None, list[str], list[str]]
             remarks.append(f"{len(checked.thinned)} traces of passing items were thinned")
     else:
         remarks.append("no manifest: nothing shows that it is as it was when it ended")
+    told = list(doubtful_lines(record.start.checkouts))
+    for part in record.resumed:
+        told += [f"{line} (as it was gone on with)" for line in doubtful_lines(part.checkouts)]
+    remarks += [f"plans and rig files: {line}" for line in told]
     for part in record.resumed:
         remarks.append(f"interrupted, and gone on with at {part.utc}; {part.kept} verdicts stood")
     if record.end is None:

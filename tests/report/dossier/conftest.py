@@ -10,7 +10,7 @@ import pytest
 
 from hil.core.band import Band
 from hil.core.measure import Measure, Outcome
-from hil.core.record import Identity, ItemResult, ItemStart, Omitted, RunEnd, RunStart
+from hil.core.record import Checkout, Identity, ItemResult, ItemStart, Omitted, RunEnd, RunStart
 from hil.core.verdict import Judgement, Verdict, combine
 from hil.report.dossier.release import Release
 from hil.report.dossier.write import Wanted, make_dossier
@@ -136,6 +136,7 @@ class Lab:
                 environment={"ambient": "22 degC"},
                 firmware={"image.bin": "ab" * 32},
                 omitted=tuple(omitted),
+                checkouts=(Checkout(files=(inputs[0].name,), commit="ab" * 20),),
             )
             folder.append(change(start))
             for number, entry in enumerate(entries, 1):

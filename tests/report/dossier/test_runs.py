@@ -7,9 +7,11 @@ from dataclasses import replace
 import pytest
 
 from hil.core.errors import StoreError
-from hil.core.record import ItemStart, RunEnd
+from hil.core.record import Checkout, ItemStart, RunEnd
 from hil.core.verdict import Verdict
 from hil.report.dossier.assess import Status
+from hil.report.dossier.facts import facts as facts_of
+from hil.report.dossier.page import page
 from hil.report.dossier.runs import boards_of, look_at, one_firmware
 
 ONE = "  - {id: R-1, text: It starts.}\n"
@@ -53,6 +55,30 @@ def test_what_one_run_did_not_record_another_may_tell(lab, good) -> None:
     assert firmware.images == {"image.bin": "ab" * 32}
     release = lab.release(lab.requirements(ONE), *runs)
     assert "run a: not recorded: hash of the firmware image" in release.remarks
+
+
+def test_what_no_commit_tells_of_plans_and_rig_files_is_to_be_known(lab, good) -> None:
+    commit = "ab" * 20
+    clean = Checkout(files=("pump.yaml",), commit=commit)
+    dirty = replace(clean, changed=("pump.yaml",))
+    runs = (
+        lab.run("a", good, change=lambda s: replace(s, checkouts=(clean,))),
+        lab.run("b", good, change=lambda s: replace(s, checkouts=(clean, dirty))),
+        lab.run("c", good, change=lambda s: replace(s, checkouts=())),
+    )
+    release = lab.release(lab.requirements(ONE), *runs)
+    assert (
+        f"run b: plans and rig files: 1 file of commit {commit}, DIRTY (not as committed: "
+        "pump.yaml)"
+    ) in release.remarks
+    assert "run c: not recorded: commit of plans and rig files" in release.remarks
+    assert not any(text.startswith("run a:") for text in release.remarks)
+    told = facts_of(release)["runs"]
+    assert [len(one["checkouts"]) for one in told] == [1, 2, 0]
+    assert told[1]["checkouts"][1]["dirty"] is True
+    html = page(release, signed=False)
+    assert f"1 file of commit {commit}, all as committed" in html
+    assert html.count("<dt>Plans and rig files</dt>") == 4
 
 
 def test_firmware_that_changed_during_the_run_is_refused(lab, good) -> None:
