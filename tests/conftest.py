@@ -7,11 +7,12 @@ from __future__ import annotations
 
 import gc
 import itertools
+import math
 import os
 import signal
 import sys
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -24,7 +25,7 @@ from hil.core.errors import CommandRefused, InstrumentError, LinkError
 from hil.core.record import Identity
 from hil.plugins.options import OPTIONS
 from hil.ports.board import BoardReadings
-from hil.ports.instruments import ShaftReadings, SupplyReading
+from hil.ports.instruments import Reading, ShaftReadings, SupplyReading
 
 try:
     import hypothesis
@@ -413,6 +414,34 @@ def kit() -> SimpleNamespace:
         clock=clock,
         journal=journal,
     )
+
+
+class FakeThermometer(FakeInstrument):
+    """On a body that cools as Newton's law has it: 25 degC + `rise` exp(-t / 100 s)."""
+
+    role = "thermometer"
+
+    def __init__(self, clock: FakeClock, journal: list[str], rise: float) -> None:
+        super().__init__(clock, journal)
+        self.rise, self.begun = rise, clock.now()
+
+    def temperature(self) -> Reading:
+        if self.broken:
+            raise InstrumentError(self.broken)
+        passed = self.clock.now() - self.begun
+        return Reading(self.clock.now(), 25.0 + self.rise * math.exp(-passed / 100.0), 0.001)
+
+
+@pytest.fixture
+def hot(kit: SimpleNamespace) -> Callable[..., FakeThermometer]:
+    """Puts so many K more than 25 degC on the bench of stand-ins, to begin below 45 degC."""
+
+    def make(rise: float, **settings: Any) -> FakeThermometer:
+        kit.parts.thermometer = FakeThermometer(kit.clock, kit.journal, rise)
+        kit.bench = kit.make(**{"cool_below": 45.0, "cool_within": 600.0, **settings})
+        return kit.parts.thermometer
+
+    return make
 
 
 # -- firmware in C ------------------------------------------------------------------------

@@ -43,6 +43,8 @@ def assemble(
             encoder_poll=0.05 if rig.encoder is None else rig.encoder.interval,
             brake_delay=0.0 if rig.brake is None else rig.brake.delay,
             thermometer_poll=0.5 if rig.thermometer is None else rig.thermometer.interval,
+            cool_below=None if rig.thermometer is None else rig.thermometer.cool_below,
+            cool_within=0.0 if rig.thermometer is None else rig.thermometer.cool_within,
         ),
         limits=abort_limits(rig),
         sources=sources_of(rig),

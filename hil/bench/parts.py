@@ -38,6 +38,8 @@ class Settings:
     encoder_poll, thermometer_poll : of reading these.
     keep_alive : the board is spoken to at least this often while energised; 0 for never.
     brake_delay : longest from command to torque, s.
+    cool_below : degC that the thermometer must read less than before the output goes on for an
+        item, None for any; cool_within : s that this may take.
     answer_within : in which a person must answer who is asked to do something.
     """
 
@@ -57,6 +59,8 @@ class Settings:
     encoder_poll: float = 0.05
     thermometer_poll: float = 0.5
     brake_delay: float = 0.0
+    cool_below: float | None = None
+    cool_within: float = 0.0
 
 
 @dataclass(kw_only=True, slots=True)

@@ -14,6 +14,7 @@ from collections.abc import Callable
 from hil.bench.bench import Bench
 from hil.bench.choose import Choice
 from hil.bench.coming_up import Overload
+from hil.bench.cooling import StillHot
 from hil.bench.keeper import InterlockOpen
 from hil.bench.limits import LimitExceeded
 from hil.bench.observe import Observer
@@ -166,8 +167,8 @@ class Session:
         """After trouble with a link or an instrument, or an item cut short, let go of the bench.
 
         It is opened again when it is next needed, if that is possible within `RECONNECT` seconds.
-        After an open interlock, an overload at output-on, a limit that ends the run on hardware, or
-        a person who stopped it, it is not: a person has to look first.
+        After an open interlock, an overload at output-on, a limit that ends the run on hardware,
+        parts that stay hot, or a person who stopped it, it is not: a person has to look first.
         """
         fatal = (
             isinstance(problem, LimitExceeded)
@@ -175,7 +176,7 @@ class Session:
             and not self.choice.simulated
         )
         cut_short = problem is not None and not isinstance(problem, Exception)
-        if fatal or isinstance(problem, InterlockOpen | OperatorStop | Overload):
+        if fatal or isinstance(problem, InterlockOpen | OperatorStop | Overload | StillHot):
             self.dead = str(problem)
             self.close(ask=False)
         elif cut_short or isinstance(problem, LinkError | InstrumentError):

@@ -188,6 +188,7 @@ def _check_rest(rig: Rig) -> Iterator[Complaint]:
         yield ("brake", "max-torque"), "brake.max-torque: expected more than zero, found 0"
     if rig.tachometer is not None and rig.tachometer.interval <= 0.0:
         yield ("tachometer", "interval"), "tachometer.interval: expected more than zero, found 0"
+    yield from _check_cooling(rig)
     yield from _check_switch(rig)
     resources: dict[str, str] = {}
     for name in INSTRUMENTS:
@@ -200,6 +201,19 @@ def _check_rest(rig: Rig) -> Iterator[Complaint]:
                 (name, "resource"),
                 f"{name}.resource: {part.resource} is also that of {other}",
             )
+
+
+def _check_cooling(rig: Rig) -> Iterator[Complaint]:
+    below = None if rig.thermometer is None else rig.thermometer.cool_below
+    if below is None:
+        return
+    least, most = rig.twin.ambient, rig.limits.temperature
+    if not least < below <= most:
+        yield (
+            ("thermometer", "cool-below"),
+            f"thermometer.cool-below: expected more than the ambient temperature {least:g} degC, "
+            f"and limits.temperature {most:g} degC at most, found {below:g} degC",
+        )
 
 
 def _check_switch(rig: Rig) -> Iterator[Complaint]:

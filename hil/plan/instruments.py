@@ -22,7 +22,7 @@ from hil.plan.memory import MemoryTexts
 from hil.plan.model import Count, Model, Number, Switch, Text
 from hil.plan.readings import CounterTexts, EncoderTexts, SwitchTexts, ThermometerTexts
 from hil.plan.supply import SupplyTexts
-from hil.plan.units import BackEmf, Current, Ratio, Time, Torque, Voltage
+from hil.plan.units import BackEmf, Current, Ratio, Temperature, Time, Torque, Voltage
 
 
 class Instrument(Model):
@@ -107,11 +107,13 @@ class EncoderInstrument(Instrument):
 
 
 class ThermometerInstrument(Instrument):
-    """Thermometer at the power stage."""
+    """Thermometer at the power stage; above `cool_below` no item begins."""
 
     commands: ThermometerTexts | None = None
     interval: Annotated[Time, Field(gt=0.0)] = 0.5
     temperature_accuracy: TemperatureAccuracy = TemperatureAccuracy()
+    cool_below: Temperature | None = None
+    cool_within: Annotated[Time, Field(gt=0.0)] = 1200.0
 
 
 #: Driver of a brake that is fed by a source -> keys that it needs.

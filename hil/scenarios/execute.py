@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 
 from hil.bench.attended import require_operator
 from hil.bench.bench import Bench
+from hil.bench.cooling import cool_down
 from hil.bench.limits import LimitExceeded
 from hil.bench.link_doubts import KINDS, link_doubts
 from hil.bench.operator import NotAttended
@@ -126,7 +127,10 @@ def _repetition(
 ) -> bool:
     """One repetition; False if it ended early and the item with it."""
     steps = Steps(bench)
+    cooled = cool_down(bench)
     steps.begin_trace()
+    if cooled:
+        steps.say(cooled)
     if item.series is not None and repeat == 1:
         steps.say(announce(item.series))
     if item.repeats > 1:

@@ -14,6 +14,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from hil.bench.bench import Bench
+from hil.bench.cooling import cool_down
 from hil.bench.link_doubts import link_doubts
 from hil.core.band import Band, Rule
 from hil.core.drive import Direction, Sensing
@@ -62,7 +63,10 @@ class Script:
         """
         asked = self._voltage if voltage is None else self._asked.voltage(voltage)
         how = self._sensing if sensing is None else self._asked.sensing(sensing)
+        cooled = cool_down(self.bench)
         self._begin()
+        if cooled:
+            self.steps.say(cooled)
         self.steps.supply(asked)
         self.steps.ready(how.value)
 

@@ -11,6 +11,7 @@ from hil.bench import session as sessions
 from hil.bench.bench import NOT_OFF
 from hil.bench.choose import Choice
 from hil.bench.coming_up import Overload
+from hil.bench.cooling import StillHot
 from hil.bench.keeper import InterlockOpen
 from hil.bench.limits import LimitExceeded
 from hil.bench.operator import OperatorStop
@@ -178,7 +179,7 @@ def test_what_changed_until_the_end_is_told(run) -> None:
     assert session.changed() == "the board answers as M 2, but the run began with M 1"
 
 
-@pytest.mark.parametrize("kind", [InterlockOpen, OperatorStop, Overload])
+@pytest.mark.parametrize("kind", [InterlockOpen, OperatorStop, Overload, StillHot])
 def test_what_a_person_must_see_to_first_is_not_opened_again(run, kind) -> None:
     session = run.session()
     session.open("a")

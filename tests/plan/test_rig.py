@@ -292,6 +292,16 @@ def test_contradictions_between_entries(rig_file, old, new, message):
     assert error.column is not None
 
 
+@pytest.mark.parametrize("below", [20, 25, 90.5])
+def test_a_temperature_to_begin_below_that_makes_no_sense(rig_file, below):
+    resource = "{resource: 'TCPIP::127.0.0.1::5040::SOCKET', cool-below: %s degC}"
+    path = rig_file("limits:", f"thermometer: {resource % below}\nlimits:")
+    assert (
+        "thermometer.cool-below: expected more than the ambient temperature 25 degC, and "
+        f"limits.temperature 90 degC at most, found {below:g} degC"
+    ) in str(refused(path))
+
+
 def without_reported_current(path):
     """Next to this rig file, a profile whose telemetry has no current."""
     profile = path.parent.parent / "profiles" / "dosing-lines.profile.yaml"

@@ -56,6 +56,27 @@ def test_the_run_down_is_kept_in_the_trace_but_not_measured(kit: Kit, item, rig)
     assert abs(trace.channels["witness.speed"].y[-1]) < 5.0
 
 
+def test_no_repetition_begins_while_parts_are_hot(kit: Kit, item, rig, hot) -> None:
+    thermometer = hot(60.0)
+    kit.clock.at(110.5, lambda: setattr(thermometer, "rise", 190.0))  # in the midst of the first
+    done = execute(item(repeats=2), rig, kit.bench)
+    assert done.verdict is Verdict.PASS
+    waited = [line for line in done.steps if "cooled down with the supply off: " in line]
+    assert [line[:3] for line in waited] == ["[1]", "[2]"]
+    assert "85.0 to 45.0 degC in 110 s" in waited[0]
+    assert all(trace.end < 10.0 for trace in done.traces), "it is no part of the trace"
+
+
+def test_parts_that_stay_hot_are_the_benchs_and_nothing_is_energised(
+    kit: Kit, item, rig, hot
+) -> None:
+    hot(60.0, cool_within=30.0)
+    done = execute(item(), rig, kit.bench)
+    assert done.verdict is Verdict.BENCH_FAULT
+    assert done.reason.startswith("bench: the thermometer still reads 69.4 degC after 30 s")
+    assert "supply on" not in kit.journal
+
+
 def test_a_band_that_does_not_hold_fails_with_its_reason(kit: Kit, item, rig) -> None:
     done = execute(item("time-to-speed: {max: 50 ms}, success: {exactly: 1}"), rig, kit.bench)
     assert done.verdict is Verdict.FAIL

@@ -318,6 +318,15 @@ def test_a_manoeuvre_that_ends_early_leaves_its_trace(kit: Kit, script: Script) 
     assert len(script.traces) == 2
 
 
+def test_a_script_waits_until_parts_are_cool_before_its_trace_begins(kit: Kit, rig, hot) -> None:
+    hot(60.0)
+    script = Script(kit.bench, rig)
+    script.prepare()
+    script.start(1000.0, hold=0.1)
+    assert script.traces[0].end < 10.0
+    assert any("cooled down with the supply off: 85.0 to 45.0 degC" in one for one in script.log)
+
+
 def test_a_script_that_measured_everything_leaves_no_further_trace(script: Script) -> None:
     script.start(1000.0, hold=0.1)
     script.finish()
