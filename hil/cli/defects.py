@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 import time
 from collections.abc import Mapping, Sequence
+from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -89,9 +90,12 @@ def defects(
             click.echo(f"{one.name}  [{', '.join(one.tags)}]\n    {one.consequence}")
         return
     from hil.bench.compile_ahead import compile_ahead
+    from hil.ports.clock import utc_now
     from hil.scenarios.campaign import run_campaign
     from hil.scenarios.campaign_defects import prove
     from hil.store.campaign_folder import CampaignFolder
+    from hil.store.fingerprint import code_fingerprint
+    from hil.store.resuming import hashes_of
 
     plan_file, rig_file = _plan(plan), str(rig or "")
     name = rig_of(plan_file, rig_file).rig
@@ -107,6 +111,14 @@ def defects(
     if not scheduler:
         compile_ahead(rig_of(plan_file, rig_file), lambda text: click.echo(text, err=True))
     folder = CampaignFolder(out, "defects")
+    # Before anything is run: whoever edits the plan meanwhile has another one proven than he reads.
+    proven = {
+        "utc": utc_now(),
+        "hil": version("hil"),
+        "hil-code": code_fingerprint(),
+        "inputs": hashes_of([(Path(plan_file), *rig_of(plan_file, rig_file).files)], {}),
+        "library": len(known),
+    }
     begun = time.monotonic()
     with ended_at_joints() as joint:
         matrix = prove(
@@ -127,6 +139,7 @@ def defects(
         "whole": whole,
         "simulated": True,
         "seconds": time.monotonic() - begun,
+        **proven,
     }
     _conclude(matrix, facts, folder, json_file, markdown_file)
 

@@ -24,6 +24,13 @@ EXIT_NOT_QUALIFIED, EXIT_ONLY_WAIVED = 4, 5
     help="Dossier of the release before: every change in what is asked for, and "
     "in what was measured, is listed.",
 )
+@click.option(
+    "--defects",
+    "campaigns",
+    multiple=True,
+    type=shared.FOLDER,
+    help="Campaign of hil defects: which seeded defects the plans catch. Repeatable.",
+)
 @click.option("--waivers", type=shared.FILE, help="Waiver file.")
 @click.option("--sign", "key", type=shared.FILE, help="Private key (Ed25519, PEM) to sign with.")
 @click.option("--pdf", is_flag=True, help="Print the page to PDF too (pip install 'hil[pdf]').")
@@ -33,6 +40,7 @@ def qualify(
     runs: tuple[Path, ...],
     out: Path,
     previous: Path | None,
+    campaigns: tuple[Path, ...],
     waivers: Path | None,
     key: Path | None,
     pdf: bool,
@@ -49,7 +57,7 @@ def qualify(
     from hil.report.dossier.told import lines
     from hil.report.dossier.write import Wanted, make_dossier
 
-    wanted = Wanted(requirements, runs, out, previous, waivers, key, pdf)
+    wanted = Wanted(requirements, runs, out, previous, waivers, key, pdf, campaigns)
     release, seal = make_dossier(wanted, utc_now())
     for line in lines(release, out, seal):
         click.echo(line)

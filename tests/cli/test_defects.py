@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 import csv
+import hashlib
 import json
 import re
 import signal
 import subprocess
 import sys
+from importlib.metadata import version
 from pathlib import Path
 
 import pytest
 
 from hil.cli.main import main
 from hil.report.site.campaigns import read_defects, read_defects_file
+from hil.store.fingerprint import code_fingerprint
 from hil.twin.defects import DEFECTS
 
 RIG = Path(__file__).parents[2] / "testplans" / "rigs" / "dosing-pump.yaml"
@@ -122,6 +125,13 @@ def test_caught_and_escaped(capsys: pytest.CaptureFixture[str], plan: Path, tmp_
     found = {entry["defect"]: entry for entry in content["defects"]}
     assert found["stall-not-noticed"]["item"] == ""
     assert "was obeyed" in found["speed-not-checked"]["reason"]
+
+    assert content["library"] > len(names)
+    assert content["inputs"][plan.name] == hashlib.sha256(plan.read_bytes()).hexdigest()
+    assert len(content["inputs"]) > 2, "its rig file and link profile, too"
+    view = read_defects_file(saved)
+    assert (view.utc[:4].isdigit(), view.library) == (True, content["library"])
+    assert view.made_with == f"{version('hil')}, code {code_fingerprint()[:16]}"
 
     folder = Path(content["folder"])
     assert json.loads((folder / "matrix.json").read_text())["defects"] == content["defects"]

@@ -8,6 +8,7 @@ from typing import Any
 from hil.core.band import Band
 from hil.plan.requirements import RequirementFile
 from hil.report.dossier.runs import RunFacts
+from hil.report.made_with import version_words
 
 Basis = dict[str, Any]
 
@@ -50,9 +51,7 @@ def basis_of(runs: Sequence[RunFacts], file: RequirementFile) -> Basis:
 
 
 def _harness(host: Mapping[str, str]) -> str:
-    """Version and, where the record has it, the hash of the code: a checkout may be changed."""
-    version, code = host.get("hil", "unknown"), host.get("hil code", "")
-    return f"{version}, code {code[:16]}" if code else version
+    return version_words(host.get("hil", ""), host.get("hil code", ""))
 
 
 def _items(runs: Iterable[RunFacts]) -> list[Basis]:

@@ -14,6 +14,7 @@ from hil.report.dossier.evidence import Piece
 from hil.report.dossier.measured_words import facts as measured_facts
 from hil.report.dossier.orphans import Orphan
 from hil.report.dossier.planned import UNTOLD, Planned
+from hil.report.dossier.proofs import proof_facts
 from hil.report.dossier.release import Outcome, Release, WaiverLine
 from hil.report.dossier.runs import RunFacts
 from hil.report.dossier.words import PROVES, PROVES_NOT
@@ -69,6 +70,7 @@ def facts(release: Release) -> Facts:
         if release.changes is None
         else [_change(change) for change in release.changes],
         "measured": measured_facts(release.measured),
+        "proofs": proof_facts(release.proofs),
         "basis": release.basis,
     }
 

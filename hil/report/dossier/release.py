@@ -16,8 +16,10 @@ from hil.report.dossier.basis import Basis, basis_of, disagreements
 from hil.report.dossier.changes import Change, changes
 from hil.report.dossier.measured import Compared, Measured, Source, compare, gather
 from hil.report.dossier.orphans import Orphan, never_decided, orphans, outside, unknown_marks
+from hil.report.dossier.proofs import Proofs, proofs_of
 from hil.report.dossier.runs import Firmware, RunFacts, one_firmware
 from hil.report.items import Item
+from hil.report.site.campaigns import DefectsView
 
 _MOST_NAMED = 6
 
@@ -64,6 +66,7 @@ class Release:
     remarks : what has to be known.
     changes : against the release before, None without one.
     measured : every judged measure, against the release before if there is one.
+    proofs : what is known of how far the plans catch broken firmware.
     """
 
     file: RequirementFile
@@ -80,6 +83,7 @@ class Release:
     previous: Previous | None
     changes: tuple[Change, ...] | None
     measured: Compared
+    proofs: Proofs
     blocks: tuple[str, ...]
     remarks: tuple[str, ...]
 
@@ -153,6 +157,7 @@ def qualify(
     waivers: Sequence[Waiver],
     previous: Previous | None,
     made: str,
+    campaigns: Sequence[DefectsView] = (),
 ) -> Release:
     """Hold `runs` against the requirements of `file`.
 
@@ -161,7 +166,7 @@ def qualify(
     StoreError
         If the runs are of more than one firmware.
     """
-    firmware = one_firmware(runs)
+    firmware, proofs = one_firmware(runs), proofs_of(runs, campaigns)
     assessments = tuple(assess(one, file.kind_of(one), runs) for one in file.requirements)
     basis = basis_of(runs, file)
     failed_outside, lost = outside(runs, assessments), never_decided(runs)
@@ -185,8 +190,9 @@ def qualify(
             None if previous is None else previous.measured,
             gather(Source(run.name, run.simulated, run.items, run.doubts) for run in runs),
         ),
+        proofs=proofs,
         blocks=tuple(_blocks(firmware, failed_outside, lost)),
-        remarks=tuple(_remarks(runs, basis, previous, assessments)),
+        remarks=(*_remarks(runs, basis, previous, assessments), *proofs.remarks),
     )
 
 

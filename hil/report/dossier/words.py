@@ -10,6 +10,8 @@ PROVES = (
     "Which items the plans of these runs hold, expanded from the kept plan and rig files, and "
     "which of them are in no run.",
     "Which firmware build the running board reported at the start and at the end of each run.",
+    "Which seeded defects a plan with that SHA-256 catches on the simulated bench, where a "
+    "campaign was named: about the plan, never about the firmware.",
     "With a signature: whoever holds the private key made or confirmed the manifest.",
 )
 PROVES_NOT = (
@@ -79,6 +81,7 @@ What is in the folder
   dossier.pdf           the same to be printed, if it was asked for
   dossier.json          the same for machines, described by dossier.schema.json (JSON Schema)
   inputs/               the requirement file and the waiver file as they were given
+  campaigns/            what the plans would catch: seeded defects, if a campaign was named
   previous/             what the dossier of the release before said, if one was named
   runs/                 a complete copy of every run: record, traces, raw serial bytes, inputs
     RUN/record.jsonl    one line an event; each result with its measures, bands and verdicts

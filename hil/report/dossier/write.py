@@ -26,6 +26,7 @@ from hil.report.dossier.runs import look_at
 from hil.report.dossier.verify import PUBLIC_KEY
 from hil.report.dossier.words import how_to_verify
 from hil.report.items import listing
+from hil.report.site.campaigns import read_defects
 from hil.store.atomic import replace_file
 from hil.store.hashing import names_below
 from hil.store.reading import RECORD, read
@@ -34,12 +35,18 @@ from hil.store.sums import SIGNATURE, SUMS, check_sums, write_sums
 
 PAGE, DATA, SCHEMA, PDF = "dossier.html", "dossier.json", "dossier.schema.json", "dossier.pdf"
 HOW = "HOW-TO-VERIFY.txt"
-RUNS, INPUTS, PREVIOUS = "runs", "inputs", "previous"
+RUNS, INPUTS, PREVIOUS, CAMPAIGNS = "runs", "inputs", "previous", "campaigns"
 
 
 @dataclass(frozen=True, slots=True)
 class Wanted:
-    """What a dossier is made of; `key`: private key that it is signed with."""
+    """What a dossier is made of.
+
+    Parameters
+    ----------
+    campaigns : folders of `hil defects`, evidence about the plans.
+    key : private key that it is signed with.
+    """
 
     requirements: Path
     runs: Sequence[Path]
@@ -48,6 +55,7 @@ class Wanted:
     waivers: Path | None = None
     key: Path | None = None
     pdf: bool = False
+    campaigns: Sequence[Path] = ()
 
 
 def make_dossier(wanted: Wanted, made: str) -> tuple[Release, str]:
@@ -69,13 +77,16 @@ def make_dossier(wanted: Wanted, made: str) -> tuple[Release, str]:
     if wanted.pdf:
         require_pdf()
     previous = read_previous(wanted.previous) if wanted.previous is not None else None
-    folders = _folders(wanted.runs)
+    folders, campaigns = _folders(wanted.runs), _campaigns(wanted.campaigns)
     with _draft(wanted.out) as draft:
         for folder in folders:
             copy_folder(folder, draft / RUNS / folder.name)
         not_needed = file.calibration_not_needed
         runs = [look_at(draft / RUNS / folder.name, not_needed) for folder in folders]
-        release = qualify(file, runs, waivers, previous, made)
+        for folder in campaigns:
+            copy_folder(folder, draft / CAMPAIGNS / folder.name)
+        shown = [read_defects(draft / CAMPAIGNS / folder.name) for folder in campaigns]
+        release = qualify(file, runs, waivers, previous, made, shown)
         for given in (wanted.requirements, wanted.waivers):
             if given is not None:
                 _copy(given, draft / INPUTS / given.name)
@@ -144,6 +155,17 @@ def _folders(runs: Sequence[Path]) -> list[Path]:
             raise StoreError(
                 f"{folder}: a run of that name is named twice, see {found[folder.name]}"
             )
+        found[folder.name] = folder
+    return list(found.values())
+
+
+def _campaigns(places: Sequence[Path]) -> list[Path]:
+    """The folders of campaigns, each readable, no name twice."""
+    found: dict[str, Path] = {}
+    for folder in dict.fromkeys(place.resolve() for place in places):
+        read_defects(folder)
+        if folder.name in found:
+            raise StoreError(f"{folder}: a campaign of that name is at {found[folder.name]}, too")
         found[folder.name] = folder
     return list(found.values())
 

@@ -6,11 +6,12 @@ import csv
 import json
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
 from hil.core.errors import StoreError
+from hil.report.made_with import version_words
 
 _DEFECTS, _POPULATION = "defects-", "population-"
 
@@ -43,6 +44,9 @@ class DefectsView:
     void : why it proves nothing, if so.
     lines : the defects of which something can be said.
     unsettled : the others, of a campaign that was interrupted.
+    utc : when it began; `made_with` which version; `inputs` name -> SHA-256 of plan, rig files and
+        sources; `library` how many defects that version knew for this firmware. All of it empty
+        where an earlier version wrote it.
     """
 
     name: str
@@ -54,6 +58,10 @@ class DefectsView:
     items: tuple[str, ...]
     lines: tuple[DefectLine, ...]
     unsettled: tuple[str, ...] = ()
+    utc: str = ""
+    made_with: str = ""
+    inputs: Mapping[str, str] = field(default_factory=dict)
+    library: int = 0
 
     @property
     def escaped(self) -> tuple[DefectLine, ...]:
@@ -244,6 +252,10 @@ def _defects(
             tuple(map(str, content["items"])),
             lines,
             tuple(map(str, content.get("unsettled", ()))),
+            str(content.get("utc", "")),
+            version_words(str(content.get("hil", "")), str(content.get("hil-code", ""))),
+            {str(name): str(sha) for name, sha in dict(content.get("inputs", {})).items()},
+            int(content.get("library", 0)),
         )
     except (KeyError, TypeError, ValueError) as problem:
         raise StoreError(f"{file}: not a matrix of defects: {problem!r}") from problem
