@@ -188,6 +188,7 @@ class Bench(Readout):
             steps.append(("the brake may still be on", self.brake.release))
         if self.switch is not None:
             steps.append(("signal lines may still be open", self.switch.restore))
+            self.watch.sensor_back(self.clock.now())
         for otherwise, step in steps:
             try:
                 step()

@@ -15,6 +15,9 @@ from hil.ports.instruments import ShaftReadings, SupplyReading
 #: s after output-on in which no board is taken to have its DC link charged and the shaft turning
 #: (common practice, no source; a shaft that did would go unwatched until it is commanded).
 AT_ONCE = 2e-3
+#: s after which a board has long reported the sensor that is back in its place, and all that was on
+#: its way has been read (common practice, no source).
+SENSOR_BACK = 0.5
 
 
 class LimitExceeded(FirmwareError):
@@ -69,6 +72,7 @@ class Watch:
         self._unseen: tuple[float, float] | None = None  # s, rpm: until the first sample is there
         self._knows_angle = False  # the tachometer does
         self._turned: tuple[float, float] | None = None  # s, deg: by the speed, where it does not
+        self._replaced_until = -np.inf  # s, something stands in for the sensor of the stage
 
     def expect(self, direction: int | None) -> None:
         """From now on the shaft is expected to turn this way."""
@@ -85,6 +89,18 @@ class Watch:
         self.expect(0)
         self._unseen = (since + AT_ONCE, rest_speed)
 
+    def sensor_replaced(self) -> None:
+        """What the board reports is not the temperature of the stage until `sensor_back`.
+
+        A thermometer is held against the limit as before.
+        """
+        self._replaced_until = np.inf
+
+    def sensor_back(self, now: float) -> None:
+        """The sensor is in its place again, since `now`, s."""
+        if self._replaced_until == np.inf:
+            self._replaced_until = now + SENSOR_BACK
+
     def forget(self) -> None:
         """A new trace begins: readings of before are not compared with those to come."""
         self._agreement.forget()
@@ -95,9 +111,12 @@ class Watch:
             ("reported.speed", self.limits.speed, "rpm"),
             ("reported.current", self.limits.current, "A"),
             ("reported.voltage", self.limits.dc_link_voltage, "V"),
-            ("reported.temperature", self.limits.temperature, "degC"),
         ):
             self._check(name, readings.values.get(name), limit, unit)
+        degrees = readings.values.get("reported.temperature")
+        if degrees is not None:
+            own = degrees[readings.host_time > self._replaced_until]
+            self._check("reported.temperature", own, self.limits.temperature, "degC")
         self._agreement.check(readings)
 
     def check_supply(self, reading: SupplyReading) -> None:

@@ -26,7 +26,7 @@ from hil.twin.instruments.probes import (
     SimulatedThermometer,
 )
 from hil.twin.instruments.supply import SimulatedSupply, SupplyRating
-from hil.twin.instruments.switch import SimulatedSwitch
+from hil.twin.instruments.switch import LINES, SimulatedSwitch
 from hil.twin.instruments.tachometer import SimulatedTachometer
 from hil.twin.population import Distribution, Spread, Tolerances
 from hil.twin.port import FirmwareBinding
@@ -123,7 +123,7 @@ def world_for(rig: Rig, seed: int | str, variation: Variation = AS_DESCRIBED) ->
             drive, rig.brake.max_torque, rig.brake.delay
         )
     if rig.switch is not None:
-        instruments[rig.switch.resource] = SimulatedSwitch(drive)
+        instruments[rig.switch.resource] = SimulatedSwitch(drive, (*LINES, *rig.switch.rungs))
     if rig.interlock is not None:
         instruments[rig.interlock.resource] = SimulatedInterlock()
     if rig.encoder is not None:

@@ -26,6 +26,7 @@ class Conditions:
         knows.
     trip_expected : a stall must trip; its partner must not.
     tolerance : half-width of the band that counts as 'at speed', % of target.
+    ladder_accuracy : within what a rung of the ladder stands for its temperature, K.
     absent : channels that nothing on the rig gives, each with the reason in words.
     """
 
@@ -43,4 +44,5 @@ class Conditions:
     resistance: float = 0.0
     senses_direction: bool = True
     speed_gate: float = 0.0
+    ladder_accuracy: float = 0.0
     absent: tuple[tuple[str, str], ...] = ()

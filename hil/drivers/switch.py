@@ -12,6 +12,7 @@ from types import MappingProxyType
 from typing import Any
 
 from hil.core.errors import InstrumentError
+from hil.core.ladder import Rung, line_of
 from hil.drivers.number import open_described
 from hil.drivers.scpi import ScpiConfig, ScpiSession, needs_visa
 from hil.drivers.scpi_instrument import ScpiInstrument
@@ -37,19 +38,24 @@ CHANNELS: Mapping[str, int] = MappingProxyType(
 class SwitchConfig:
     """A relay box. `channels`: line -> number of its relay, where it is not as in `CHANNELS`.
 
-    `lines`: those that it has; empty for those of `channels`, or of `CHANNELS`.
+    `lines`: those that it has; empty for those of `channels`, or of `CHANNELS`. `ladder`: rungs
+    that it can put in the place of the temperature sensor, on the relays after `CHANNELS`.
     """
 
     scpi: ScpiConfig
     channels: Mapping[str, int] = field(default_factory=dict)
     lines: tuple[str, ...] = ()
+    ladder: tuple[Rung, ...] = ()
     commands: SwitchCommands = SWITCH
 
     @property
     def relays(self) -> Mapping[str, int]:
         """Line -> number of its relay."""
-        known = {**CHANNELS, **self.channels}
-        return {line: known[line] for line in self.lines or self.channels or CHANNELS}
+        rungs = [line_of(rung) for rung in self.ladder]
+        known = {**CHANNELS, **{line: len(CHANNELS) + n for n, line in enumerate(rungs, start=1)}}
+        known |= self.channels
+        lines = self.lines or (() if rungs else self.channels or CHANNELS)
+        return {line: known[line] for line in (*lines, *rungs)}
 
 
 class ScpiSwitch(ScpiInstrument):

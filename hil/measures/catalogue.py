@@ -8,7 +8,16 @@ from types import MappingProxyType
 from hil.core.conditions import Conditions
 from hil.core.measure import Definition, Measure, Outcome
 from hil.core.trace import Trace
-from hil.measures import reversal, speed_step, stall, start, steps, temperature, witness
+from hil.measures import (
+    derating,
+    reversal,
+    speed_step,
+    stall,
+    start,
+    steps,
+    temperature,
+    witness,
+)
 from hil.measures.recipe import Recipe
 from hil.measures.view import View
 
@@ -18,6 +27,7 @@ _OWN: Mapping[str, Mapping[str, Recipe]] = {
     "reversal": reversal.RECIPES,
     "stall": stall.RECIPES,
     "speed-step": speed_step.RECIPES,
+    "derating": derating.RECIPES,
     "steps": steps.RECIPES,
 }
 #: Kinds of scenario, in the order in which they are listed.

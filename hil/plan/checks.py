@@ -220,11 +220,11 @@ def _check_switch(rig: Rig) -> Iterator[Complaint]:
     if rig.switch is None:
         return
     for line in rig.switch.channels:
-        if line not in rig.switch.lines:
+        if line not in rig.switch.every_line:
             yield (
                 ("switch", "channels", line),
                 f"switch.channels: {line!r} is none of the lines "
-                f"({', '.join(rig.switch.lines) or 'there are none'})",
+                f"({', '.join(rig.switch.every_line) or 'there are none'})",
             )
     for index, line in enumerate(rig.switch.lines):
         if line not in LINES:
@@ -234,6 +234,8 @@ def _check_switch(rig: Rig) -> Iterator[Complaint]:
             )
     if len(set(rig.switch.lines)) != len(rig.switch.lines):
         yield ("switch", "lines"), "switch.lines: a line is named twice"
+    if len(set(rig.switch.ladder)) != len(rig.switch.ladder):
+        yield ("switch", "ladder"), "switch.ladder: a rung is named twice"
 
 
 def _may_share(rig: Rig, name: str, other: str) -> bool:

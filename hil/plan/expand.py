@@ -8,6 +8,7 @@ from dataclasses import astuple
 from hil.core.alike import nearest
 from hil.core.count import many
 from hil.core.drive import Sensing
+from hil.core.ladder import in_words, rung_of
 from hil.plan.bands import BandTable
 from hil.plan.checks import LINES
 from hil.plan.kinds import KINDS, StallParameters, StepsParameters
@@ -223,8 +224,8 @@ def beyond_rig(case: Case, rig: Rig) -> Iterator[tuple[Where, str]]:
                 f"of rig {rig.rig}",
             )
     for key, line in case.parameters.lines():
-        offered = rig.switch.lines if rig.switch is not None else LINES
-        if line not in offered:
+        offered = rig.switch.every_line if rig.switch is not None else LINES
+        if line not in offered and not (rung_of(line) is not None and _no_ladder(rig)):
             there = f"rig {rig.rig} cannot open or close line" if rig.switch else "there is no line"
             yield (
                 _at(case, key, line),
@@ -321,8 +322,19 @@ def _lacks_brake(case: Case, rig: Rig) -> Iterator[str]:
 
 
 def _lacks_switch(case: Case, rig: Rig) -> Iterator[str]:
-    if rig.switch is None and (lines := dict.fromkeys(line for _, line in case.parameters.lines())):
-        yield f"{_none_wired('signal switch', rig)} to open and close {', '.join(lines)}"
+    lines = dict.fromkeys(line for _, line in case.parameters.lines())
+    rungs = [line for line in lines if rung_of(line) is not None]
+    if rig.switch is None and (others := [line for line in lines if line not in rungs]):
+        yield f"{_none_wired('signal switch', rig)} to open and close {', '.join(others)}"
+    if rungs and _no_ladder(rig):
+        yield (
+            f"{_none_wired('ladder of resistors', rig)} (switch.ladder) to put "
+            f"{', '.join(map(in_words, rungs))} in place of the temperature sensor"
+        )
+
+
+def _no_ladder(rig: Rig) -> bool:
+    return rig.switch is None or not rig.switch.ladder
 
 
 def _none_wired(instrument: str, rig: Rig) -> str:

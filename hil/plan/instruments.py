@@ -9,6 +9,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Discriminator, Field, Tag
 
+from hil.core.ladder import line_of
 from hil.plan.accuracy import (
     CurrentAccuracy,
     PositionAccuracy,
@@ -18,11 +19,21 @@ from hil.plan.accuracy import (
 )
 from hil.plan.braking import BrakeTexts
 from hil.plan.inputs import InterlockTexts
+from hil.plan.ladder import RungText
 from hil.plan.memory import MemoryTexts
 from hil.plan.model import Count, Model, Number, Switch, Text
 from hil.plan.readings import CounterTexts, EncoderTexts, SwitchTexts, ThermometerTexts
 from hil.plan.supply import SupplyTexts
-from hil.plan.units import BackEmf, Current, Ratio, Temperature, Time, Torque, Voltage
+from hil.plan.units import (
+    BackEmf,
+    Current,
+    Ratio,
+    Temperature,
+    TemperatureLimit,
+    Time,
+    Torque,
+    Voltage,
+)
 
 
 class Instrument(Model):
@@ -182,12 +193,25 @@ class SwitchInstrument(Instrument):
     """Relays in the signal lines.
 
     `channels`: line -> number of its relay, where they are not wired 1, 2, ... in the order of
-    `hil.plan.checks.LINES`.
+    `hil.plan.checks.LINES`, and after these in that of the ladder. `ladder`: what its rungs stand
+    for, see `hil.core.ladder`; `ladder_accuracy`: within what a resistor does so, K.
     """
 
     lines: tuple[Text, ...] = ()
+    ladder: tuple[RungText, ...] = ()
+    ladder_accuracy: TemperatureLimit = 1.0  # common practice, no source
     channels: dict[Text, Number] = Field(default_factory=dict)
     commands: SwitchTexts | None = None
+
+    @property
+    def rungs(self) -> tuple[str, ...]:
+        """Lines of the ladder."""
+        return tuple(map(line_of, self.ladder))
+
+    @property
+    def every_line(self) -> tuple[str, ...]:
+        """All that it can open, those of the ladder last."""
+        return (*self.lines, *self.rungs)
 
 
 class InterlockInstrument(Instrument):

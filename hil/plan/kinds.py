@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import pairwise
 from typing import Annotated, Literal
 
 from pydantic import BeforeValidator, Field, model_validator
 
+from hil.core.ladder import line_of
 from hil.plan.model import Model, Switch
 from hil.plan.source import Where, Within
 from hil.plan.steps import (
@@ -14,13 +16,14 @@ from hil.plan.steps import (
     Dip,
     SetLine,
     SetSpeed,
+    StandIn,
     Start,
     Step,
     SupplyOn,
     WaitForSpeed,
     read_step,
 )
-from hil.plan.units import Ratio, Speed, Time, Torque, Voltage
+from hil.plan.units import Ratio, Speed, Temperature, Time, Torque, Voltage
 
 
 class ItemConditions(Model):
@@ -200,6 +203,57 @@ class SpeedStepParameters(Parameters):
         return self
 
 
+class DeratingParameters(Parameters):
+    """The current that a drive gives at each temperature of its power stage.
+
+    At each temperature, which a rung of the ladder stands for, the brake holds the running shaft
+    for a moment, so that the current rises to its limit.
+
+    Parameters
+    ----------
+    brake_torque : more than the drive can give when cold.
+    temperatures : degC, rising.
+    soak : s from a temperature on until the brake acts. hold : s for which it does.
+    """
+
+    speed: Speed
+    brake_torque: Torque
+    temperatures: Annotated[tuple[Temperature, ...], Field(min_length=2)]
+    soak: Time = 0.05
+    hold: Time = 0.12
+
+    @property
+    def entry(self) -> float:
+        """Speed before each braking, rpm."""
+        return self.speed
+
+    @property
+    def target(self) -> float:
+        """The set point, rpm."""
+        return self.speed
+
+    def torques(self) -> Iterator[tuple[str, float]]:
+        """The brake torque."""
+        yield "brake-torque", self.brake_torque
+
+    def lines(self) -> Iterator[tuple[str, str]]:
+        """The rungs."""
+        for degrees in self.temperatures:
+            yield "temperatures", line_of(degrees)
+
+    @model_validator(mode="after")
+    def _rises(self) -> DeratingParameters:
+        for before, after in pairwise(self.temperatures):
+            if after <= before:
+                raise ValueError(
+                    f"temperatures: expected them to rise, found {after:g} degC after "
+                    f"{before:g} degC"
+                )
+        if self.brake_torque <= 0.0:
+            raise ValueError("brake-torque: expected more than zero, found 0")
+        return self
+
+
 def _read_steps(value: object) -> object:
     if not isinstance(value, list):
         return value
@@ -252,7 +306,7 @@ class StepsParameters(Parameters):
     def lines(self) -> Iterator[tuple[str, str]]:
         """Those of all steps."""
         for step in self.steps:
-            if isinstance(step, SetLine):
+            if isinstance(step, SetLine | StandIn) and step.line:
                 yield "steps", step.line
 
 
@@ -261,5 +315,6 @@ KINDS: dict[str, type[Parameters]] = {
     "reversal": ReversalParameters,
     "stall": StallParameters,
     "speed-step": SpeedStepParameters,
+    "derating": DeratingParameters,
     "steps": StepsParameters,
 }

@@ -13,6 +13,8 @@ from dataclasses import dataclass
 
 from hil.core.alike import nearest
 from hil.core.drive import DriveState, Fault
+from hil.core.ladder import line_of
+from hil.plan.ladder import read_rung
 from hil.plan.source import describe
 from hil.plan.units import convert
 
@@ -134,6 +136,13 @@ class SetLine:
 
 
 @dataclass(frozen=True, slots=True)
+class StandIn:
+    """A rung of the ladder, by its line, in place of the temperature sensor; "" for the sensor."""
+
+    line: str
+
+
+@dataclass(frozen=True, slots=True)
 class Silence(_Lasting):
     """The host says nothing for a time, s; it goes on listening."""
 
@@ -174,6 +183,7 @@ Step = (
     | ExpectFault
     | Dip
     | SetLine
+    | StandIn
     | Silence
     | ExpectStill
     | ExpectRefusal
@@ -198,6 +208,7 @@ _EXAMPLES = {
     "dip": "18 V",
     "open": "hall-a",
     "close": "hall-a",
+    "temperature": "70 degC",
     "silence": "3 s",
     "expect-still": "0.5 s",
     "expect-refusal": "{start: 9000 rpm}",
@@ -207,7 +218,7 @@ _ALL = (*_WORDS, *_EXAMPLES)
 
 #: Steps that are not written as their class is called.
 _WRITTEN = {SupplyOn: "supply", SupplyOff: "supply", BrakeOn: "brake", WaitForSpeed: "wait-for",
-            WaitForState: "wait-for"}  # fmt: skip
+            WaitForState: "wait-for", StandIn: "temperature"}  # fmt: skip
 
 
 def written(step: Step) -> str:
@@ -320,6 +331,15 @@ def _refusal(value: object) -> Step:
     return ExpectRefusal("sensing", str(wanted))
 
 
+def _stand_in(value: object) -> Step:
+    if value == "sensor":
+        return StandIn("")
+    try:
+        return StandIn(line_of(read_rung(value)))
+    except ValueError as error:
+        raise ValueError(f"temperature: {error}, and sensor for the sensor itself") from None
+
+
 _FOR_A_TIME: dict[str, Callable[[float], Step]] = {
     "wait": Wait,
     "hold": Hold,
@@ -334,6 +354,7 @@ _OF_A_VALUE: dict[str, Callable[[object], Step]] = {
     "start": lambda value: Start(_positive(value, "speed")),
     "set-speed": lambda value: SetSpeed(_positive(value, "speed")),
     "expect-refusal": _refusal,
+    "temperature": _stand_in,
 }
 
 

@@ -6,6 +6,7 @@ from hil.core.conditions import Conditions
 from hil.core.drive import Direction, Sensing
 from hil.core.errors import HarnessError
 from hil.plan.kinds import (
+    DeratingParameters,
     ReversalParameters,
     SpeedStepParameters,
     StallParameters,
@@ -51,6 +52,7 @@ def conditions_for(
         resistance=rig.motor.resistance,
         senses_direction=rig.tachometer is None or rig.tachometer.senses_direction,
         speed_gate=0.0 if rig.tachometer is None else rig.tachometer.speed_gate,
+        ladder_accuracy=0.0 if rig.switch is None else rig.switch.ladder_accuracy,
         absent=absent_channels(rig),
     )
 
@@ -145,6 +147,16 @@ def act(item: PlannedItem, steps: Steps) -> None:
                 hold=p.hold,
                 torque=p.saturate.brake_torque if p.saturate else 0.0,
                 saturated_for=p.saturate.hold if p.saturate else 0.0,
+            )
+        case DeratingParameters():
+            manoeuvres.derating(
+                steps,
+                approach,
+                speed=p.speed,
+                torque=p.brake_torque,
+                rungs=[line for _, line in p.lines()],
+                soak=p.soak,
+                hold=p.hold,
             )
         case StepsParameters():
             run_steps(steps, p.steps, approach, voltage=item.supply_voltage)

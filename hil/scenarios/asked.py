@@ -123,7 +123,7 @@ class Asked:
     def line(self, value: object) -> str:
         """A line of the signal switch; NotOffered where none is wired, ScenarioError if no line."""
         switch = self.rig.switch
-        line = word("line", value, LINES if switch is None else switch.lines)
+        line = word("line", value, LINES if switch is None else switch.every_line)
         if switch is None:
             raise NotOffered(
                 f"no signal switch wired on rig {self.rig.rig} to open and close {line}"

@@ -9,6 +9,7 @@ from hil.core.errors import BenchError
 from hil.plan.collect import Collected
 from hil.plan.expand import left_out, not_wired
 from hil.plan.kinds import (
+    DeratingParameters,
     ReversalParameters,
     SpeedStepParameters,
     StallParameters,
@@ -57,6 +58,8 @@ def _of_one(item: PlannedItem) -> float:
             found = SETTLE + p.hold + p.watch
         case SpeedStepParameters():
             found = SETTLE + p.hold + (p.saturate.hold if p.saturate is not None else 0.0)
+        case DeratingParameters():
+            found = SETTLE + len(p.temperatures) * (p.soak + p.hold)
         case StepsParameters():
             lasting = (Wait, Hold, Silence, ExpectStill, Dip)
             found = sum(step.seconds for step in p.steps if isinstance(step, lasting))

@@ -1,4 +1,4 @@
-"""The four manoeuvres: start, reversal, stall, speed-step.
+"""The manoeuvres: start, reversal, stall, speed-step, derating.
 
 Each is run with the supply on and the board idle, works on `Steps`, and leaves the shaft turning
 or the fault latched; `hil.scenarios.execute` brings it to rest. Speeds in rpm (positive, with
@@ -7,6 +7,7 @@ the direction in `Approach`), times in s, torque in N m.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from hil.core.drive import DriveState, Fault
@@ -144,6 +145,55 @@ def load_without_trip(
     steps.wait(hold)
     steps.release()
     steps.wait(watch)
+
+
+def derating(
+    steps: Steps,
+    approach: Approach,
+    *,
+    speed: float,
+    torque: float,
+    rungs: Iterable[str],
+    soak: float,
+    hold: float,
+) -> None:
+    """Brake a running shaft for a moment at each temperature, so that its current is at the limit.
+
+    Between two temperatures the sensor is back in its place, so that the drive gets its speed
+    again; one that has tripped, as the hottest may make it, is cleared and started again.
+
+    Raises
+    ------
+    ManoeuvreFailed
+        If it does not get there.
+    """
+    bench = steps.bench
+    run_up(steps, approach, speed=speed)
+    for number, rung in enumerate(rungs):
+        if number:
+            _run_again(steps, approach, speed)
+        steps.stand_in(rung)
+        steps.wait(soak)
+        steps.brake(torque)
+        bench.wait_unless(lambda: bench.latest.state is DriveState.FAULT, hold)
+        steps.release()
+        steps.stand_in("")
+    bench.wait(REST)
+
+
+def _run_again(steps: Steps, approach: Approach, speed: float) -> None:
+    """Back to `speed` after a moment at standstill, by a new start where the drive tripped."""
+    there = reach(steps, approach, approach.direction * speed)
+    if steps.bench.latest.state is DriveState.FAULT:
+        steps.clear()
+        steps.wait_for_state(DriveState.IDLE, within=1.0)
+        steps.start(approach.direction * speed, mark="restart")
+        there = reach(steps, approach, approach.direction * speed)
+    if not there:
+        raise ManoeuvreFailed(
+            f"{speed:g} rpm not reached again within {approach.within:g} s after the brake: "
+            f"{steps.describe()}"
+        )
 
 
 def speed_step(

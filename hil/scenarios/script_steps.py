@@ -63,6 +63,10 @@ class ScriptSteps(Steps):
         """As `Steps.set_line`."""
         super().set_line(self._asked.line(line), closed)
 
+    def stand_in(self, line: str) -> None:
+        """As `Steps.stand_in`."""
+        super().stand_in(self._asked.line(line) if line else line)
+
     def _checked(self, speed: float) -> None:
         asked = -speed if isinstance(speed, int | float) and speed < 0.0 else speed
         self._within_reach(self._asked.speed(asked), self.voltage)

@@ -98,6 +98,8 @@ def _one(  # noqa: PLR0912, PLR0915 - one branch a step is what this function is
             steps.dip(step.voltage, step.seconds)
         case plan.SetLine():
             steps.set_line(step.line, step.closed)
+        case plan.StandIn():
+            steps.stand_in(step.line)
         case plan.Silence():
             steps.silence(step.seconds)
         case plan.ExpectStill():

@@ -16,6 +16,7 @@ from hil.bench.bench import Bench
 from hil.bench.operator import Request
 from hil.core.drive import DriveState, Fault
 from hil.core.errors import CommandRefused, FirmwareError, InstrumentError
+from hil.core.ladder import in_words, rung_of
 
 #: The board must report idle this soon after supply-on and clear, s.
 READY_WITHIN = 1.5
@@ -52,6 +53,7 @@ class Steps:
         self._set_point = 0.0
         self.voltage = 0.0
         self.sensing = ""
+        self._rung = ""
 
     @property
     def set_point(self) -> float:
@@ -236,8 +238,25 @@ class Steps:
     def set_line(self, line: str, closed: bool) -> None:
         """Close or open a line of the signal switch."""
         self.say(f"{'close' if closed else 'open'} line {line}")
+        switch = self.bench.require_switch()
+        if rung_of(line) is not None and not closed:
+            self.bench.watch.sensor_replaced()
         self.bench.mark("line-closed" if closed else "line-opened", detail=line)
-        self.bench.require_switch().set(line, closed)
+        switch.set(line, closed)
+        if rung_of(line) is not None and closed:
+            self.bench.watch.sensor_back(self.bench.clock.now())
+
+    def stand_in(self, line: str) -> None:
+        """Put a rung of the ladder in the place of the temperature sensor; "" for the sensor.
+
+        Only one at a time: the one before is closed first.
+        """
+        if self._rung:
+            self.set_line(self._rung, True)
+        self._rung = line
+        if line:
+            self.say(f"{in_words(line)} in place of the temperature sensor")
+            self.set_line(line, False)
 
     def silence(self, seconds: float) -> None:
         """Say nothing to the board for a time, and go on listening."""

@@ -89,7 +89,6 @@ def constants_of(parameters: DriveParameters, firmware: FirmwareBinding) -> npt.
         if math.isfinite(sensing.amplifier_hz)
         else 0.0,
         "sampling_instant": 0.5 / bridge.pwm_hz + sensing.sampling_delay,
-        "substitute_temperature": sensing.substitute_temperature,
         "phase_shunts": sensing.phase_shunts,
         "ambient": heat.ambient,
         "reference": heat.reference_temperature,

@@ -15,7 +15,7 @@ from hil.twin.energy import Energies
 from hil.twin.host import Here, Host
 from hil.twin.kernel_memory import SHAFT_LOG, STATE, WITHOUT_BUFFERS
 from hil.twin.line import SerialLine
-from hil.twin.parameters import LINES, DriveParameters
+from hil.twin.parameters import LINES, SENSOR_LINE, DriveParameters
 from hil.twin.port import OUTPUTS, OUTPUTS_AT, FirmwareBinding
 
 _RPM = 30.0 / math.pi
@@ -60,6 +60,7 @@ class Drive:
         self._memory_bytes = self._memory.view(np.uint8)[:WITHOUT_BUFFERS]
         self._copy_bytes = self._copy.view(np.uint8)[:WITHOUT_BUFFERS]
         self._pwm = parameters.bridge.pwm_hz
+        self._sensing = parameters.sensing
         self._line = SerialLine(self._memory, parameters.baud)
         self._chunk = max(1, int(self._line.patience * self._pwm))
         self._time = 0.0
@@ -72,6 +73,7 @@ class Drive:
         s["seed"] = np.random.SeedSequence(seed).generate_state(1, np.uint64)[0] | np.uint64(1)
         s["angle"] = math.radians(parameters.motor.initial_angle_deg)
         s["closed"] = (1 << len(LINES)) - 1
+        s["stand_in"] = self._sensing.substitute_temperature
         s["over_voltage"] = math.inf
         s["next_log"] = kernel.LOG_INTERVAL
         self._host.begin(self._constants)
@@ -156,7 +158,14 @@ class Drive:
         self._state["brake"] = torque
 
     def set_line(self, line: str, closed: bool) -> None:
-        """Close or open one of `parameters.LINES`; an open phase loses its current at once."""
+        """Close or open one of `parameters.LINES`; an open phase loses its current at once.
+
+        Or a rung of the ladder, see `hil.core.ladder`.
+        """
+        reads = self._sensing.in_place_of_sensor(line)
+        if reads is not None:
+            self._state["stand_in"] = reads
+            line = SENSOR_LINE
         if line not in LINES:
             raise ValueError(f"no line {line!r}; there are {', '.join(LINES)}")
         s = self._state

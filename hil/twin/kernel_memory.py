@@ -40,7 +40,7 @@ CONSTANTS = np.dtype(
         # sensing
         " current_limit current_step current_per_step current_gain current_offset current_noise"
         " voltage_limit voltage_step voltage_per_step voltage_gain voltage_offset voltage_noise"
-        " comparator substitute_temperature amplifier_rate sampling_instant"
+        " comparator amplifier_rate sampling_instant"
         # heat
         " ambient reference winding_conductance housing_conductance junction_conductance"
         " sink_conductance winding_capacity housing_capacity junction_capacity sink_capacity"
@@ -65,7 +65,7 @@ STATE = np.dtype(
         " driving opposing holding load cogging braking"
         # settings of the bench
         " supply_set supply_limit supply_least supply_most source over_voltage"
-        " brake pot conductance"
+        " brake pot conductance stand_in"
         # at the end of the last step
         " supply_current"
         # by how long the state lies before the end of the last period
@@ -92,6 +92,8 @@ STATE = np.dtype(
     + _integers(
         "periods steps supply_on tripped chopping closed buttons"
         " fault fault_leg inside"
+        # signal lines that are open until a period for a moment, bits as those of `closed`
+        " glitch_lines glitch_end"
         # gates of the three legs during the lag
         " gate_a gate_b gate_c"
         " rx_head rx_tail tx_head logged"

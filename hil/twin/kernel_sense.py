@@ -77,6 +77,15 @@ def open_terminal(c: Any, s: Any, gate: int, closed: int, voltage: float) -> flo
 
 
 @inlined
+def signal_lines(s: Any) -> int:
+    """Bit per unbroken line; some may be broken for a moment only."""
+    closed: int = s.closed
+    if s.periods < s.glitch_end:
+        closed &= ~s.glitch_lines
+    return closed
+
+
+@inlined
 def look(c: Any, s: Any) -> None:
     """Note the present state as what is to be sampled."""
     s.seen_i[0], s.seen_i[1], s.seen_i[2] = s.i[0], s.i[1], s.i[2]
@@ -133,9 +142,10 @@ def sample(c: Any, s: Any, ga: int, gb: int, gc: int) -> None:
         i.i_phase[0] = _current(c, ia, i2)
         i.i_phase[1] = _current(c, ib, i3)
         i.i_phase[2] = _current(c, ic, i4)
-    i.t_stage = s.junction_t if s.closed & 64 else c.substitute_temperature
+    closed = signal_lines(s)
+    i.t_stage = s.junction_t if closed & 64 else s.stand_in
     i.pot = s.pot
-    i.hall = hall_pattern(turns, c.hall_a, c.hall_b, c.hall_c, c.hall_inverted, s.closed)
+    i.hall = hall_pattern(turns, c.hall_a, c.hall_b, c.hall_c, c.hall_inverted, closed)
     trip = BUTTON_TRIP if s.bus_peak > c.comparator else 0
     i.buttons = s.buttons | trip
     s.bus_peak = 0.0

@@ -8,11 +8,13 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field, fields
 
+from hil.core.ladder import rung_of
 from hil.twin.load import LoadParameters
 
 #: Lines that the bench can open. With `temperature-sensor` open a fixed resistor takes the place
 #: of the sensor of the power stage, see `SensingParameters.substitute_temperature`.
-LINES = ("hall-a", "hall-b", "hall-c", "phase-a", "phase-b", "phase-c", "temperature-sensor")
+SENSOR_LINE = "temperature-sensor"
+LINES = ("hall-a", "hall-b", "hall-c", "phase-a", "phase-b", "phase-c", SENSOR_LINE)
 
 
 def _check(owner: object, positive: str = "", not_negative: str = "") -> None:
@@ -155,6 +157,8 @@ class SensingParameters:
         for none. The comparator sits on the shunt itself.
     sampling_delay : s by which the converter samples after the middle of the PWM period.
     substitute_temperature : degC that the resistor in place of the stage's sensor stands for.
+    open_sensor, shorted_sensor : degC that the board takes a broken sensor for; one whose
+        resistance falls as it warms, fed through a resistor, reads cold when open.
     """
 
     current_range: float = 40.0
@@ -172,6 +176,8 @@ class SensingParameters:
     amplifier_hz: float = math.inf
     sampling_delay: float = 0.0
     substitute_temperature: float = 87.0
+    open_sensor: float = -60.0
+    shorted_sensor: float = 175.0
 
     def __post_init__(self) -> None:
         _check(
@@ -179,6 +185,14 @@ class SensingParameters:
             "current_range current_gain voltage_range voltage_gain comparator amplifier_hz",
             "current_bits current_noise voltage_bits voltage_noise",
         )
+
+    def in_place_of_sensor(self, line: str) -> float | None:
+        """What the stage's sensor reads while `line` is open, degC; None if it is not concerned."""
+        if line == SENSOR_LINE:
+            return self.substitute_temperature
+        rung = rung_of(line)
+        broken = {"open": self.open_sensor, "short": self.shorted_sensor}
+        return broken[rung] if isinstance(rung, str) else rung
 
     @classmethod
     def ideal(cls, *, phase_shunts: bool = False) -> SensingParameters:

@@ -237,7 +237,7 @@ def test_what_stands_in_for_the_sensor_is_no_temperature_of_the_stage() -> None:
 def test_meanwhile_all_else_is_watched_and_a_thermometer_too() -> None:
     watch = Watch(LIMITS)
     watch.sensor_replaced()
-    with pytest.raises(LimitExceeded, match="12.5 A"):
+    with pytest.raises(LimitExceeded, match=r"12\.5 A"):
         watch.check_board(board(current=12.5))
     with pytest.raises(LimitExceeded, match=r"witness\.temperature"):
         watch.check_temperature(81.0)

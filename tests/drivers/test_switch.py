@@ -116,3 +116,13 @@ def test_other_wiring(serve, manager, relays):
     with pytest.raises(InstrumentError, match=r"'ROUT:CLOS \(@9\)' answered by -222"):
         switch.set("estop", True)
     switch.close()
+
+
+def test_the_rungs_of_a_ladder_have_the_relays_behind_those_of_the_lines():
+    scpi = ScpiConfig(resource="TCPIP::127.0.0.1::1::SOCKET", role="switch")
+    config = SwitchConfig(
+        scpi=scpi, lines=("hall-b",), ladder=(60.0, "open"), channels={"temperature-open": 42}
+    )
+    assert config.relays == {"hall-b": 2, "temperature-60": 8, "temperature-open": 42}
+    assert SwitchConfig(scpi=scpi, ladder=("short",)).relays == {"temperature-short": 8}
+    assert SwitchConfig(scpi=scpi).relays == CHANNELS

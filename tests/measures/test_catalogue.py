@@ -35,6 +35,8 @@ NAMES = {
         fault-named latched restarts recovered speed-dip""",
     "speed-step": """transition-duration overshoot undershoot settling-time-2 settling-time-5
         steady-error ripple peak-current wind-up-overshoot settling-after-release""",
+    "derating": """derating-start derating-end derating-misfit current-when-cold current-when-hot
+        peak-current fault-count""",
     "steps": """final-speed-error ripple peak-speed peak-current peak-dc-link-voltage
         peak-temperature fault-count time-to-fault time-to-still duration largest-speed-error
         reported-speed-slope reported-speed-offset stop-time refusals telemetry-rate-error

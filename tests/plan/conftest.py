@@ -14,6 +14,7 @@ SHIPPED = Path(__file__).parents[2] / "testplans"
 
 EVERY = {"speed-disagreement": "%", "telemetry-loss": "%"}
 MEASURES = {
+    "derating": {**EVERY, "derating-start": "degC"},
     "start": {
         **EVERY,
         "success": "1",

@@ -226,3 +226,39 @@ def test_a_plan_of_which_nothing_is_left_is_refused_with_each_reason(refused, ri
     text = ASKS.replace("SENSING", "hall")
     alone = text[: text.index("  - id: plain")] + text[text.index("  - id: asks") :]
     assert "has no command select-sensing" in refused(alone, fixed(rig))
+
+
+LADDER = (
+    PLAIN
+    + """\
+  - id: derated
+    scenario: derating
+    speed: 1000 rpm
+    brake-torque: 0.4 N*m
+    temperatures: [50 degC, 70 degC]
+    bands: {derating-start: {min: 60 degC}}
+"""
+)
+
+
+def test_without_a_ladder_what_needs_one_is_not_run(items, rig):
+    without = rig.model_copy(update={"switch": rig.switch.model_copy(update={"ladder": ()})})
+    for on in (without, rig.model_copy(update={"switch": None})):
+        _, item = items(LADDER, on=on)
+        assert item.lacks == (
+            "no ladder of resistors wired on rig dosing-pump (switch.ladder) to put 50 degC, "
+            "70 degC in place of the temperature sensor"
+        )
+    assert not any(item.lacks for item in items(LADDER))
+
+
+def test_a_rung_that_a_ladder_has_not_is_a_contradiction(refused, rig):
+    short = rig.switch.model_copy(update={"ladder": (50.0, 72.0)})
+    said = refused(LADDER, rig.model_copy(update={"switch": short}))
+    assert "cannot open or close line 'temperature-70'" in said
+    assert "temperature-50, temperature-72" in said
+
+
+def test_temperatures_must_rise(refused, rig):
+    said = refused(LADDER.replace("50 degC, 70", "70 degC, 70"), rig)
+    assert "expected them to rise, found 70 degC after 70 degC" in said

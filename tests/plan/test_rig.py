@@ -277,6 +277,8 @@ def test_missing_key_is_told_where_it_should_stand(rig_file):
             "temperature-sensor, found 'hall-d'",
         ),
         ("hall-b, hall-c", "hall-a, hall-c", "switch.lines: a line is named twice"),
+        ("[50 degC, 67 degC", "[67 degC, 67 degC", "switch.ladder: a rung is named twice"),
+        ("open, short]", "open, torn]", "open and short stand for a broken sensor"),
         (
             "TCPIP::127.0.0.1::5026::SOCKET",
             "TCPIP::127.0.0.1::5025::SOCKET",

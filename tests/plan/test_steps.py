@@ -151,3 +151,24 @@ scenarios:
         load_plan(write(text))
     told = re.findall(r":(\d+:\d+): scenarios\[s\]\.(steps\[\d\]): ", str(caught.value))
     assert told == [("9:9", "steps[2]"), ("10:9", "steps[3]"), ("12:9", "steps[5]")]
+
+
+@pytest.mark.parametrize(
+    ("value", "line"),
+    [
+        ("70 degC", "temperature-70"),
+        ("open", "temperature-open"),
+        ("short", "temperature-short"),
+        ("sensor", ""),
+    ],
+)
+def test_what_stands_in_for_the_temperature_sensor(value, line):
+    step = read_step({"temperature": value})
+    assert step == steps.StandIn(line)
+    assert written(step) == "temperature"
+
+
+@pytest.mark.parametrize("value", [70, "70 V", "torn", None])
+def test_what_cannot_stand_in_for_it(value):
+    with pytest.raises(ValueError, match=r"^temperature: expected a temperature .*sensor itself$"):
+        read_step({"temperature": value})

@@ -110,9 +110,30 @@ KINDS = {
         "saturate: {brake-torque: 0.05 N*m, hold: 0.1 s}",
         ["board start -1000", "brake apply 0.05", "board set-speed -1500", "brake release"],
     ),
+    "derating": (
+        "speed: 1000 rpm, brake-torque: 0.4 N*m, temperatures: [50 degC, 70 degC]",
+        [
+            "board start -1000",
+            *(
+                call
+                for rung in ("temperature-50", "temperature-70")
+                for call in (
+                    f"switch set {rung} False",
+                    "brake apply 0.4",
+                    "brake release",
+                    f"switch set {rung} True",
+                )
+            ),
+        ],
+    ),
     "steps": ("steps: [start: 700 rpm, wait: 0.1 s, stop]", ["board start -700", "board stop"]),
 }
-BANDS = {"stall": "tripped", "steps": "fault-count", "speed-step": "overshoot"}
+BANDS = {
+    "stall": "tripped",
+    "steps": "fault-count",
+    "speed-step": "overshoot",
+    "derating": "fault-count",
+}
 
 
 def test_no_kind_is_left_out_here() -> None:

@@ -164,3 +164,28 @@ def test_a_reversal_beyond_the_limit_is_refused_with_both_figures() -> None:
         manoeuvres.refuse_unsafe_reversal(
             entry=4000.0, voltage=24.0, inertia=1.5e-5, capacitance=2200e-6, limit=40.0
         )
+
+
+def test_derating_brakes_at_each_rung_with_the_sensor_back_in_between(
+    kit: Kit, steps: Steps
+) -> None:
+    rungs = ["temperature-50", "temperature-70"]
+    kit.journal.clear()
+    manoeuvres.derating(steps, CCW, speed=1000.0, torque=0.4, rungs=rungs, soak=0.05, hold=0.12)
+    once = [
+        "switch set {} False", "brake apply 0.4", "brake release", "switch set {} True"
+    ]  # fmt: skip
+    did = [call.format(rung) for rung in rungs for call in once]
+    assert kit.journal == ["board start -1000", *did]
+    braked = [m.t for m in kit.bench.trace().marks if m.name in ("brake-on", "brake-off")]
+    assert braked[1] - braked[0] == pytest.approx(0.12, abs=0.02)
+
+
+def test_derating_starts_a_drive_again_that_tripped(kit: Kit, steps: Steps) -> None:
+    rungs = ["temperature-50", "temperature-70"]
+    kit.clock.at(0.7, lambda: kit.board.trip(Fault.STALL))
+    manoeuvres.derating(steps, CW, speed=1000.0, torque=0.4, rungs=rungs, soak=0.3, hold=0.12)
+    assert [call for call in kit.journal if call.startswith("board")] == [
+        "board start 1000", "board clear", "board start 1000"
+    ]  # fmt: skip
+    assert marks(kit).count("restart") == 1

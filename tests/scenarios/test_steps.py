@@ -357,3 +357,18 @@ def test_silence_ends_even_if_the_bench_fails(kit: Kit, steps: Steps) -> None:
     with pytest.raises(LinkError):
         steps.silence(1.0)
     assert not kit.bench.quiet
+
+
+def test_one_rung_at_a_time_takes_the_place_of_the_sensor(kit: Kit, steps: Steps) -> None:
+    kit.journal.clear()
+    for line in ("temperature-60", "temperature-open", "", ""):
+        steps.stand_in(line)
+    assert kit.journal == [
+        "switch set temperature-60 False",
+        "switch set temperature-60 True",
+        "switch set temperature-open False",
+        "switch set temperature-open True",
+    ]
+    assert any("an open line in place of the temperature sensor" in line for line in steps.log)
+    opened = [mark.detail for mark in kit.bench.trace().marks if mark.name == "line-opened"]
+    assert opened == ["temperature-60", "temperature-open"]

@@ -247,3 +247,19 @@ def test_the_temperature_line_leaves_the_phases_alone(scripted):
         drive.advance(0.02)
         currents.append(drive.phase_currents)
     assert currents[0] == currents[1]
+
+
+def test_a_rung_of_the_ladder_takes_the_place_of_the_temperature_sensor(scripted):
+    drive, firmware = running(scripted, SensingParameters(substitute_temperature=87.5))
+    for line, reads in (
+        ("temperature-72", 72.0),
+        ("temperature-open", -60.0),
+        ("temperature-short", 175.0),
+        ("temperature-sensor", 87.5),
+    ):
+        drive.set_line(line, False)
+        drive.advance(0.002)
+        assert firmware.inputs()["t_stage"] == pytest.approx(reads)
+        drive.set_line(line, True)
+        drive.advance(0.002)
+        assert firmware.inputs()["t_stage"] == pytest.approx(drive.temperatures.junction, abs=0.5)

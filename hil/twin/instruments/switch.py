@@ -11,7 +11,7 @@ LINES = ("hall-a", "hall-b", "hall-c", "phase-a", "phase-b", "phase-c", "tempera
 
 
 class SimulatedSwitch(SimulatedInstrument):
-    """Channels 1 to 7 close the lines named in `LINES`; all are closed after power-on and reset."""
+    """Channels 1, 2, ... close the lines in their order; all are closed after power-on."""
 
     def __init__(
         self, drive: DriveLike, lines: tuple[str, ...] = LINES, serial: str = "SIM-0001"

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from typing import Any
 
+import numpy as np
+
 from hil.twin.jit import inlined
 from hil.twin.reference import state as st
 from hil.twin.reference.commutation import OFF
@@ -117,6 +119,8 @@ def _clear(s: Any) -> int:
     s.heat = 0.0
     s.hall_bad = 0
     s.attempt = 0
+    if s.sensor_forgotten == 1:  # a seam
+        s.coldest = -np.inf
     enter(s, st.IDLE)
     if s.wanted == 1:  # only with the seam `restarting`
         begin(s)

@@ -27,7 +27,7 @@ from hil.twin.port import (
 from hil.twin.reference import state as st
 from hil.twin.reference.commutation import DRIVEN, OFF, write_outputs
 from hil.twin.reference.messages import take
-from hil.twin.reference.protection import protect_fast, protect_slow
+from hil.twin.reference.protection import derate, protect_fast, protect_slow
 from hil.twin.reference.regulator import limit_voltage
 from hil.twin.reference.sensing_back_emf import watch_back_emf
 from hil.twin.reference.sensing_hall import commutate_by_hall, track_hall
@@ -111,6 +111,7 @@ def _slow(s: Any, inputs: Any) -> None:
     if s.wanted == 1 and s.state == st.IDLE and s.start_delay > 0.0:
         _put_off(s)
     estimate_speed(s)
+    derate(s)
     protect_slow(s)
     step_slow(s)
 

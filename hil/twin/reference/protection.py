@@ -35,7 +35,6 @@ _HIGH_PERIODS = 10
 _LOW_STEPS = 5
 _HOT_STEPS = 10
 _NO_EMF_STEPS = 50
-_COLDEST, _HOTTEST = -40.0, 150.0  # degC that a working sensor can report
 _NEAR_LIMIT = 0.8  # of the drive limit
 
 
@@ -102,7 +101,7 @@ def protect_slow(s: Any) -> None:
 @inlined
 def _watch_progress(s: Any) -> None:
     idle = s.tick - s.progress_at
-    limited = s.current_seen > _NEAR_LIMIT * s.drive_limit
+    limited = s.current_seen > _NEAR_LIMIT * s.limit
     if idle > s.stall_ticks_any or (idle > s.stall_ticks and limited):
         trip(s, st.STALL)
     if s.sensing != st.SENSE_BACK_EMF:
@@ -117,7 +116,14 @@ def _watch_progress(s: Any) -> None:
 @inlined
 def too_hot(s: Any) -> bool:
     """Whether the power stage is too hot, or its sensor open or shorted."""
-    return not (_COLDEST < s.temperature < min(s.over_temperature, _HOTTEST))
+    return not (s.coldest < s.temperature < min(s.over_temperature, s.hottest))
+
+
+@inlined
+def derate(s: Any) -> None:
+    """Current limit for the present temperature: falls on a line, from full to nothing."""
+    share = (s.derate_end - s.temperature) / (s.derate_end - s.derate_start)
+    s.limit = s.drive_limit * min(max(share, 0.0), 1.0)
 
 
 @inlined

@@ -8,7 +8,7 @@ The speed loop, once per slow step::
 where the expected speed follows the ramped set point as slowly as rotor and measurement do, so that
 a ramp alone makes no error.
 
-The current limit acts every period: while the current is over the drive limit, the ceiling comes
+The current limit acts every period: while the current is over the limit, the ceiling comes
 down from `proposed`; while it is under, the ceiling rises back to it; beyond the limit a
 proportional term acts at once. The floor does the same for the current fed back while decelerating.
 Voltage rather than current is regulated since the back-EMF then damps the rotor without any delay.
@@ -66,7 +66,7 @@ def regulate_speed(s: Any, goal: float, proportional: float) -> None:
 def limit_voltage(s: Any) -> None:
     """Bound the proposed voltage by current limit and supply; every period."""
     current = s.current * s.current_scale
-    over = current - s.drive_limit
+    over = current - s.limit
     under = -(s.brake_limit if s.bus < s.regen_voltage else 0.0) - current
     s.ceiling = min(s.ceiling - s.limit_integral * over, s.proposed)
     s.floor = max(s.floor + s.limit_integral * under, s.proposed)

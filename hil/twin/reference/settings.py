@@ -44,6 +44,7 @@ SEAMS: Mapping[str, float] = MappingProxyType(
         "speed_step": 0,  # rpm: set points are cut to whole multiples of it
         "start_in_fault": 0,  # 1: a start command clears the fault and starts
         "clear_unchecked": 0,  # 1: a clear is obeyed while the cause persists
+        "sensor_forgotten": 0,  # 1: after a clear a cold, broken sensor is not noticed any more
         "sense_turning": 0,  # 1: the sensing method may be changed while the motor turns
         "reverse_ignored": 0,  # reversals acknowledged but ignored; bit 0 to ccw, bit 1 to cw
         "stop_deaf_above": 1e9,  # rpm: a stop command is acknowledged but ignored above it
@@ -152,7 +153,11 @@ class ReferenceSettings:
     missed_crossings: int = 6  # in a row: the rotor is lost
     under_voltage: float = 16.0  # V, while turning and when asked to start
     over_voltage: float = 44.0  # V
-    over_temperature: float = 85.0  # degC; a sensor outside -40..150 counts as too hot
+    derate_start: float = 65.0  # degC of the stage, from where the drive limit falls
+    derate_end: float = 80.0  # degC where nothing is left of it
+    over_temperature: float = 85.0  # degC
+    coldest: float = -40.0  # degC; a sensor that reports less, or more than `hottest`, is broken
+    hottest: float = 150.0  # degC
     hall_trouble: int = 20  # 4 per illegal sample, minus 1 per good one
 
     #: Seeded defects: name of a seam -> value, see `SEAMS`.
@@ -213,6 +218,7 @@ def load(state: Any, settings: ReferenceSettings, protocol: str, pwm_hz: float) 
     state["due"] = np.inf
     state["before"] = np.nan
     state["temperature"] = 25.0
+    state["limit"] = settings.drive_limit
     state["stream_ticks"] = round(pwm_hz / settings.stream_rate) if settings.stream_rate else 0
 
 
@@ -283,6 +289,10 @@ def _values(s: ReferenceSettings, pwm_hz: float) -> dict[str, Any]:
         "under_voltage": s.under_voltage,
         "over_voltage": s.over_voltage,
         "over_temperature": s.over_temperature,
+        "derate_start": s.derate_start,
+        "derate_end": s.derate_end,
+        "coldest": s.coldest,
+        "hottest": s.hottest,
         "hall_trouble": s.hall_trouble,
     }
 

@@ -102,6 +102,10 @@ _SETTINGS = [
     ("under_voltage", "f8"),
     ("over_voltage", "f8"),
     ("over_temperature", "f8"),
+    ("derate_start", "f8"),  # degC
+    ("derate_end", "f8"),  # degC
+    ("coldest", "f8"),  # degC that a working sensor can report
+    ("hottest", "f8"),  # degC
     ("hall_trouble", "i4"),
     # seams: neutral by default, one observable consequence each (see `settings.SEAMS`)
     ("speed_scale", "f8"),
@@ -131,6 +135,7 @@ _SETTINGS = [
     ("start_in_fault", "i4"),
     ("clear_unchecked", "i4"),
     ("sense_turning", "i4"),
+    ("sensor_forgotten", "i4"),
     ("reverse_ignored", "i4"),
     ("stop_deaf_above", "f8"),
     ("stop_coasts", "i4"),
@@ -194,6 +199,7 @@ _VARIABLES = [
     ("expected", "f8"),  # rpm, what the rotor should do by now
     ("integral", "f8"),  # V
     ("proposed", "f8"),  # V
+    ("limit", "f8"),  # A, of the drive limit what the temperature leaves
     ("ceiling", "f8"),  # V
     ("floor", "f8"),  # V
     ("applied", "f8"),  # V

@@ -180,6 +180,18 @@
 #ifndef OVER_VOLTAGE
 #define OVER_VOLTAGE 44.0f /* V */
 #endif
+#ifndef DERATE_START
+#define DERATE_START 65.0f /* degrees Celsius, from where the drive limit falls */
+#endif
+#ifndef DERATE_END
+#define DERATE_END 80.0f /* degrees Celsius, where nothing is left of it */
+#endif
+#ifndef COLDEST
+#define COLDEST -40.0f /* degrees Celsius; a sensor that reports less is broken */
+#endif
+#ifndef HOTTEST
+#define HOTTEST 150.0f /* degrees Celsius; a sensor that reports more is broken */
+#endif
 #ifndef OVER_TEMPERATURE
 #define OVER_TEMPERATURE 85.0f /* degrees Celsius */
 #endif

@@ -37,7 +37,7 @@ static void regulate(float goal, float proportional)
 void limit_voltage(void)
 {
     float gain = LIMIT_INTEGRAL * drive.period;
-    float over = drive.current - DRIVE_LIMIT;
+    float over = drive.current - drive.limit;
     float under = -(drive.bus < REGEN_VOLTAGE ? BRAKE_LIMIT : 0.0f) - drive.current;
     drive.ceiling = smaller(drive.ceiling - gain * over, drive.proposed);
     drive.floor = larger(drive.floor + gain * under, drive.proposed);

@@ -51,6 +51,7 @@ typedef struct {
     int good, missed;
     /* regulator */
     float ramped, expected, integral, proposed, ceiling, floor, applied;
+    float limit;            /* A: of the drive limit what the temperature leaves             */
     /* sequence */
     int state, sensing;
     float target;           /* signed set point, rpm                                         */
@@ -96,6 +97,7 @@ extern const uint8_t HIGH[6], LOW[6], FLOATING[6];
 void trip(int fault);
 void protect_fast(const port_inputs *in);
 void protect_slow(void);
+void derate(void);
 bool cause_persists(void);
 
 /* control.c */

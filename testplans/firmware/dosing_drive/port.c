@@ -18,6 +18,7 @@ void port_reset(double pwm_hz)
     drive.sector = -1;
     drive.sensing = SENSING_AT_POWER_UP;
     drive.temperature = 25.0f;
+    drive.limit = DRIVE_LIMIT;
     serial_reset();
 }
 
@@ -40,6 +41,7 @@ static void every_millisecond(const port_inputs *in)
     if (in->buttons & 1)
         drive.wanted = false;
     estimate_speed();
+    derate();
     protect_slow();
     step_slow();
 }

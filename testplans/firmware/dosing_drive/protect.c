@@ -26,14 +26,14 @@ void protect_fast(const port_inputs *in)
 static bool too_hot(void)
 {
     /* written so that a reading that is no number counts as hot, like one no sensor can give */
-    return !(drive.temperature > -40.0f && drive.temperature < 150.0f
+    return !(drive.temperature > COLDEST && drive.temperature < HOTTEST
              && drive.temperature < OVER_TEMPERATURE);
 }
 
 static void watch_progress(void)
 {
     uint32_t idle = since(drive.progress_at);
-    bool limited = drive.current_seen > 0.8f * DRIVE_LIMIT;
+    bool limited = drive.current_seen > 0.8f * drive.limit;
     if (idle > ticks(STALL_TIME_ANY) || (limited && idle > ticks(STALL_TIME)))
         trip(F_STALL);
     if (drive.sensing != BY_BACK_EMF)
@@ -69,6 +69,13 @@ void protect_slow(void)
         trip(F_HALL);
     if (drive.state == RUN)
         watch_progress();
+}
+
+/* The current limit falls on a line with the temperature, from full to nothing. */
+void derate(void)
+{
+    float share = (DERATE_END - drive.temperature) / (DERATE_END - DERATE_START);
+    drive.limit = DRIVE_LIMIT * smaller(larger(share, 0), 1);
 }
 
 bool cause_persists(void)

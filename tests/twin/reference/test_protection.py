@@ -277,3 +277,28 @@ def test_leds(board):
     b.inputs["buttons"] = 8
     b.periods(1)
     assert int(b.outputs["leds"]) == 2
+
+
+@pytest.mark.parametrize(
+    ("degrees", "limit"), [(25.0, 6.0), (65.0, 6.0), (70.0, 4.0), (77.5, 1.0), (80.0, 0.0)]
+)
+def test_the_current_limit_falls_on_a_line_with_the_temperature(board, degrees, limit):
+    b = board()
+    b.inputs["t_stage"] = degrees
+    b.periods(MS)
+    assert b.state["limit"] == pytest.approx(limit, abs=1e-9)
+    assert tripped(b) == 0
+
+
+def test_a_seam_forgets_the_cold_end_of_the_sensor_after_a_clear(board):
+    for forgotten in (0, 1):
+        b = board(defects={"sensor_forgotten": forgotten})
+        b.inputs["t_stage"] = -60.0
+        b.periods(20 * MS)
+        assert tripped(b) == st.OVER_TEMPERATURE
+        b.inputs["t_stage"] = 25.0
+        b.periods(MS)
+        assert b.ask(b"clear\n").startswith(b"done")
+        b.inputs["t_stage"] = -60.0
+        b.periods(20 * MS)
+        assert tripped(b) == (0 if forgotten else st.OVER_TEMPERATURE)
