@@ -218,6 +218,8 @@ class Evidence:
             reason = f"refused: {self._refused}"
         elif self._stopped_by:
             reason = f"interrupted: {self._stopped_by}"
+        elif self._run.over:
+            reason = f"stopped: {self._run.over}"
         elif session.shouldstop or session.shouldfail:
             reason = f"stopped: {session.shouldstop or session.shouldfail}"
         try:
@@ -246,7 +248,7 @@ class Evidence:
         if self._run.session.left_unsafe:
             session.exitstatus = EXIT_UNSAFE
         elif session.exitstatus == pytest.ExitCode.OK and (
-            self._run.changed() or self._passed_later
+            self._run.changed() or self._passed_later or self._run.over
         ):
             session.exitstatus = pytest.ExitCode.TESTS_FAILED
 
@@ -291,6 +293,8 @@ class Evidence:
         yield from (f"left behind: {problem}" for problem in run.session.untidy)
         if self._trouble:
             yield f"the run folder is incomplete: {self._trouble}"
+        if run.over and self._folder is not None:
+            yield f"to run what is left: --hil-resume={self._folder}"
         if self._unindexed:
             yield f"not entered into the index: {self._unindexed}"
         if self._folder is not None:
@@ -310,6 +314,8 @@ class Evidence:
     @pytest.hookimpl(wrapper=True)
     def pytest_runtest_protocol(self, item: pytest.Item) -> Iterator[None]:
         """Tell the progress line which item runs."""
+        if on_bench(item):
+            self._run.look_at_time()
         if self._progress is not None and on_bench(item):
             self._progress.begin(item_id(item), *self._run.position(item_id(item)))
         return (yield)

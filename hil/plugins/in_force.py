@@ -27,6 +27,7 @@ class BenchOptions:
     resources: dict[str, str]  # role -> override, only those given
     pool: Path | None = None
     preflight: str = "auto"
+    until: str = ""
     firmware: Path | None = None
     build: str = ""
     attended: bool = False

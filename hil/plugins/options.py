@@ -13,6 +13,7 @@ from hil.core.roles import ROLES
 from hil.plugins.given import COMMAND_LINE, DEFAULT, given, lines, shown, variable
 from hil.plugins.in_force import BenchOptions, Given
 from hil.plugins.keys import TAKEN
+from hil.plugins.until import refuse_if_wrong
 
 #: option name -> (default, help); each has an ini twin ``hil_...`` of the same meaning.
 OPTIONS = {
@@ -31,6 +32,8 @@ OPTIONS = {
     "thermometer": ("", "VISA resource of the thermometer; overrides the rig file"),
     "pool": ("", "pool file: take a rig of it that is free; with -n each worker takes one"),
     "resume": ("", "run folder of an interrupted run: run what is left of it, in that folder"),
+    "until": ("", "time of day (06:30) or duration ('8 h') by which the run is to be over: no item "
+               "begins after that"),
     "preflight": ("auto", "prove the bench before the first item: auto (hardware only), on, off"),
     "firmware": ("", "firmware image to put on the board first, by board.flash of the rig file"),
     "build": ("", "build that the board must report, else nothing is run"),
@@ -125,6 +128,7 @@ def bench_options(config: pytest.Config) -> BenchOptions:
         resources=resources if taken is None else {**taken.resources, **resources},
         pool=Path(values["pool"]) if values["pool"] else None,
         preflight=values["preflight"],
+        until=refuse_if_wrong(values["until"], _named(found["until"])),
         firmware=Path(values["firmware"]) if values["firmware"] else None,
         build=values["build"],
         attended=values["attended"] == "on",

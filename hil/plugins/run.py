@@ -8,6 +8,7 @@ from __future__ import annotations
 import contextlib
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
+from datetime import datetime
 from pathlib import Path
 from types import MappingProxyType
 
@@ -27,6 +28,7 @@ from hil.plugins.choice import choose_leased
 from hil.plugins.head import head, input_groups
 from hil.plugins.in_force import BenchOptions
 from hil.plugins.resume import Resume
+from hil.plugins.until import Until
 from hil.ports.clock import utc_now
 from hil.scenarios.result import never_run
 from hil.store.checkout import checkouts_of
@@ -87,6 +89,9 @@ class Run:
         self._left_out: list[ItemResult] = []  # to be recorded once the head is written
         self._started = False
         self._checkouts: tuple[Checkout, ...] = ()  # known once the record begins
+        self.ends = Until(options.until, datetime.now())
+        #: Why items were left although nothing is wrong: their time was over.
+        self.over = ""
         #: Other workers take some of the items.
         self.shared = False
         #: SHA-256 of the firmware image that was put on the board.
@@ -174,6 +179,11 @@ class Run:
         path = self.folder.path
         hold = self._lease.files if self._lease is not None else ()
         return Guarding(log=path / "guard.log", record=path / RECORD, hold=hold)
+
+    def look_at_time(self) -> None:
+        """Begin no further item once the run is to be over."""
+        if not self.dead and (over := self.ends.over(datetime.now())):
+            self.over = self.session.dead = over
 
     def keep_bytes(self, way: str, at: float, data: bytes) -> None:
         """Keep raw serial bytes in the log of the item that is running."""
