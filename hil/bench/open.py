@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import dataclasses
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -17,18 +17,22 @@ from hil.bench.guard import Guard, GuardSettings
 from hil.bench.observe import Observer
 from hil.bench.operator import Operator
 from hil.bench.parts import Parts
-from hil.core.errors import BenchError, HilError
+from hil.core.errors import BenchError, HilError, InstrumentTimeout
 from hil.core.record import Identity
 from hil.core.roles import INSTRUMENTS
 from hil.drivers.port_select import UsbMatch, find_port
 from hil.drivers.scpi import ScpiConfig
 from hil.drivers.serial_board import ByteLog
+from hil.drivers.visa_calls import Overdue, call_once
 from hil.drivers.visa_sharing import Sharing
 from hil.plan.instruments import SOURCE_BRAKES, Instrument
 from hil.plan.rig import Rig
 from hil.ports.board import Board
 from hil.ports.clock import Clock, WallClock
 from hil.ports.registry import Registry
+
+#: Closing the VISA library may take so long, s.
+CLOSING = 5.0
 
 
 def board_port(rig: Rig, resources: Mapping[str, str]) -> str:
@@ -63,7 +67,15 @@ def hardware_access(rig: Rig, resources: Mapping[str, str]) -> Access:
     import pyvisa
 
     manager = pyvisa.ResourceManager("@py")
-    return Access(board=board, visa=manager, clock=WallClock(), on_close=[manager.close])
+    return Access(board=board, visa=manager, clock=WallClock(), on_close=[lambda: _close(manager)])
+
+
+def _close(manager: Any) -> None:
+    """Close what is still open of it; InstrumentTimeout where the library does not come back."""
+    try:
+        call_once("VISA", manager.close, CLOSING)
+    except Overdue as error:
+        raise InstrumentTimeout(f"VISA cannot be closed: {error}") from error
 
 
 @cache
@@ -91,11 +103,11 @@ def open_parts(
     """
     with contextlib.ExitStack() as undo:
         for action in access.on_close:
-            undo.callback(action)
+            undo.callback(_quietly, action)
         if access.simulated:
             rig = rig.as_simulated()
         opened: dict[str, Any] = {}
-        visa = Sharing(access.visa)
+        visa = Sharing(access.visa, bounded=not access.simulated)
         for role in INSTRUMENTS:
             if getattr(rig, role) is not None:
                 opened[role] = _open_instrument(rig, role, resources, access.clock, visa)
@@ -103,6 +115,12 @@ def open_parts(
         board = open_board(rig, access.board, access.clock, log, firmware=access.firmware)
         undo.pop_all()
         return Parts(board=board, on_close=access.on_close, firmware=access.firmware, **opened)
+
+
+def _quietly(action: Callable[[], None]) -> None:
+    """Do it; what went wrong before is what is told."""
+    with contextlib.suppress(HilError):
+        action()
 
 
 def _open_instrument(
@@ -122,7 +140,9 @@ def unanswered(rig: Rig, resources: Mapping[str, str]) -> Iterator[tuple[str, st
     import pyvisa
 
     clock = WallClock()
-    with contextlib.closing(pyvisa.ResourceManager("@py")) as manager:
+    manager = pyvisa.ResourceManager("@py")
+    with contextlib.ExitStack() as undo:
+        undo.callback(_quietly, lambda: _close(manager))
         for role in ("board", *INSTRUMENTS):
             if getattr(rig, role) is None:
                 continue
@@ -130,7 +150,9 @@ def unanswered(rig: Rig, resources: Mapping[str, str]) -> Iterator[tuple[str, st
                 if role == "board":
                     part: Any = open_board(rig, board_port(rig, resources), clock)
                 else:
-                    part = _open_instrument(rig, role, resources, clock, Sharing(manager))
+                    part = _open_instrument(
+                        rig, role, resources, clock, Sharing(manager, bounded=True)
+                    )
             except HilError as error:
                 yield role, str(error)
             else:

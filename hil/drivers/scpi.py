@@ -28,6 +28,8 @@ from hil.ports.clock import Clock
 
 __all__ = ["QueueEntry", "ScpiConfig", "ScpiSession", "needs_visa", "parse_queue_entry"]
 
+#: A block comes in pieces, each with the time limit of an answer; so many queries it may take.
+BLOCK = 4.0
 #: Errors read from one queue at most: a queue that never empties is itself a fault.
 MOST_ERRORS = 64
 
@@ -173,7 +175,9 @@ class ScpiSession:
         As text, separated by commas, or as a block of 64-bit numbers: the answer itself tells.
         `nothing` is an answer that stands for no numbers at all.
         """
-        answer = self._link.run(command, lambda resource: ask_block_or_text(resource, command))
+        answer = self._link.run(
+            command, lambda resource: ask_block_or_text(resource, command), parts=BLOCK
+        )
         try:
             if not isinstance(answer, str):
                 return special(answer)

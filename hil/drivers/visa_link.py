@@ -13,10 +13,15 @@ from dataclasses import dataclass
 from typing import Any, TypeVar
 
 from hil.core.errors import HilError, InstrumentError, InstrumentTimeout
+from hil.drivers.visa_calls import Overdue
 from hil.drivers.visa_sharing import wire_to
 from hil.ports.clock import Clock
 
 Value = TypeVar("Value")
+
+#: A call that has come back neither after so many of the time limits that the library was given nor
+#: after so many s more is one that hangs: a query is a write and a read, each with its limit.
+LIMITS, GRACE = 2.0, 1.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -91,10 +96,16 @@ class VisaLink:
             return
         self._disconnect()
         with self._converted("cannot be opened"):
-            resource = self._manager.open_resource(
-                config.resource, open_timeout=int(config.open_timeout * 1000)
-            )
-            wire.resource, wire.timeout = resource, config.timeout
+            wire.open(self.name, self._opened, LIMITS * config.open_timeout + GRACE)
+            wire.timeout = config.timeout
+
+    def _opened(self) -> Any:
+        """The resource, opened and set."""
+        config = self._config
+        resource = self._manager.open_resource(
+            config.resource, open_timeout=int(config.open_timeout * 1000)
+        )
+        try:
             resource.timeout = int(config.timeout * 1000)
             if self._is_stream:
                 resource.read_termination = resource.write_termination = "\n"
@@ -102,6 +113,10 @@ class VisaLink:
             else:
                 # USBTMC, HiSLIP, VXI-11 and GPIB mark the end of a message themselves
                 resource.write_termination = "\n"
+        except BaseException:
+            resource.close()
+            raise
+        return resource
 
     @property
     def _is_stream(self) -> bool:
@@ -128,22 +143,29 @@ class VisaLink:
         return self._wire.stale
 
     def _disconnect(self) -> None:
-        resource, self._wire.resource = self._wire.resource, None
-        if resource is not None:
-            with suppress(Exception):  # the peer may be gone; there is nothing left to release
-                resource.close()
+        with suppress(Exception):  # the peer may be gone; there is nothing left to release
+            self._wire.close(self._longest)
+
+    @property
+    def _longest(self) -> float:
+        """s after which a call counts as one that hangs."""
+        return LIMITS * self._config.timeout + GRACE
 
     def ask(self, command: str) -> str:
         """A query without recovery, for use inside of opening and recovery."""
         self._prepare()
         with self._converted(f"no answer to {command!r}"):
-            answer = str(self._wire.resource.query(command)).strip()
+            answer = self._wire.call(lambda r: str(r.query(command)), self._longest).strip()
         if not answer:
             raise InstrumentError(f"{self.name}: blank answer to {command!r}")
         return answer
 
-    def run(self, command: str, action: Callable[[Any], Value]) -> Value:
+    def run(self, command: str, action: Callable[[Any], Value], parts: float = 1.0) -> Value:
         """Do `action` on the resource, after recovery if it is needed.
+
+        Parameters
+        ----------
+        parts : how many times as long as one query it may take.
 
         Raises
         ------
@@ -157,7 +179,7 @@ class VisaLink:
             self._recover(command)
         self._prepare()
         try:
-            return action(wire.resource)
+            return wire.call(action, parts * self._longest)
         except BaseException as error:
             # also an interrupt: between question and answer it leaves the answer behind
             wire.stale = True
@@ -175,7 +197,7 @@ class VisaLink:
             self._prepare()
         with suppress(InstrumentError), self._converted(f"{command!r} failed"):
             if self._wire.resource is not None:
-                self._wire.resource.write(command)
+                self._wire.call(lambda resource: resource.write(command), self._longest)
 
     def _prepare(self) -> None:
         """Wait until the instrument can take another message, and for as long as this link does."""
@@ -187,7 +209,9 @@ class VisaLink:
             wire.last = self._clock.now()
         if wire.timeout != self._config.timeout and wire.resource is not None:
             wire.timeout = self._config.timeout
-            wire.resource.timeout = int(wire.timeout * 1000)
+            limit = int(wire.timeout * 1000)
+            with self._converted("the time limit cannot be set"):
+                wire.call(lambda resource: setattr(resource, "timeout", limit), self._longest)
 
     def _recover(self, command: str) -> None:
         """Make the connection trustworthy again after a failure: clear, then reopen, then give up.
@@ -199,7 +223,7 @@ class VisaLink:
         # On a plain socket there is no device clear; closing it drops what is still under way.
         steps: list[tuple[str, Callable[[], None]]] = [("reopening", self._reopen)]
         if not self._is_stream and self._wire.resource is not None:
-            steps.insert(0, ("device clear", self._wire.resource.clear))
+            steps.insert(0, ("device clear", self._clear))
         cause: InstrumentError | None = None
         for name, step in steps:
             try:
@@ -215,6 +239,9 @@ class VisaLink:
         raise InstrumentError(
             f"{self.name}: not usable for {command!r} after an earlier failure ({'; '.join(tried)})"
         ) from cause
+
+    def _clear(self) -> None:
+        self._wire.call(lambda resource: resource.clear(), self._longest)
 
     def _reopen(self) -> None:
         self._disconnect()
@@ -242,4 +269,5 @@ class VisaLink:
             return InstrumentTimeout(
                 f"{self.name}: {what}: nothing within {self._config.timeout:g} s"
             )
-        return InstrumentError(f"{self.name}: {what}: {error}")
+        kind = InstrumentTimeout if isinstance(error, Overdue) else InstrumentError
+        return kind(f"{self.name}: {what}: {error}")

@@ -67,7 +67,7 @@ def output(number: int):
 
 @pytest.fixture
 def both(peer, manager):
-    shared, clock = Sharing(manager), WallClock()
+    shared, clock = Sharing(manager, bounded=True), WallClock()
     supply = ScpiSupply.open(
         SupplyConfig(
             scpi=ScpiConfig(resource=peer.resource, role="supply", timeout=0.3), commands=output(1)
@@ -151,7 +151,7 @@ def test_the_gap_between_messages_is_that_of_the_instrument(peer, manager) -> No
         def sleep(self, seconds: float) -> None:
             Counting.slept += seconds
 
-    shared, clock = Sharing(manager), Counting()
+    shared, clock = Sharing(manager, bounded=True), Counting()
     config = ScpiConfig(resource=peer.resource, role="supply", command_gap=0.5)
     first = ScpiSession.open(shared, config, clock)
     second = ScpiSession.open(shared, replace(config, role="brake", command_gap=0.0), clock)
@@ -173,7 +173,7 @@ def test_an_instrument_with_one_session_turns_a_second_one_away(peer, manager) -
 
 
 def test_an_instrument_that_is_not_there_leaves_nothing_open(manager) -> None:
-    shared = Sharing(manager)
+    shared = Sharing(manager, bounded=True)
     config = ScpiConfig(resource="TCPIP::127.0.0.1::1::SOCKET", role="supply", open_timeout=0.2)
     with pytest.raises(InstrumentError):
         ScpiSession.open(shared, config, WallClock())

@@ -76,6 +76,43 @@ def test_an_instrument_that_hangs_for_good(hardware) -> None:
     assert code == pytest.ExitCode.TESTS_FAILED
 
 
+HANGING = """
+import threading
+from pathlib import Path
+from pyvisa_py.tcpip import TCPIPSocketSession as Session
+
+read = Session.read
+
+def read_or_hang(self, count):
+    if (asked := Path("hang")).exists() and asked.read_text() == self.parsed.port:
+        asked.unlink()
+        threading.Event().wait()
+    return read(self, count)
+
+Session.read = read_or_hang
+"""
+
+
+def test_a_library_whose_read_never_comes_back(hardware) -> None:
+    """The guard makes the supply safe, and the run goes on: over another session."""
+    (hardware.folder / "hanging.py").write_text(HANGING, encoding="utf-8")
+    hardware.start("t.plan.yaml", "-p", "hanging")
+    port = hardware.served.resources["supply"].split("::")[2]
+    assert hardware.strike(lambda: (hardware.folder / "hang").write_text(port)) < OFF_WITHIN + 1.0
+    code, output, record = hardware.finish()
+    first, second = results(record)
+    assert first.verdict is Verdict.BENCH_FAULT
+    assert re.match(
+        r"bench: supply at TCPIP0::127\.0\.0\.1::\d+::SOCKET: '\S+' failed: the VISA library has "
+        r"not come back from this call for 3\S* s: ",
+        first.reason,
+    )
+    assert "the run has stood still for 1." in hardware.guard_log()
+    assert second.verdict is Verdict.PASS, second.reason
+    assert code == pytest.ExitCode.TESTS_FAILED
+    assert "CHECK THE BENCH" not in output
+
+
 def test_an_unplugged_board_that_comes_back_elsewhere(hardware) -> None:
     hardware.start()
     assert hardware.strike(hardware.served.unplug_board) < OFF_WITHIN
