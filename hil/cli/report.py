@@ -64,7 +64,7 @@ def report(
     except StoreError as problem:  # the files are there; that the run was altered must be seen
         click.echo(f"The manifest was left as it is: {problem}", err=True)
     if csv_folder is not None:
-        written = _write_traces(record.path, csv_folder)
+        written = _write_tables(record, csv_folder)
         click.echo(f"{written} as CSV in {csv_folder}", err=printed)
     if summary_file is not None:
         _summarise(record, summary_file, address)
@@ -90,23 +90,26 @@ def _summarise(record: RunRecord, file: Path, address: str) -> None:
         opened.write(apart + page)
 
 
-def _write_traces(run: Path, folder: Path) -> str:
+def _write_tables(record: RunRecord, folder: Path) -> str:
     """How many traces were written; one that cannot be read is told as a problem of the run."""
     from hil.core.count import many
     from hil.core.errors import StoreError
-    from hil.store.trace_table import trace_csv
+    from hil.store.table import timed_csv
+    from hil.store.trace_table import overview_csv, trace_csv
     from hil.store.traces import read_trace
 
     folder.mkdir(parents=True, exist_ok=True)
-    written = 0
-    for file in sorted((run / "traces").glob("*.parquet")):
+    written = []
+    for file in sorted((record.path / "traces").glob("*.parquet")):
         try:
             table = trace_csv(read_trace(file))
         except StoreError:
             continue
         (folder / f"{file.stem}.csv").write_bytes(table)
-        written += 1
-    return many(written, "trace")
+        written.append(file.name)
+    (folder / "traces.csv").write_bytes(overview_csv(record, written))
+    (folder / "measures.csv").write_bytes(timed_csv(record))
+    return many(len(written), "trace")
 
 
 def _lines(found: dict[str, Any]) -> list[str]:

@@ -14,6 +14,7 @@ from typing import Any
 from hil.core.closing import Closing
 from hil.core.errors import StoreError
 from hil.store.atomic import replace_file, sync_folder
+from hil.store.cells import written
 from hil.store.folder import new_name
 
 #: Rows gathered before they are written: a campaign of a million rows needs no more memory.
@@ -44,11 +45,12 @@ class CampaignFolder:
         return path
 
     def write_csv(self, name: str, columns: Sequence[str], rows: Iterable[Sequence[Any]]) -> Path:
-        """Write ``NAME.csv`` in UTF-8; None is an empty cell."""
+        """Write ``NAME.csv`` in UTF-8; None is an empty cell, text as `hil.store.cells` has it."""
         text = io.StringIO()
         writer = csv.writer(text, lineterminator="\n")
         writer.writerow(columns)
-        writer.writerows(rows)
+        for row in rows:
+            writer.writerow([written(cell) if isinstance(cell, str) else cell for cell in row])
         path = self.path / f"{name}.csv"
         replace_file(path, text.getvalue().encode())
         return path

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from hil.core.measure import Measure
 from hil.core.record import ItemResult
 from hil.core.verdict import Judgement
+from hil.store.cells import FORMAT, written
 from hil.store.reading import RunRecord
 
 if TYPE_CHECKING:
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
 #: Columns in order. `value`, `uncertainty` (standard, k=1), `resolution`, `low`, `high` and
 #: `margin` are in `unit`; `conformance` is a probability; empty means there is none.
 COLUMNS = (
+    "format",  # of this table
     "evidence",  # bench or simulated: the two are never mixed
     "item",
     "scenario",
@@ -37,6 +39,9 @@ COLUMNS = (
     "conformance",
     "requirement",
 )
+#: What a table has in front of that if it is to be put together with those of other runs. Not in
+#: the run folder: there equal measures give equal tables, whatever the time.
+TIMED = ("run", "began_utc", "build", "item_began_utc")
 
 
 def measures_frame(record: RunRecord) -> pd.DataFrame:
@@ -58,11 +63,27 @@ def measures_csv(record: RunRecord) -> bytes:
     return text.getvalue().encode()
 
 
+def timed_csv(record: RunRecord) -> bytes:
+    """`measures_csv` with the columns `TIMED` in front of it."""
+    start = record.start
+    build = next((one.revision for one in start.identities if one.role == "board"), "")
+    head = [written(part) for part in (start.run, start.utc, build)]
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow((*TIMED, *COLUMNS))
+    for result in record.results:
+        began = written(result.utc)
+        writer.writerows([*head, began, *row] for row in _rows_of(record, result))
+    return text.getvalue().encode()
+
+
 def _rows(record: RunRecord) -> list[list[object]]:
+    return [row for result in record.results for row in _rows_of(record, result)]
+
+
+def _rows_of(record: RunRecord, result: ItemResult) -> list[list[object]]:
     evidence = "simulated" if record.start.simulated else "bench"
-    return [
-        [evidence, *_row(result, *found)] for result in record.results for found in judged(result)
-    ]
+    return [[FORMAT, evidence, *_row(result, *found)] for found in judged(result)]
 
 
 def judged(result: ItemResult) -> Iterator[tuple[Measure, int, Judgement | None]]:
@@ -97,34 +118,24 @@ def _row(
 ) -> list[object]:
     band = judgement.band if judgement else None
     return [
-        _writable(result.item),
-        _writable(result.scenario),
+        written(result.item),
+        written(result.scenario),
         repeat,
-        _writable(measure.name),
+        written(measure.name),
         _number(measure.value),
         _number(measure.uncertainty),
         _number(measure.resolution),
-        _writable(measure.unit),
+        written(measure.unit),
         measure.outcome.value,
-        _writable(measure.detail),
+        written(measure.detail),
         _number(band.low) if band else "",
         _number(band.high) if band else "",
         band.rule.value if band else "",
         judgement.verdict.value if judgement else "",
         _number(judgement.margin) if judgement else "",
         _number(judgement.conformance) if judgement else "",
-        _writable(band.requirement) if band else "",
+        written(band.requirement) if band else "",
     ]
-
-
-def _writable(text: str) -> str:
-    """Text that UTF-8 can hold and readers of CSV keep whole: what they cannot take is spelt out.
-
-    That is a lone surrogate, a zero, and a carriage return, which ends a line for them and which
-    the writer does not put into quotes.
-    """
-    text = text.replace("\r", "\\r").replace("\0", "\\x00")
-    return text.encode("utf-8", "backslashreplace").decode()
 
 
 def _number(value: float | None) -> str:

@@ -143,9 +143,17 @@ def test_traces_as_csv(run: Path, capsys: pytest.CaptureFixture[str], tmp_path: 
     (run / "traces" / "stall.1.parquet").write_bytes(b"torn")
     assert _run(str(run), "--csv", str(tmp_path / "deep" / "tables")) == 0
     assert f"1 trace as CSV in {tmp_path / 'deep' / 'tables'}" in capsys.readouterr().out
-    (file,) = (tmp_path / "deep" / "tables").iterdir()
-    assert file.name == "start-cw.1.csv"
-    assert file.read_text().splitlines()[2] == "0.1,witness.speed,1.0,rpm,"
+    tables = tmp_path / "deep" / "tables"
+    assert {file.name for file in tables.iterdir()} == {
+        "start-cw.1.csv", "traces.csv", "measures.csv",
+    }  # fmt: skip
+    lines = (tables / "start-cw.1.csv").read_text().splitlines()
+    assert lines[2] == "0.1,witness.speed,1.0,rpm,"
+    head, row = (tables / "traces.csv").read_text().splitlines()
+    assert head.startswith("format,run,began_utc,")
+    assert row.startswith("1,night,")
+    assert ",start-cw.1.csv," in row
+    assert (tables / "measures.csv").read_text().startswith("run,began_utc,build,item_began_utc,")
 
 
 def test_a_summary_is_appended_for_a_pipeline(run: Path, tmp_path: Path) -> None:

@@ -50,8 +50,10 @@ def test_what_json_cannot_hold() -> None:
 
 
 def test_csv(tmp_path) -> None:
-    path = CampaignFolder(tmp_path, "x").write_csv("t", ("a", "b"), [(1, None), ("ü,", 2.5)])
-    assert path.read_bytes() == 'a,b\n1,\n"ü,",2.5\n'.encode()
+    path = CampaignFolder(tmp_path, "x").write_csv(
+        "t", ("a", "b"), [(1, None), ("ü,", 2.5), ("-x", -0.5)]
+    )
+    assert path.read_bytes() == 'a,b\n1,\n"ü,",2.5\n\'-x,-0.5\n'.encode()
 
 
 @pytest.mark.parametrize("rows", [0, 1, 7, 23])

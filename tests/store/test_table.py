@@ -11,10 +11,11 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 
 from hil.core.measure import Measure
-from hil.core.record import Entry, ItemResult, ItemStart, RunStart
+from hil.core.record import Entry, Identity, ItemResult, ItemStart, RunStart
 from hil.core.verdict import Verdict
+from hil.store.cells import FORMAT, read
 from hil.store.reading import RunRecord
-from hil.store.table import COLUMNS, judged, measures_csv, measures_frame
+from hil.store.table import COLUMNS, TIMED, judged, measures_csv, measures_frame, timed_csv
 
 
 @pytest.fixture
@@ -62,6 +63,20 @@ def test_equal_measures_give_equal_bytes_whatever_the_times(
     assert measures_csv(other) == measures_csv(record)
 
 
+def test_with_times_it_is_the_same_table(record: RunRecord, run_start: RunStart) -> None:
+    start = replace(run_start, identities=(Identity(role="board", revision="=1+1"),))
+    timed = RunRecord(record.path, start, (start, *record.results))
+    frame = pd.read_csv(io.BytesIO(timed_csv(timed)), dtype=str, keep_default_na=False)
+    assert tuple(frame.columns) == (*TIMED, *COLUMNS)
+    assert set(frame.run) == {"r"}
+    assert set(frame.began_utc) == {run_start.utc}
+    assert set(frame.build.map(read)) == {"=1+1"}
+    assert set(frame.item_began_utc) == {result.utc for result in record.results}
+    plain = pd.read_csv(io.BytesIO(measures_csv(record)), dtype=str, keep_default_na=False)
+    assert frame[list(COLUMNS)].equals(plain)
+    assert set(plain["format"]) == {str(FORMAT)}
+
+
 def test_another_value_gives_other_bytes(
     record: RunRecord, run_start: RunStart, item_result: ItemResult
 ) -> None:
@@ -81,7 +96,7 @@ def test_a_run_without_measures_is_a_table_with_columns_only(run_start: RunStart
     assert measures_csv(_record(run_start)).decode() == ",".join(COLUMNS) + "\n"
 
 
-@given(st.text("a,\"'\r\n\0\v\x85\u2028=;\t ", max_size=12), st.sampled_from([None, ""]))
+@given(st.text("a,\"'\r\n\0\v\x85\u2028=-@+;\t ", max_size=12), st.sampled_from([None, ""]))
 @example("REQ\r1", "")
 def test_every_reader_finds_the_rows_that_were_written(text: str, newline: str | None) -> None:
     start = RunStart(run="r", utc="", simulated=True, bench="", rig="")
@@ -94,7 +109,7 @@ def test_every_reader_finds_the_rows_that_were_written(text: str, newline: str |
     rows = list(csv.reader(io.StringIO(content, newline=newline)))
     assert [len(row) for row in rows] == [len(COLUMNS)] * 3
     told = text.replace("\r", "\\r").replace("\0", "\\x00")
-    assert [row[COLUMNS.index("detail")] for row in rows[1:]] == [told, told]
+    assert [read(row[COLUMNS.index("detail")]) for row in rows[1:]] == [told, told]
 
 
 def test_odd_text_is_quoted(run_start: RunStart, item_result: ItemResult) -> None:

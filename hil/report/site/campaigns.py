@@ -12,6 +12,7 @@ from typing import Any
 
 from hil.core.errors import StoreError
 from hil.report.made_with import version_words
+from hil.store.cells import read as cell
 
 _DEFECTS, _POPULATION = "defects-", "population-"
 
@@ -270,7 +271,7 @@ def _cells(file: Path) -> dict[str, dict[str, tuple[str, bool]]]:
         with file.open(encoding="utf-8", newline="") as text:
             for row in csv.DictReader(text, strict=True):
                 verdict, caught = row["verdict"], row["caught"] == "caught"
-                found.setdefault(row["defect"], {})[row["item"]] = verdict, caught
+                found.setdefault(cell(row["defect"]), {})[cell(row["item"])] = verdict, caught
     except (OSError, ValueError, KeyError, csv.Error) as problem:
         raise StoreError(f"{file}: not a table of defects: {problem!r}") from problem
     return found
