@@ -76,6 +76,7 @@ def bands(
     units = {kind: {name: d.unit for name, d in definitions(kind).items()} for kind in KINDS}
     items, entries = band_entries(plan, load_rig(rig_file), units)
     records = _alike([read(run) for run in runs])
+    _of_plan(plan.name, records)
     results = [
         (record.start.run, [r for r in record.results if r.plan == plan.name]) for record in records
     ]
@@ -124,6 +125,12 @@ def _alike(records: list[RunRecord]) -> list[RunRecord]:
                 f"run {start.run} is of rig {start.rig}, run {first.run} of rig {first.rig}"
             )
     return unique
+
+
+def _of_plan(name: str, records: list[RunRecord]) -> None:
+    found = sorted({result.plan for record in records for result in record.results})
+    if found and name not in found:
+        raise click.UsageError(f"expected runs of plan {name}, found runs of {', '.join(found)}")
 
 
 def _share(option: str, text: str) -> float:

@@ -15,7 +15,7 @@ from hil.core.band import Band
 from hil.core.errors import HarnessError, PlanError
 from hil.core.quantity import CANONICAL_UNITS
 from hil.plan.bands import BandTable
-from hil.plan.expand import Measures, expand
+from hil.plan.expand import Measures, expand, offered
 from hil.plan.plan import Plan, PlannedItem
 from hil.plan.rig import Rig
 from hil.plan.source import Position, Where
@@ -65,6 +65,8 @@ def band_entries(
         own.read((*scenario.where, "bands"), scenario.head.bands)
         preset.read(("defaults", "bands"), plan.defaults.bands)
         for case in scenario.cases:
+            if not offered(case, rig):
+                continue
             item = next(ordered)
             values = {**case.values, "sensing": item.sensing.value, "supply": item.supply_voltage}
             for name in dict.fromkeys((*own.names(), *preset.names())):

@@ -97,7 +97,7 @@ def propose(baseline: Baseline, current: Band, wish: Wish) -> Proposal:
     Each limit is a tolerance limit (exact normal factors; distribution-free if the values are
     clearly not normal by Shapiro and Wilk's test at 1 % and there are enough of them); at least the
     wished room from the mean; so far out that a result at the tolerance limit passes under the
-    rule, resolution and uncertainty at hand; and rounded outwards.
+    rule, resolution and uncertainty at hand; and rounded outwards. A band about zero stays one.
 
     Raises
     ------
@@ -133,8 +133,25 @@ def propose(baseline: Baseline, current: Band, wish: Wish) -> Proposal:
         low=None if band.low is None else _outward(band.low, sample.mean - band.low, up=False),
         high=None if band.high is None else _outward(band.high, band.high - sample.mean, up=True),
     )
-    remarks += _remarks(baseline, values)
+    band, aside = _about_zero(band, current)
+    remarks += aside + _remarks(baseline, values)
     return Proposal(baseline, current, band, sample, interval.method, remarks)
+
+
+def _about_zero(band: Band, current: Band) -> tuple[Band, tuple[str, ...]]:
+    """A band about zero stays one: what it limits is a deviation, and one of the other sign, or
+    none at all, is no worse."""
+    low, high = band.low, band.high
+    if low is None or high is None or current.low is None or current.high is None:
+        return band, ()
+    if not current.low < 0.0 < current.high or low < 0.0 < high:
+        return band, ()
+    if low >= 0.0:
+        low = max(current.low, -high)
+    else:
+        high = min(current.high, -low)
+    said = "all to one side of zero: the other side is as wide, if the band was so wide there"
+    return replace(band, low=low, high=high), (said,)
 
 
 def data_may_set(band: Band) -> bool:

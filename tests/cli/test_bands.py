@@ -326,6 +326,14 @@ def test_no_run_is_a_misuse(hil: Callable[..., int], plan: Path) -> None:
     assert hil("--plan", str(plan)) == 2
 
 
+def test_runs_of_another_plan_are_named(
+    hil: Callable[..., int], plan: Path, runs: list[str], capsys: pytest.CaptureFixture[str]
+) -> None:
+    plan.write_text(PLAN.replace("plan: night", "plan: day"))
+    assert hil(*runs, "--plan", str(plan)) == 2
+    assert "expected runs of plan day, found runs of night" in capsys.readouterr().err
+
+
 def test_a_wrong_plan_is_named(hil: Callable[..., int], plan: Path, runs: list[str]) -> None:
     plan.write_text(PLAN.replace("time-to-speed", "time-to-sped"))
     assert hil(*runs, "--plan", str(plan)) == 2
@@ -336,6 +344,15 @@ def test_every_band_of_the_shipped_plans_is_found(name: str) -> None:
     plan = load_plan(SHIPPED / f"{name}.plan.yaml")
     assert plan.rig_path is not None
     items, entries = band_entries(plan, load_rig(plan.rig_path), UNITS)
+    by_item = {item.id: {e.band for e in entries if item.id in e.items} for item in items}
+    assert by_item == {item.id: set(item.bands) for item in items}
+
+
+def test_what_a_rig_leaves_out_of_a_plan_has_no_band() -> None:
+    plan = load_plan(SHIPPED / "smoke.plan.yaml")
+    rig = load_rig(SHIPPED / "rigs" / "dosing-pump-foc.yaml")
+    items, entries = band_entries(plan, rig, UNITS)
+    assert "start.back-emf" not in {item.id for item in items}
     by_item = {item.id: {e.band for e in entries if item.id in e.items} for item in items}
     assert by_item == {item.id: set(item.bands) for item in items}
 

@@ -49,6 +49,21 @@ def test_two_limits_are_the_two_sided_interval():
     assert found.high - found.low <= 2.2 * reach + 1e-9
 
 
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_a_band_about_zero_stays_one(sign):
+    about = Band("overshoot", -20.0, 20.0, "%", Rule.SIMPLE)
+    found = propose(baseline(sign * NORMAL), about, EXACT)
+    far = max(found.band.high, -found.band.low)
+    assert (found.band.low, found.band.high) == (-far, far)
+    assert any("one side of zero" in remark for remark in found.remarks)
+    narrow = Band("overshoot", *sorted((-sign * 2.0, sign * 20.0)), "%", Rule.SIMPLE)
+    kept = propose(baseline(sign * NORMAL), narrow, EXACT).band
+    assert -sign * 2.0 in {kept.low, kept.high}
+    astride = propose(baseline(NORMAL - 10.0), about, EXACT)
+    assert astride.band.low < 0.0 < astride.band.high
+    assert not astride.remarks
+
+
 def test_rule_and_requirement_stay():
     band = Band("overshoot", 1.0, None, "%", Rule.GUARDED, "REQ-1")
     found = propose(baseline(NORMAL), band, EXACT).band
