@@ -29,6 +29,20 @@ class Sense(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
+class Scatter:
+    """How a measure differs from one repetition to the next.
+
+    Parameters
+    ----------
+    deviation : standard deviation of single repetitions.
+    freedom : degrees of freedom of that, above 0.
+    """
+
+    deviation: float
+    freedom: float
+
+
+@dataclass(frozen=True, slots=True)
 class Mean:
     """The mean of all repetitions of a measure.
 
@@ -37,17 +51,29 @@ class Mean:
     count : how many values it is of.
     uncertainty : standard uncertainty, None if that of a value is not stated.
     freedom : effective degrees of freedom of it, None for infinitely many.
+    scatter : of the repetitions, None for a single one: then it is not in `uncertainty` either.
     """
 
     value: float
     count: int
     uncertainty: float | None
     freedom: float | None = None
+    scatter: Scatter | None = None
 
     @property
     def expanded(self) -> float | None:
         """Expanded uncertainty for about 95 %."""
         return None if self.uncertainty is None else coverage(self.freedom) * self.uncertainty
+
+    def scattering(self, scatter: Scatter | None) -> Mean:
+        """A single value with a scatter that is known from elsewhere; any other as it is."""
+        if self.scatter is not None or scatter is None or self.uncertainty is None:
+            return self
+        own = math.inf if self.freedom is None else self.freedom
+        parts = [(self.uncertainty, own), (scatter.deviation, scatter.freedom)]
+        free = effective_freedom(parts)
+        whole = combine((self.uncertainty, scatter.deviation))
+        return Mean(self.value, self.count, whole, None if math.isinf(free) else free, scatter)
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,12 +85,20 @@ class Move:
     difference : now less then, in the unit of the measure.
     uncertainty : expanded, of the difference; None if one of the two has none.
     beyond : whether the difference is larger than that; None if nobody can say.
+    scatter : whether the scatter from one repetition to the next is in `uncertainty`. If not, a
+        difference beyond it may be what two starts of one firmware differ by.
     """
 
     difference: float
     uncertainty: float | None
     beyond: bool | None
     sense: Sense
+    scatter: bool = True
+
+    @property
+    def open(self) -> bool:
+        """Larger than what is known, and not decidable, since a repetition is lacking."""
+        return self.beyond is None and self.uncertainty is not None
 
 
 def mean_of(values: Sequence[Measure]) -> Mean:
@@ -90,17 +124,27 @@ def mean_of(values: Sequence[Measure]) -> Mean:
     scatter = found.deviation / math.sqrt(found.count)
     free = effective_freedom([(common, freedom), (scatter, max(1, found.count - 1))])
     whole = combine((common, scatter))
-    return Mean(found.mean, found.count, whole, None if math.isinf(free) else free)
+    free_of = found.count - 1
+    own = Scatter(found.deviation, float(free_of)) if free_of else None
+    return Mean(found.mean, found.count, whole, None if math.isinf(free) else free, own)
 
 
 def moved(then: Mean, now: Mean, band: Band) -> Move:
-    """How a measure moved, by its `band` of now; the two uncertainties count as independent."""
+    """How a measure moved, by its `band` of now; the two uncertainties count as independent.
+
+    A single value has the scatter of the other release, whose repetitions differ for the same
+    reasons. Where neither has any it is not decidable whether a difference beyond the uncertainty
+    is a move.
+    """
     difference = now.value - then.value
+    then, now = then.scattering(now.scatter), now.scattering(then.scatter)
+    scatter = then.scatter is not None and now.scatter is not None
     before, after = then.expanded, now.expanded
     whole = None if before is None or after is None else math.hypot(before, after)
+    beyond = None if whole is None else abs(difference) > whole
     nearer = distance(then.value, band) - distance(now.value, band)
     sense = Sense.TOWARDS if nearer > 0.0 else Sense.AWAY if nearer < 0.0 else Sense.NEITHER
-    return Move(difference, whole, None if whole is None else abs(difference) > whole, sense)
+    return Move(difference, whole, None if beyond and not scatter else beyond, sense, scatter)
 
 
 def distance(value: float, band: Band) -> float:

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from hil.core.band import Band
 from hil.core.measure import Measure, Outcome
-from hil.verdicts.moved import Mean, Sense, distance, mean_of, moved, share_left
+from hil.verdicts.moved import Mean, Scatter, Sense, distance, mean_of, moved, share_left
 from hil.verdicts.uncertainty import coverage
 
 UP_TO_ONE = Band("time-to-speed", None, 1.0, "s")
@@ -77,11 +78,51 @@ def test_a_mean_of_nothing_is_refused() -> None:
 def test_a_difference_is_held_against_both_uncertainties(
     then: float, now: float, beyond: bool, sense: Sense
 ) -> None:
-    found = moved(Mean(then, 1, 0.01), Mean(now, 1, 0.015), UP_TO_ONE)
+    quiet = Scatter(0.0, 2.0)
+    found = moved(Mean(then, 3, 0.01, None, quiet), Mean(now, 3, 0.015, None, quiet), UP_TO_ONE)
+    assert found.scatter
     assert found.difference == pytest.approx(now - then)
     assert found.uncertainty == pytest.approx(math.hypot(0.02, 0.03))
     assert found.beyond is beyond
     assert found.sense is sense
+
+
+@pytest.mark.parametrize(
+    ("now", "open_"), [(0.50, False), (0.53, False), (0.55, True), (9.0, True)]
+)
+def test_from_one_start_to_one_start_no_move_is_decidable(now: float, open_: bool) -> None:
+    found = moved(mean_of([of(0.50, 0.01)]), mean_of([of(now, 0.015)]), UP_TO_ONE)
+    assert found.uncertainty == pytest.approx(math.hypot(0.02, 0.03))
+    assert not found.scatter
+    assert found.open is open_
+    assert found.beyond is (None if open_ else False)
+
+
+def test_a_single_value_has_the_scatter_of_the_other_release() -> None:
+    # s of 1, 2, 3 is 1 with 2 degrees of freedom, for which k = 4.303 at 95 % (t distribution)
+    three, one = mean_of([of(value, 0.0) for value in (1.0, 2.0, 3.0)]), mean_of([of(8.0, 0.0)])
+    for there, back in ((three, one), (one, three)):
+        found = moved(there, back, UP_TO_ONE)
+        assert found.scatter
+        assert found.uncertainty == pytest.approx(coverage(2.0) * math.hypot(1.0, 1.0 / 3.0**0.5))
+        assert found.beyond is True
+    assert moved(three, mean_of([of(6.0, 0.0)]), UP_TO_ONE).beyond is False
+    assert one.scattering(three.scatter).count == 1
+    assert three.scattering(Scatter(9.0, 1.0)) is three
+
+
+def test_of_two_healthy_firmwares_about_one_measure_in_twenty_is_called_moved() -> None:
+    """Normal repetitions, three then and one now: the t distribution makes it 5 %."""
+    rng = np.random.default_rng(4)
+    called = 0
+    for values in rng.normal(5.0, 0.3, (2000, 4)):
+        then, now = values[:3].tolist(), values[3:].tolist()
+        found = moved(
+            mean_of([of(v, 0.0) for v in then]), mean_of([of(v, 0.0) for v in now]), UP_TO_ONE
+        )
+        called += bool(found.beyond)
+    # 100 expected, standard deviation 9.7: within five of those
+    assert 52 <= called <= 148
 
 
 def test_nobody_can_say_whether_it_is_beyond_an_uncertainty_that_is_not_stated() -> None:
@@ -94,14 +135,14 @@ def test_nobody_can_say_whether_it_is_beyond_an_uncertainty_that_is_not_stated()
 def test_counts_are_exact() -> None:
     none = Band("fault-count", 0.0, 0.0, "1")
     assert moved(Mean(0.0, 1, 0.0), Mean(0.0, 1, 0.0), none).beyond is False
-    more = moved(Mean(0.0, 1, 0.0), Mean(1.0, 1, 0.0), none)
+    more = moved(mean_of([of(0.0, 0.0)] * 2), mean_of([of(1.0, 0.0)]), none)
     assert more.beyond is True
     assert more.sense is Sense.TOWARDS  # out of it
 
 
 def test_from_one_side_to_the_other_is_no_nearer() -> None:
     found = moved(Mean(-1.0, 1, 0.0), Mean(1.0, 1, 0.0), Band("steady-error", -2.0, 2.0, "%"))
-    assert found.beyond is True
+    assert found.open
     assert found.sense is Sense.NEITHER
 
 

@@ -23,6 +23,7 @@ from hil.report.dossier.evidence import (
 from hil.report.dossier.planned import Planned, belongs, missing, told
 from hil.report.dossier.runs import RunFacts, boards_of
 from hil.report.items import Standing
+from hil.verdicts.moved import share_left
 from hil.verdicts.samples import demonstrated, judge_rate, lower_bound
 
 ENOUGH: Kind = "simulated-is-enough"
@@ -77,8 +78,7 @@ class Assessment:
     reasons : what decided the status, most important first.
     pieces : the evidence that counts; `set_aside`: simulated, where the bench is asked for.
     samples : claimed sample against the shown one, bench and simulated each on its own.
-    nearest : the judgement with the smallest margin in proportion to its limits, and the margin
-        in %.
+    nearest : the judgement with the smallest share of its band left, and that share in %.
     missing : planned items that would be evidence for it and are in no run that counts.
     """
 
@@ -262,16 +262,5 @@ def _nearest(counted: Iterable[Piece]) -> tuple[Judgement, float] | None:
 
 
 def margin_share(judgement: Judgement) -> float | None:
-    """Margin in % of half the band, or of the one limit; None where there is no proportion.
-
-    A share of successes has none: how near it is to its limit, only its bound can tell.
-    """
-    band, margin = judgement.band, judgement.margin
-    if margin is None or band.low == band.high or band.measure == "success-rate":
-        return None
-    if band.low is not None and band.high is not None:
-        whole = (band.high - band.low) / 2.0
-    else:
-        only = band.high if band.low is None else band.low
-        whole = abs(only or 0.0)
-    return 100.0 * margin / whole if whole > 0.0 else None
+    """Margin in % of the span of the band, None where there is no proportion or no value."""
+    return None if judgement.margin is None else share_left(judgement.margin, judgement.band)

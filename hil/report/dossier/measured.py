@@ -5,7 +5,7 @@ Simulated evidence and that of the bench are apart all the way: the two are neve
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from hil.core.measure import Measure
@@ -104,6 +104,11 @@ class Row:
     def away(self) -> bool:
         """It moved away from its limit by more than its uncertainty."""
         return self._beyond(Sense.AWAY)
+
+    @property
+    def open(self) -> bool:
+        """It differs by more than is known of one start: not decidable without a repetition."""
+        return self.move is not None and self.move.open
 
     @property
     def little(self) -> bool:
@@ -222,8 +227,10 @@ def _nearest(judgements: Sequence[Judgement]) -> tuple[Judgement, float | None]:
 
 
 def _rank(row: Row) -> tuple[int, bool, float, str, str, str]:
-    """Beyond uncertainty and towards the limit first, then little left, then other moves."""
-    groups: Iterator[bool] = iter((row.towards, row.little, row.away))
-    group = next((n for n, holds in enumerate(groups) if holds), 3)
+    """Beyond uncertainty and towards the limit first, then little left, then other moves, then
+    what nobody can decide, nearer to the limit before farther."""
+    nearer = row.move is not None and row.move.sense is Sense.TOWARDS
+    groups = (row.towards, row.little, row.away, row.open and nearer, row.open)
+    group = next((n for n, holds in enumerate(groups) if holds), len(groups))
     where = row.key
     return group, row.share is None, row.share or 0.0, where.plan, where.item, where.measure

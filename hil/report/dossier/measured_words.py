@@ -30,21 +30,11 @@ def summary(found: Compared) -> str:
         f"{of} moved towards {their} limits by more than {their} uncertainty, "
         f"{little} {_little_left(little)}"
     )
-    if once := _once(found):
-        which = f"{once} of the {towards}" if once < towards else "that" if once == 1 else "all"
-        told += f"; {which} by a single repetition, whose scatter nobody knows"
+    if undecided := sum(row.open for row in found.rows):
+        differ = "differs" if undecided == 1 else "differ"
+        told += f"; {undecided} {differ} by more than is known of one start: not decidable from it"
     never = sum(_never(found).values())
     return f"{told}; {never} not compared, simulated against bench" if never else told
-
-
-def _once(found: Compared) -> int:
-    """How many moved towards their limits by what was measured once only, then or now."""
-    counts = [
-        min(mean.count for mean in (row.then, row.now) if mean is not None)
-        for row in found.rows
-        if row.towards
-    ]
-    return counts.count(1)
 
 
 def _little_left(count: int) -> str:
@@ -103,12 +93,18 @@ def finding(row: Row) -> str:
         return row.apart
     if move.difference == 0.0:
         return "the same"
+    if move.open:
+        return f"{move.sense}; not decidable from one start, whose scatter nobody knows"
     if move.beyond is None:
         return f"{move.sense}; its uncertainty is not stated, so that may be chance"
     if not move.beyond:
         return "within its uncertainty"
-    single = any(mean is not None and mean.count == 1 for mean in (row.then, row.now))
-    return f"beyond its uncertainty, {move.sense}" + (" (measured once)" if single else "")
+    whose = [
+        f" (measured once {when}, with the scatter of the other release)"
+        for when, mean in (("then", row.then), ("now", row.now))
+        if mean is not None and mean.count == 1
+    ]
+    return f"beyond its uncertainty, {move.sense}{''.join(whose)}"
 
 
 def left(row: Row) -> str:
@@ -126,6 +122,7 @@ def facts(found: Compared) -> Facts:
         "compared": len(found.both),
         "towards-beyond-uncertainty": sum(row.towards for row in found.rows),
         "away-beyond-uncertainty": sum(row.away for row in found.rows),
+        "not-decidable-from-one-start": sum(row.open for row in found.rows),
         "little-left": sum(row.little for row in found.rows),
         "never-compared": sum(_never(found).values()),
         "remarks": list(remarks(found)),
@@ -146,6 +143,7 @@ def _row(row: Row) -> Facts:
         "difference": None if row.move is None else row.move.difference,
         "uncertainty": None if row.move is None else row.move.uncertainty,
         "beyond-uncertainty": None if row.move is None else row.move.beyond,
+        "scatter-known": None if row.move is None else row.move.scatter,
         "sense": None if row.move is None else _SENSES[row.move.sense],
         "not-compared": row.apart,
         "low": band.low,

@@ -369,7 +369,7 @@ def test_the_judgement_nearest_to_its_limit_is_named(lab) -> None:
     assert one.nearest is not None
     assert one.nearest[0].band.measure == "near"
     assert one.nearest[1] == pytest.approx(5.0)
-    assert margin_share(far) == pytest.approx(50.0)  # of half the band
+    assert margin_share(far) == pytest.approx(25.0)  # of the span
 
 
 def test_a_margin_without_a_proportion(lab) -> None:

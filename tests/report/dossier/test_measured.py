@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from typing import Any
 
 import pytest
 
@@ -26,6 +27,11 @@ from hil.report.dossier.measured import (
 from hil.report.items import Item, Standing
 
 LIMIT = 1.0
+
+
+def twice(name: str, value: float, **more: Any) -> Item:
+    """An item of two repetitions that agree: what they differ by is known."""
+    return item(name, *(judged(value, repeat=n, **more) for n in (1, 2)))
 
 
 def judged(
@@ -96,8 +102,8 @@ def test_the_worst_first_beyond_and_towards_before_little_left_before_the_rest()
         "quiet": (0.5, 0.5), "away": (0.5, 0.3), "near": (0.9, 0.9), "nearer": (0.5, 0.6),
         "nearest": (0.5, 0.95), "chance": (0.5, 0.51),
     }  # fmt: skip
-    before = [source(*(item(name, judged(then)) for name, (then, _) in values.items()))]
-    after = [source(*(item(name, judged(now)) for name, (_, now) in values.items()))]
+    before = [source(*(twice(name, then) for name, (then, _) in values.items()))]
+    after = [source(*(twice(name, now) for name, (_, now) in values.items()))]
     found = held(before, after)
     order = [row.key.item for row in found.rows]
     assert order == ["nearest", "nearer", "near", "away", "chance", "quiet"]
@@ -105,6 +111,20 @@ def test_the_worst_first_beyond_and_towards_before_little_left_before_the_rest()
     assert [row.key.item for row in found.rest] == ["away", "chance", "quiet"]
     assert [row.towards for row in found.rows] == [True, True, False, False, False, False]
     assert [row.little for row in found.rows] == [True, False, True, False, False, False]
+
+
+def test_what_was_measured_once_then_and_now_is_not_called_moved() -> None:
+    values = {"nearer": (0.5, 0.7), "farther": (0.7, 0.5), "near": (0.9, 0.95), "quiet": (0.5, 0.5)}
+    before = [source(*(item(name, judged(then)) for name, (then, _) in values.items()))]
+    after = [source(*(item(name, judged(now)) for name, (_, now) in values.items()))]
+    found = held(before, after)
+    assert [row.key.item for row in found.rows] == ["near", "nearer", "farther", "quiet"]
+    assert [row.open for row in found.rows] == [True, True, True, False]
+    assert not any(row.towards or row.away for row in found.rows)
+    assert [row.key.item for row in found.notable] == ["near"], "little of its band is left"
+    runs = [source(item("nearer", judged(v)), run=str(v)) for v in (0.49, 0.5, 0.51)]
+    (row,) = held(runs, [source(item("nearer", judged(0.7)))]).rows
+    assert row.towards, "earlier runs tell what one start differs by from the next"
 
 
 @pytest.mark.parametrize("simulated", [True, False])
@@ -163,7 +183,7 @@ def test_what_does_not_pass_has_no_warning_on_top() -> None:
     out = judged(1.2)
     doubtful = judged(0.99, verdict=Verdict.UNDECIDED)
     for one in (out, doubtful):
-        (row,) = held([source(item("s", judged(0.5)))], [source(item("s", one))]).rows
+        (row,) = held([source(twice("s", 0.5))], [source(item("s", one))]).rows
         assert not row.little
         assert row.towards
 

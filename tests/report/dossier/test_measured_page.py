@@ -17,28 +17,33 @@ TEXT = "  - {id: R-1, text: It starts., evidence: simulated-is-enough}\n"
 LIMIT = 2.0
 
 
-def speed(value: float) -> Judgement:
+def speed(value: float, repeat: int = 1) -> Judgement:
     """A time to speed of ± 0.02 s, at most 2 s."""
     band, number = (
         Band("time-to-speed", None, LIMIT, "s"),
         Measure("time-to-speed", "s", value, 0.01),
     )
-    return Judgement(band, number, Verdict.PASS, "in band", margin=LIMIT - value, repeat=1)
+    return Judgement(band, number, Verdict.PASS, "in band", margin=LIMIT - value, repeat=repeat)
 
 
-#: Item -> its time to speed in the release before, and now.
+#: Item -> its time to speed in the release before, and now; twice each, but for one item.
 THEN_AND_NOW = {
     "same": (1.0, 1.0),
     "slower": (1.0, 1.2),
     "chance": (1.0, 1.01),
     "faster": (1.2, 1.0),
     "narrow": (1.9, 1.9),
+    "once": (1.0, 1.2),
 }
 
 
 def released(lab, name: str, values: dict[str, float], **more):
     previous = more.pop("previous", None)
-    items = [lab.item(item, speed(value), marks=["R-1"]) for item, value in values.items()]
+    items = [
+        lab.item(item, *(speed(value, n) for n in ((1,) if item == "once" else (1, 2))),
+                 marks=["R-1"])
+        for item, value in values.items()
+    ]  # fmt: skip
     return lab.dossier(lab.requirements(TEXT), lab.run(name, *items, **more), previous=previous)
 
 
@@ -73,27 +78,30 @@ def test_what_calls_for_a_look_stands_open_and_the_rest_is_folded(lab) -> None:
     open_one, folded = tables(out)
     assert open_one == [
         [
-            "slower time-to-speed", "1.000 ± 0.020 s", "1.200 ± 0.020 s", "+0.200 ± 0.028 s",
-            "beyond its uncertainty, towards its limit (measured once)",
+            "slower time-to-speed", "1.000 ± 0.020 s (mean of 2)", "1.200 ± 0.020 s (mean of 2)",
+            "+0.200 ± 0.028 s", "beyond its uncertainty, towards its limit",
             "+0.800 s, 40 % of the span (at most 2 s)", "nearer to its limit",
         ],
         [
-            "narrow time-to-speed", "1.900 ± 0.020 s", "1.900 ± 0.020 s", "0.000 ± 0.028 s",
-            "the same", "+0.100 s, 5.00 % of the span (at most 2 s)", "little left",
+            "narrow time-to-speed", "1.900 ± 0.020 s (mean of 2)", "1.900 ± 0.020 s (mean of 2)",
+            "0.000 ± 0.028 s", "the same", "+0.100 s, 5.00 % of the span (at most 2 s)",
+            "little left",
         ],
     ]  # fmt: skip
-    assert [row[0].split()[0] for row in folded] == ["faster", "chance", "same"]
-    assert [row[-1] for row in folded] == ["\u2013"] * 3
+    assert [row[0].split()[0] for row in folded] == ["faster", "once", "chance", "same"]
+    assert [row[-1] for row in folded] == ["\u2013"] * 4
+    said = "towards its limit; not decidable from one start, whose scatter nobody knows"
+    assert folded[1][4] == said
     root = html.fromstring((out / "dossier.html").read_text())
     (fold,) = root.xpath("//section[@aria-labelledby='measured']//details")
     assert "open" not in fold.attrib
-    assert "The other 3 judged measures are not printed" in text(out)
+    assert "The other 4 judged measures are not printed" in text(out)
     assert "common practice, no source" in text(out)
 
 
 SUMMARY = (
-    "1 of 5 measures moved towards its limits by more than its uncertainty, 1 has less than 20 % "
-    "of its band left; that by a single repetition, whose scatter nobody knows"
+    "1 of 6 measures moved towards its limits by more than its uncertainty, 1 has less than 20 % "
+    "of its band left; 1 differs by more than is known of one start: not decidable from it"
 )
 
 
@@ -107,7 +115,7 @@ def test_one_line_in_the_terminal_and_on_the_page(lab) -> None:
 def test_the_numbers_are_in_the_data(lab) -> None:
     _, out = held(lab)
     told = json.loads((out / "dossier.json").read_text())["measured"]
-    assert (told["compared"], told["towards-beyond-uncertainty"]) == (5, 1)
+    assert (told["compared"], told["towards-beyond-uncertainty"]) == (6, 1)
     first = told["measures"][0]
     assert first["item"] == "slower"
     assert first["difference"] == pytest.approx(0.2)
@@ -118,13 +126,13 @@ def test_the_numbers_are_in_the_data(lab) -> None:
 def test_simulated_against_bench_is_said_and_not_done(lab) -> None:
     release, out = held(lab, simulated=True)
     said = "from the bench in the release before, and simulated now: never compared"
-    assert f"5 measures: {said}." in text(out)
+    assert f"6 measures: {said}." in text(out)
     (narrow,), _ = tables(out)
     assert narrow[0] == "narrow time-to-speed (SIMULATED)"
     assert narrow[4] == said
     assert "0 of 0 measures" in " ".join(lines(release, out, "ab"))
     told = json.loads((out / "dossier.json").read_text())["measured"]
-    assert told["never-compared"] == 5
+    assert told["never-compared"] == 6
     assert {one["difference"] for one in told["measures"]} == {None}
 
 

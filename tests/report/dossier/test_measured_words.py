@@ -19,7 +19,7 @@ from hil.report.dossier.measured_words import (
     then,
     value,
 )
-from hil.verdicts.moved import Mean, moved, share_left
+from hil.verdicts.moved import Mean, Scatter, moved, share_left
 
 BAND = Band("time-to-speed", None, 1.0, "s")
 
@@ -37,7 +37,7 @@ def row(
 
 
 def mean(number: float, uncertainty: float | None = 0.01, count: int = 3) -> Mean:
-    return Mean(number, count, uncertainty)
+    return Mean(number, count, uncertainty, None, Scatter(0.0, 2.0) if count > 1 else None)
 
 
 QUIET = row(mean(0.5), mean(0.5))
@@ -45,6 +45,7 @@ NEARER = row(mean(0.4), mean(0.5))
 AWAY = row(mean(0.6), mean(0.5))
 CHANCE = row(mean(0.49), mean(0.5))
 LITTLE = row(mean(0.88), mean(0.88), margin=0.12)
+OPEN = row(mean(0.4, count=1), mean(0.5, count=1))
 APART = row(None, mean(0.5), apart=THEN_BENCH)
 
 
@@ -62,10 +63,10 @@ APART = row(None, mean(0.5), apart=THEN_BENCH)
             "than 20 % of its band left",
         ),
         (
-            [NEARER, row(mean(0.4, count=1), mean(0.5)), row(mean(0.4), mean(0.5, count=1))],
-            "3 of 3 measures moved towards their limits by more than their uncertainty, 0 have "
-            "less than 20 % of their band left; 2 of the 3 by a single repetition, whose scatter "
-            "nobody knows",
+            [NEARER, OPEN, OPEN],
+            "1 of 3 measures moved towards its limits by more than its uncertainty, 0 have less "
+            "than 20 % of their band left; 2 differ by more than is known of one start: not "
+            "decidable from it",
         ),
         (
             [QUIET, AWAY, CHANCE, APART, APART],
@@ -93,8 +94,15 @@ def test_without_a_release_before_only_what_calls_for_a_look_is_told() -> None:
         (AWAY, "beyond its uncertainty, away from its limit"),
         (
             row(mean(0.4, count=1), mean(0.5)),
-            "beyond its uncertainty, towards its limit (measured once)",
+            "beyond its uncertainty, towards its limit (measured once then, with the scatter of "
+            "the other release)",
         ),
+        (
+            row(mean(0.4), mean(0.5, count=1)),
+            "beyond its uncertainty, towards its limit (measured once now, with the scatter of "
+            "the other release)",
+        ),
+        (OPEN, "towards its limit; not decidable from one start, whose scatter nobody knows"),
         (CHANCE, "within its uncertainty"),
         (APART, THEN_BENCH),
         (
@@ -143,12 +151,17 @@ def test_for_machines() -> None:
     counts = {name: told[name] for name in told if isinstance(told[name], int)}
     assert counts == {
         "compared": 3, "towards-beyond-uncertainty": 1, "away-beyond-uncertainty": 1,
-        "little-left": 1, "never-compared": 1,
+        "not-decidable-from-one-start": 0, "little-left": 1, "never-compared": 1,
     }  # fmt: skip
     first, last = told["measures"][0], told["measures"][-1]
     assert first["difference"] == pytest.approx(0.1)
     assert first["uncertainty"] == pytest.approx(0.02 * 2**0.5)
     assert (first["beyond-uncertainty"], first["sense"]) == (True, "towards")
+    assert first["scatter-known"] is True
+    told_open = facts(Compared((OPEN,), before=True))
+    assert told_open["not-decidable-from-one-start"] == 1
+    assert told_open["measures"][0]["beyond-uncertainty"] is None
+    assert told_open["measures"][0]["scatter-known"] is False
     assert first["margin-percent-of-span"] == pytest.approx(50.0)
     assert first["then"] == {
         "value": 0.4, "expanded-uncertainty": 0.02, "repetitions": 3, "without-value": 0,
