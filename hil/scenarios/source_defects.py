@@ -16,6 +16,7 @@ Such a ``defects.yaml`` lies beside the sources that a rig file names.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated, Literal
@@ -44,7 +45,8 @@ class EditText(Model):
 
 
 class DefectText(Model):
-    """One defect; the first four are for one that is not known yet."""
+    """One defect; the first four are for one that is not known yet, which needs the first and the
+    third."""
 
     consequence: str = ""
     tags: tuple[str, ...] = ()
@@ -99,7 +101,8 @@ def load_defects(path: Path | str, rig: Rig) -> dict[str, Defect]:
     ------
     PlanError
         If the rig has no firmware in C, or, with file, line and column, for every entry that is
-        wrong: unknown keys, an edit that does not fit exactly once, a new name without consequence.
+        wrong: unknown keys, an edit that does not fit exactly once, a macro that changes
+        nothing, a new name without consequence or measures.
     """
     source = read(Path(path))
     table = validate(TableText, source)
@@ -147,13 +150,17 @@ def _problems(source: Source, name: str, told: DefectText, texts: dict[str, str]
         found.append(
             source.problem(at, f"{name} is known: only defines and edits may be given", key=True)
         )
-    if name not in DEFECTS and not (told.consequence and told.measures):
+    missing = [key for key in ("consequence", "measures") if not getattr(told, key)]
+    if name not in DEFECTS and missing:
         found.append(
             source.problem(
-                at, f"{name} is not one that hil defects --list knows: expected consequence, "
-                "tags and measures", key=True,
+                at, f"{name} is not one that hil defects --list knows: expected "
+                f"{' and '.join(missing)} of it", key=True,
             )
         )  # fmt: skip
+    for macro in told.defines:
+        if why := _without_effect(macro, texts):
+            found.append(source.problem((*at, "defines", macro), why, key=True))
     edited = dict(texts)
     for number, edit in enumerate(told.edits):
         where = (*at, "edits", number)
@@ -168,3 +175,21 @@ def _problems(source: Source, name: str, told: DefectText, texts: dict[str, str]
         except ValueError as error:
             found.append(source.problem((*where, "find"), str(error)))
     return found
+
+
+def _without_effect(macro: str, texts: Mapping[str, str]) -> str:
+    """Why another value of a macro would change nothing: nobody would catch that; or ""."""
+    using = re.compile(rf"\b{macro}\b")
+    if not any(using.search(text) for text in texts.values()):
+        return f"{macro} stands nowhere in {', '.join(sorted(texts))}"
+    if any(re.search(rf"(?m)^[ \t]*#[ \t]*if.*\b{macro}\b", text) for text in texts.values()):
+        return ""
+    for name, text in texts.items():
+        setting = re.search(rf"(?m)^[ \t]*#[ \t]*define[ \t]+{macro}\b", text)
+        if setting is not None:
+            line = text.count("\n", 0, setting.start()) + 1
+            return (
+                f"{name}:{line} defines {macro} whatever the compiler is told: expected "
+                f"'#ifndef {macro}' around it, or an edit in place of the macro"
+            )
+    return ""

@@ -87,7 +87,7 @@ def test_one_s_own_defect_says_what_it_does(tmp_path, rig) -> None:
     path = table(
         tmp_path,
         "  dose-too-small:\n    consequence: It stops early.\n    tags: [stop]\n"
-        "    measures: [stop-time]\n    odds: 0.5\n    defines: {TURNS: 3, FAST: }\n",
+        "    measures: [stop-time]\n    odds: 0.5\n    defines: {RAMP_SPEED: 3, LINK_TIMEOUT: }\n",
     )
     one = seeded_into(rig, path)["dose-too-small"]
     assert (one.consequence, one.tags, one.measures) == (
@@ -95,7 +95,7 @@ def test_one_s_own_defect_says_what_it_does(tmp_path, rig) -> None:
         ("stop",),
         ("stop-time",),
     )
-    assert one.seeds == (Macro("TURNS", "3"), Macro("FAST", ""))
+    assert one.seeds == (Macro("RAMP_SPEED", "3"), Macro("LINK_TIMEOUT", ""))
     assert one.intermittent
 
 
@@ -104,7 +104,12 @@ def test_one_s_own_defect_says_what_it_does(tmp_path, rig) -> None:
     [
         ("  start-sluggish: {define: {SLOPE: 8}}\n", r":3:20: .*define.*did you mean 'defines'"),
         ("  start-sluggish: {defines: {SLOPE: 8}, tags: [start]}\n", r":3:3: .* is known"),
-        ("  humming: {defines: {SLOPE: 8}}\n", r":3:3: humming is not one that hil defects"),
+        ("  humming: {defines: {SLOPE: 8}}\n", r":3:3: .* expected consequence and measures of it"),
+        (
+            "  humming: {consequence: It hums., defines: {SLOPE: 8}}\n",
+            r":3:3: humming is not one that hil defects --list knows: expected measures of it",
+        ),
+        ("  start-sluggish: {defines: {SLOP: 8}}\n", r":3:30: SLOP stands nowhere in config.h, c"),
         ("  start-sluggish: {}\n", r":3:3: start-sluggish changes nothing"),
         (
             "  start-sluggish:\n    edits:\n      - {file: control.c, find: nowhere, replace: x}\n",
@@ -124,6 +129,21 @@ def test_one_s_own_defect_says_what_it_does(tmp_path, rig) -> None:
 def test_a_wrong_entry_is_told_at_its_place(tmp_path, rig, text, message) -> None:
     with pytest.raises(PlanError, match=message):
         load_defects(table(tmp_path, text), rig)
+
+
+def test_a_macro_that_the_sources_define_themselves_is_told(tmp_path) -> None:
+    (tmp_path / "fan.h").write_text("#define TRIP 20.0f\n")
+    (tmp_path / "fan.c").write_text('#include "fan.h"\nfloat trip = TRIP;\n')
+    rig = tmp_path / "fan.yaml"
+    rig.write_text(
+        f"based-on: {RIG.as_posix()}\nrig: fan\n"
+        "twin: {firmware: {kind: sources, sources: {files: [fan.c]}}}\n"
+    )
+    text = "  humming: {consequence: It hums., measures: [ripple], defines: {TRIP: 40.0f}}\n"
+    with pytest.raises(PlanError, match=r":3:66: fan\.h:1 defines TRIP whatever .*'#ifndef TRIP'"):
+        load_defects(table(tmp_path, text), load_rig(rig))
+    (tmp_path / "fan.h").write_text("#ifndef TRIP\n#define TRIP 20.0f\n#endif\n")
+    assert load_defects(table(tmp_path, text), load_rig(rig))["humming"].seeds
 
 
 def test_edits_of_one_entry_see_each_other(tmp_path, rig) -> None:
