@@ -23,11 +23,13 @@ class Choice:
     simulated : True for the twin.
     reason : one sentence for the terminal, the record and every report page.
     resources : role -> port or VISA resource that overrides the rig file.
+    held : what stood in the error queues of the hardware when it was asked who it is.
     """
 
     simulated: bool
     reason: str
     resources: Mapping[str, str]
+    held: tuple[str, ...] = ()
 
 
 def choose(rig: Rig, mode: str, resources: Mapping[str, str]) -> Choice:
@@ -40,14 +42,14 @@ def choose(rig: Rig, mode: str, resources: Mapping[str, str]) -> Choice:
         return Choice(True, f"SIMULATED bench of rig {rig.rig}, as asked for", resources)
     if mode == "hardware":
         return Choice(False, f"hardware bench {rig.rig}, as asked for", resources)
+    held: list[str] = []
     try:
-        found = hardware_identities(rig, resources)
+        found = hardware_identities(rig, resources, held)
     except HilError as error:
-        return Choice(
-            True, f"SIMULATED bench of rig {rig.rig}, since no hardware answers: {error}", resources
-        )
+        why = f"SIMULATED bench of rig {rig.rig}, since no hardware answers: {error}"
+        return Choice(True, why, resources, tuple(held))
     board = next((who for who in found if who.role == "board"), None)
-    return Choice(False, f"hardware bench {rig.rig}, board {board} answers", resources)
+    return Choice(False, f"hardware bench {rig.rig}, board {board} answers", resources, tuple(held))
 
 
 def is_simulated(choice: Choice, identities: Iterable[Identity]) -> bool:

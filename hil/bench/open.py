@@ -29,6 +29,7 @@ from hil.plan.instruments import SOURCE_BRAKES, Instrument
 from hil.plan.rig import Rig
 from hil.ports.board import Board
 from hil.ports.clock import Clock, WallClock
+from hil.ports.instruments import KeptErrors
 from hil.ports.registry import Registry
 
 #: Closing the VISA library may take so long, s.
@@ -89,10 +90,12 @@ def open_parts(
     access: Access,
     resources: Mapping[str, str],
     log: ByteLog | None = None,
+    held: list[str] | None = None,
 ) -> Parts:
     """Open instruments, then the board, each checked against the identity the rig file expects.
 
-    Nothing is energised. On failure everything opened so far is closed again.
+    Nothing is energised. On failure everything opened so far is closed again; `held` is added to as
+    `open_bench` says all the same.
 
     Raises
     ------
@@ -112,9 +115,18 @@ def open_parts(
             if getattr(rig, role) is not None:
                 opened[role] = _open_instrument(rig, role, resources, access.clock, visa)
                 undo.callback(opened[role].close)
+                if held is not None:
+                    held.extend(_kept_errors(opened[role]))
         board = open_board(rig, access.board, access.clock, log, firmware=access.firmware)
         undo.pop_all()
         return Parts(board=board, on_close=access.on_close, firmware=access.firmware, **opened)
+
+
+def _kept_errors(part: Any) -> Iterator[str]:
+    if isinstance(part, KeptErrors) and part.errors_at_open:
+        who = part.identify()
+        errors = "; ".join(part.errors_at_open)
+        yield f"{who.role} at {who.resource}: its error queue held from before: {errors}"
 
 
 def _quietly(action: Callable[[], None]) -> None:
@@ -295,6 +307,7 @@ def open_bench(
     log: ByteLog | None = None,
     guarding: Guarding | None = None,
     operator: Operator | None = None,
+    held: list[str] | None = None,
 ) -> Bench:
     """Open the bench; `seed` only matters to the simulated one, which dies with this process.
 
@@ -302,6 +315,7 @@ def open_bench(
     ----------
     guarding : hardware only: start and arm a guard process. None where nothing is energised.
     operator : who is asked for what takes a person; None for a run that nobody attends.
+    held : to it is added, a line each, what stood in error queues, which opening empties.
 
     Raises
     ------
@@ -315,7 +329,7 @@ def open_bench(
         access, resources = twin_access(rig, seed), {}
     else:
         access = hardware_access(rig, resources)
-    parts = open_parts(rig, access, resources, log)
+    parts = open_parts(rig, access, resources, log, held)
     if operator is not None:
         parts.operator = access.operator if access.operator is not None else operator
     if guarding is not None and not simulated:
@@ -327,15 +341,17 @@ def open_bench(
     return assemble(rig, parts, access.clock, observer, access.poll, access.quiet_poll)
 
 
-def hardware_identities(rig: Rig, resources: Mapping[str, str]) -> tuple[Identity, ...]:
-    """Ask the hardware who it is, and let go of it again.
+def hardware_identities(
+    rig: Rig, resources: Mapping[str, str], held: list[str] | None = None
+) -> tuple[Identity, ...]:
+    """Ask the hardware who it is, and let go of it again; `held` as for `open_bench`.
 
     Raises
     ------
     BenchError
         If anything does not answer, or is not who it should be.
     """
-    bench = open_bench(rig, False, resources, seed="")
+    bench = open_bench(rig, False, resources, seed="", held=held)
     try:
         return bench.identities()
     finally:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import date
 from shutil import which
 
 from hil.bench.bench import Bench
 from hil.bench.compiling import firmware_finding
 from hil.bench.findings import Finding, Grade
+from hil.bench.lease import Lease
 from hil.bench.offered import driver_findings, transport_findings
 from hil.bench.open import Guarding, open_bench, unanswered
 from hil.bench.prove import prove, set_limits
@@ -35,6 +36,7 @@ def look_over(
     resources: Mapping[str, str],
     today: date,
     energise: bool = False,
+    lease: Lease | None = None,
 ) -> Iterator[Finding]:
     """Every finding in turn; the output of the supply stays off throughout.
 
@@ -44,6 +46,7 @@ def look_over(
     ----------
     resources : role -> port or VISA resource that overrides the rig file.
     today : day on which calibrations must not be overdue.
+    lease : of the rig; held on by a guard that has to go on switching off.
     """
     yield Finding("rig file", Grade.OK, f"{rig.rig}: {rig.description or rig.motor.name}")
     if rig.borrowed_name:
@@ -68,10 +71,12 @@ def look_over(
             for role in INSTRUMENTS
             if (instrument := getattr(rig, role)) is not None
         )
+    held: list[str] = []
     try:
-        guarding = Guarding() if energise else None
-        bench = open_bench(rig, simulated, resources, seed="check", guarding=guarding)
+        guarding = Guarding(hold=lease.files if lease is not None else ()) if energise else None
+        bench = open_bench(rig, simulated, resources, seed="check", guarding=guarding, held=held)
     except HilError as error:
+        yield from _held(held)
         # Opening ends at the first part that does not answer: whoever looks wants to know of all.
         parts = [] if simulated else list(unanswered(rig, resources))
         failed = [(f"bench, {role}", reason) for role, reason in parts] or [("bench", str(error))]
@@ -79,6 +84,7 @@ def look_over(
         return
     try:
         yield from _who_answers(bench, today)
+        yield from _held(held)
         try:
             grade, text = set_limits(bench, rig)
             yield Finding("supply limits", grade, f"{text}, output off")
@@ -93,8 +99,16 @@ def look_over(
         yield Finding("identities", Grade.FAILED, str(error))
     finally:
         problems = bench.close()
+        if lease is not None and bench.keeper.left_to_guard:
+            lease.release(keep_for_children=True)
     for problem in problems:
         yield Finding("leaving the bench safe", Grade.FAILED, problem)
+
+
+def _held(texts: Sequence[str]) -> Iterator[Finding]:
+    """What opening took out of error queues; it may be news to who used the instrument before."""
+    for text in texts:
+        yield Finding("errors from before", Grade.WARNING, text)
 
 
 def _line(rig: Rig) -> Finding:

@@ -84,6 +84,7 @@ class Session:
         self.left_unsafe = self.left_to_guard = False
         self._troubled = ""  # what the bench was let go for
         self._limit: tuple[float, str] | None = None
+        self._held = list(choice.held)  # in error queues, not told yet
 
     def open(self, item: str) -> Bench:
         """The opened bench, opened again if it was let go.
@@ -111,6 +112,7 @@ class Session:
                 raise
             self._troubled, self.left_unsafe, self.left_to_guard = "", False, False
             self._tell_limit()
+            self.tell_held()
         return self.bench
 
     def set_limit(self, seconds: float | None, why: str = "") -> None:
@@ -122,6 +124,12 @@ class Session:
         if self.bench is not None:
             at, why = self._limit or (None, "")
             self.bench.keeper.limit(None if at is None else at - self._clock.now(), why)
+
+    def tell_held(self) -> None:
+        """Note what stood in error queues when the bench was opened, or when that was tried."""
+        held, self._held = dict.fromkeys(self._held), []
+        for text in held:
+            self._note(text, "warning")
 
     def _open_patiently(self, item: str) -> Bench:
         """Once; after trouble with hardware for `RECONNECT` seconds."""
@@ -151,6 +159,7 @@ class Session:
             log=self._log,
             guarding=self._guarding() if self._guarding is not None else None,
             operator=self._operator,
+            held=self._held,
         )
 
     def _check_identities(self, found: tuple[Identity, ...]) -> None:

@@ -113,12 +113,14 @@ def _of_rig(
         click.echo("SIMULATED bench: this says nothing about any real one.")
         compile_ahead(found, lambda text: click.echo(text, err=True))
     with contextlib.ExitStack() as held:
-        if not twin:
-            held.enter_context(take(found, named, purpose="run" if energise else "look"))
+        lease = None if twin else take(found, named, purpose="run" if energise else "look")
+        if lease is not None:
+            held.enter_context(lease)
         yield from look_over(
             found,
             simulated=twin,
             resources=named,
             today=datetime.now(UTC).date(),
             energise=energise,
+            lease=lease,
         )

@@ -80,6 +80,11 @@ class _SourceBrake:
         """Answer to ``*IDN?``, split."""
         return self._source.identify()
 
+    @property
+    def errors_at_open(self) -> tuple[str, ...]:
+        """See `hil.ports.instruments.KeptErrors`."""
+        return self._source.errors_at_open
+
     def apply(self, torque: float) -> None:
         """Braking torque in N m, opposing motion; enough of it holds the shaft.
 

@@ -16,6 +16,11 @@ class ScpiInstrument:
         """Answer to ``*IDN?``, split."""
         return self._session.identity
 
+    @property
+    def errors_at_open(self) -> tuple[str, ...]:
+        """See `hil.ports.instruments.KeptErrors`."""
+        return tuple(str(entry) for entry in self._session.errors_at_open)
+
     def close(self) -> None:
         """Release the session; a second call does nothing. Outputs are left as they are."""
         self._session.close()

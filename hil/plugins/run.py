@@ -324,6 +324,7 @@ class Run:
             self.release()
             return self.folder.path
         self.start()
+        self.session.tell_held()
         if changed := self.changed():
             self.note(changed, level="error")
         why = self.dead or (reason if reason != "completed" else "")

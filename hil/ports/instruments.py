@@ -79,6 +79,15 @@ class Supply(Instrument, Protocol):
 
 
 @runtime_checkable
+class KeptErrors(Instrument, Protocol):
+    """An instrument with an error queue, which is emptied when it is opened."""
+
+    @property
+    def errors_at_open(self) -> tuple[str, ...]:
+        """What stood in it then, oldest first: of whoever used the instrument before."""
+
+
+@runtime_checkable
 class TellsItsState(Protocol):
     """A supply that can be asked, at any time, whether it is well."""
 
@@ -144,6 +153,18 @@ class SignalSwitch(Instrument, Protocol):
 
     def restore(self) -> None:
         """Close every line, the state a healthy rig is wired in. Safe to call at any time."""
+
+
+@runtime_checkable
+class PulsingSwitch(SignalSwitch, Protocol):
+    """A signal switch that can time a short break by itself."""
+
+    @property
+    def pulses(self) -> bool:
+        """Whether it can."""
+
+    def pulse(self, line: str, seconds: float) -> None:
+        """Open a line for so long and close it again; error for a line it does not have."""
 
 
 @runtime_checkable

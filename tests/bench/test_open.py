@@ -18,6 +18,7 @@ from hil.core.record import Identity
 from hil.plan.load import load_rig
 from hil.ports.clock import WallClock
 from hil.ports.supply_commands import SupplyCommands, Watchdog
+from hil.twin.scpi import ScpiError
 from hil.twin.variation import Change, Variation
 
 TODAY = date(2026, 6, 1)
@@ -141,6 +142,51 @@ def test_auto_takes_hardware_that_answers(rig, monkeypatch) -> None:
     choice = choose(rig, "auto", {})
     assert not choice.simulated
     assert "5EED0001" in choice.reason
+    assert choice.held == ()
+
+
+@pytest.mark.parametrize("answers", [True, False])
+def test_asking_who_is_there_loses_no_error_queue(rig, monkeypatch, answers: bool) -> None:
+    def ask(_rig, _resources, held) -> tuple[Identity, ...]:
+        held.append("supply at X: its error queue held from before: -222")
+        if not answers:
+            raise BenchError("no board")
+        return ()
+
+    monkeypatch.setattr(hil.bench.choose, "hardware_identities", ask)
+    choice = choose(rig, "auto", {})
+    assert choice.simulated is not answers
+    assert choice.held == ("supply at X: its error queue held from before: -222",)
+
+
+@pytest.mark.parametrize("fails", [False, True])
+def test_what_stood_in_error_queues_is_told_also_where_opening_fails(
+    rig, monkeypatch, fails: bool
+) -> None:
+    original = hil.bench.simulate.world_for
+
+    def world_for(*args, **options):
+        world = original(*args, **options)
+        for instrument in world.instruments.values():
+            if instrument.role in ("supply", "brake"):
+                instrument.status.report(ScpiError(-222, instrument.role))
+                instrument.status.report(ScpiError(-113))
+        return world
+
+    monkeypatch.setattr(hil.bench.simulate, "world_for", world_for)
+    held: list[str] = []
+    if fails:
+        rig = changed(rig, "board", expect_model="ANOTHER")
+        with pytest.raises(BenchError, match="wrong board"):
+            open_bench(rig, True, {}, seed="1", held=held)
+    else:
+        open_bench(rig, True, {}, seed="1", held=held).close()
+    supply, brake = held
+    kept = 'its error queue held from before: -222,"Data out of range;'
+    assert supply.startswith("supply at TCPIP")
+    assert f'{kept}supply"; -113,"Undefined header"' in supply
+    assert brake.startswith("brake at TCPIP")
+    assert f"{kept}brake" in brake
 
 
 # -- looking over -------------------------------------------------------------------------

@@ -28,12 +28,14 @@ def run(kit: SimpleNamespace, rig: Rig, monkeypatch: pytest.MonkeyPatch) -> Simp
         opened=0,
         failing=0,
         notes=[],
+        held=[],
         kit=kit,
         board=Identity(role="board", model="M", revision="1"),
     )
 
-    def open_bench(*_: object, **__: object):
+    def open_bench(*_: object, held: list[str], **__: object):
         made.opened += 1
+        held += made.held
         if made.failing > 0:
             made.failing -= 1
             raise LinkError("no such port")
@@ -43,9 +45,9 @@ def run(kit: SimpleNamespace, rig: Rig, monkeypatch: pytest.MonkeyPatch) -> Simp
 
     monkeypatch.setattr(sessions, "open_bench", open_bench)
 
-    def session(simulated: bool = False) -> Session:
+    def session(simulated: bool = False, held: tuple[str, ...] = ()) -> Session:
         return Session(
-            rig, Choice(simulated, "as asked for", {}), seed="1", clock=kit.clock,
+            rig, Choice(simulated, "as asked for", {}, held), seed="1", clock=kit.clock,
             note=lambda text, level: made.notes.append((level, text)),
         )  # fmt: skip
 
@@ -66,6 +68,23 @@ def test_who_is_there_is_kept(run) -> None:
     session.close()
     assert session.identities_at_end[0] == run.board
     assert session.changed() == ""
+
+
+@pytest.mark.parametrize("fails", [False, True])
+def test_what_stood_in_error_queues_is_noted_once(run, fails: bool) -> None:
+    session = run.session(held=("asked: -1",))
+    run.held, run.failing = ["opened: -2"], int(fails)
+    if fails:
+        with pytest.raises(LinkError):
+            session.open("a")
+        assert run.notes == []  # nothing is written before it is known who is there
+        session.tell_held()
+    else:
+        session.open("a")
+        session.open("b")
+    assert run.notes == [("warning", "asked: -1"), ("warning", "opened: -2")]
+    session.tell_held()
+    assert len(run.notes) == 2
 
 
 @pytest.mark.parametrize("problem", [LinkError("x"), InstrumentError("x"), KeyboardInterrupt()])

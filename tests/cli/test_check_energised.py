@@ -1,16 +1,21 @@
 """``hil check --energise``: what the preflight of a run does, on request."""
 
 import json
+import threading
+import time
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
 
-from hil.bench.lease import take
+from hil.bench.lease import RigInUse, take
 from hil.bench.simulate import world_for
 from hil.cli.check import check
 from hil.core.errors import BenchError
 from hil.plan.load import load_rig
+from hil.twin.instruments.supply import SimulatedSupply
+from hil.twin.scpi import ScpiError
 from hil.twin.wires.served import Served, serve_in_thread
 
 RIG = Path(__file__).parents[2] / "testplans" / "rigs" / "dosing-pump.yaml"
@@ -55,20 +60,72 @@ def test_what_a_described_brake_cannot_do_is_said(
     assert "WARNING  brake" not in silent.output
 
 
-def test_under_a_guard_on_a_served_bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.fixture
+def served(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Served]:
     monkeypatch.setenv("HIL_LEASES", str(tmp_path))
-    with Served(world_for(load_rig(RIG), 1)) as served:
-        thread = serve_in_thread(served)
-        places = {"board": served.board, **served.resources}
-        options = [f"--{role}={place}" for role, place in places.items()]
+    with Served(world_for(load_rig(RIG), 1)) as made:
+        thread = serve_in_thread(made)
         try:
-            result = CliRunner().invoke(check, [str(RIG), "--energise", *options])
-            assert result.exit_code == 0, result.output
-            assert "guard process armed" in result.output
-            with take(load_rig(RIG), places):
-                result = CliRunner().invoke(check, [str(RIG), *options])
-            assert isinstance(result.exception, BenchError)
-            assert "in use: held by process" in str(result.exception)
+            yield made
         finally:
-            served.stop()
+            made.stop()
             thread.join()
+
+
+def options(served: Served) -> list[str]:
+    places = {"board": served.board, **served.resources}
+    return [f"--{role}={place}" for role, place in places.items()]
+
+
+def supply_of(served: Served) -> SimulatedSupply:
+    (supply,) = (
+        one for one in served.world.instruments.values() if isinstance(one, SimulatedSupply)
+    )
+    return supply
+
+
+def test_under_a_guard_on_a_served_bench(served: Served) -> None:
+    supply_of(served).status.report(ScpiError(-222, "VOLT 99"))
+    result = CliRunner().invoke(check, [str(RIG), "--energise", *options(served)])
+    assert result.exit_code == 0, result.output
+    assert "guard process armed" in result.output
+    told = " ".join(result.output.split())
+    assert "WARNING errors from before supply at TCPIP0::127.0.0.1::" in told
+    assert 'its error queue held from before: -222,"Data out of range;VOLT 99"' in told
+    with take(load_rig(RIG), {"board": served.board, **served.resources}):
+        result = CliRunner().invoke(check, [str(RIG), *options(served)])
+    assert isinstance(result.exception, BenchError)
+    assert "in use: held by process" in str(result.exception)
+
+
+def test_its_guard_holds_the_lease_while_it_goes_on_switching_off(served: Served) -> None:
+    supply, places = supply_of(served), {"board": served.board, **served.resources}
+    over = threading.Event()
+
+    def fall_silent_with_the_shaft_turning() -> None:
+        while not over.wait(0.005):
+            if supply.on and abs(served.world.drive.speed_rpm) > 100.0:
+                supply.silent = True
+
+    watching = threading.Thread(target=fall_silent_with_the_shaft_turning)
+    watching.start()
+    result = CliRunner().invoke(check, [str(RIG), "--energise", *options(served)])
+    over.set()
+    watching.join()
+    assert result.exit_code == 3, result.output
+    told = " ".join(result.output.split())
+    assert "the supply is not proven off" in told
+    assert "goes on trying to switch the supply off" in told
+    with pytest.raises(RigInUse):
+        take(load_rig(RIG), places)
+    supply.silent = False
+    end = time.monotonic() + 20.0
+    while True:
+        try:
+            take(load_rig(RIG), places).release()
+        except RigInUse:
+            assert time.monotonic() < end, "the guard does not end"
+            time.sleep(0.05)
+        else:
+            break
+    assert not supply.on

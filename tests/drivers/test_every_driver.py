@@ -84,3 +84,9 @@ def test_a_fixture_beside_the_class_may_open_it() -> None:
     )
     assert "One" in only[1]
     assert "Other" not in only[1]
+
+
+@pytest.mark.parametrize("name", [name for name in BUILT if not name.startswith("board.")])
+def test_every_instrument_tells_what_its_error_queue_held(name: str) -> None:
+    found = descriptor(name).driver
+    assert isinstance(getattr(found, "errors_at_open", None), property), f"{name}: see KeptErrors"
