@@ -31,6 +31,7 @@ from hil.plan.reader import read
 from hil.plan.rig import Rig
 from hil.plan.source import Problem, Source, refuse
 from hil.twin.defects import DEFECTS, Defect, Edit, Macro
+from hil.twin.defects.kinds import TOPICS
 
 #: Name of the table in the folder of the first source.
 TABLE = "defects.yaml"
@@ -45,8 +46,7 @@ class EditText(Model):
 
 
 class DefectText(Model):
-    """One defect; the first four are for one that is not known yet, which needs the first and the
-    third."""
+    """One defect; the first four are for one that is not known yet, which needs three of them."""
 
     consequence: str = ""
     tags: tuple[str, ...] = ()
@@ -102,7 +102,7 @@ def load_defects(path: Path | str, rig: Rig) -> dict[str, Defect]:
     PlanError
         If the rig has no firmware in C, or, with file, line and column, for every entry that is
         wrong: unknown keys, an edit that does not fit exactly once, a macro that changes
-        nothing, a new name without consequence or measures.
+        nothing, a new name without consequence.
     """
     source = read(Path(path))
     table = validate(TableText, source)
@@ -150,12 +150,13 @@ def _problems(source: Source, name: str, told: DefectText, texts: dict[str, str]
         found.append(
             source.problem(at, f"{name} is known: only defines and edits may be given", key=True)
         )
-    missing = [key for key in ("consequence", "measures") if not getattr(told, key)]
+    missing = [key for key in ("consequence", "tags", "measures") if not getattr(told, key)]
     if name not in DEFECTS and missing:
         found.append(
             source.problem(
                 at, f"{name} is not one that hil defects --list knows: expected "
-                f"{' and '.join(missing)} of it", key=True,
+                f"{', '.join(missing)} of it (of tags one at least of: {', '.join(TOPICS)})",
+                key=True,
             )
         )  # fmt: skip
     for macro in told.defines:

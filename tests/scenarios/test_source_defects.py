@@ -104,10 +104,10 @@ def test_one_s_own_defect_says_what_it_does(tmp_path, rig) -> None:
     [
         ("  start-sluggish: {define: {SLOPE: 8}}\n", r":3:20: .*define.*did you mean 'defines'"),
         ("  start-sluggish: {defines: {SLOPE: 8}, tags: [start]}\n", r":3:3: .* is known"),
-        ("  humming: {defines: {SLOPE: 8}}\n", r":3:3: .* expected consequence and measures of it"),
+        ("  humming: {defines: {SLOPE: 8}}\n", r":3:3: .* expected consequence, tags, measures"),
         (
             "  humming: {consequence: It hums., defines: {SLOPE: 8}}\n",
-            r":3:3: humming is not one that hil defects --list knows: expected measures of it",
+            r":3:3: humming is not one that .*: expected tags, measures of it .*: start, ",
         ),
         ("  start-sluggish: {defines: {SLOP: 8}}\n", r":3:30: SLOP stands nowhere in config.h, c"),
         ("  start-sluggish: {}\n", r":3:3: start-sluggish changes nothing"),
@@ -139,8 +139,11 @@ def test_a_macro_that_the_sources_define_themselves_is_told(tmp_path) -> None:
         f"based-on: {RIG.as_posix()}\nrig: fan\n"
         "twin: {firmware: {kind: sources, sources: {files: [fan.c]}}}\n"
     )
-    text = "  humming: {consequence: It hums., measures: [ripple], defines: {TRIP: 40.0f}}\n"
-    with pytest.raises(PlanError, match=r":3:66: fan\.h:1 defines TRIP whatever .*'#ifndef TRIP'"):
+    text = (
+        "  humming: {consequence: It hums., tags: [stall], measures: [ripple], "
+        "defines: {TRIP: 40.0f}}\n"
+    )
+    with pytest.raises(PlanError, match=r":3:81: fan\.h:1 defines TRIP whatever .*'#ifndef TRIP'"):
         load_defects(table(tmp_path, text), load_rig(rig))
     (tmp_path / "fan.h").write_text("#ifndef TRIP\n#define TRIP 20.0f\n#endif\n")
     assert load_defects(table(tmp_path, text), load_rig(rig))["humming"].seeds

@@ -112,7 +112,7 @@ class Defect:
             if tag not in TOPICS and tag not in SUBTLE:
                 raise ValueError(f"{self.name}: no tag is called {tag!r}")
         if not set(self.tags) & set(TOPICS):
-            raise ValueError(f"{self.name} is about none of {', '.join(TOPICS)}")
+            raise ValueError(f"{self.name}: tags name none of {', '.join(TOPICS)}")
         if not 0.0 < self.odds <= 1.0:
             raise ValueError(f"{self.name}: odds are {self.odds}, expected 0 to 1")
 

@@ -107,7 +107,7 @@ def test_a_reason_is_matched_by_whole_words() -> None:
         ({"name": "Too_loud"}, "kebab-case"),
         ({"seeds": ()}, "changes nothing"),
         ({"tags": ("weather",)}, "no tag is called 'weather'"),
-        ({"tags": ("one-corner",)}, "is about none of"),
+        ({"tags": ("one-corner",)}, "tags name none of"),
         ({"odds": 0.0}, "odds are 0.0"),
     ],
 )
