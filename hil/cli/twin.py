@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from hil.cli import shared
+from hil.core.errors import LinkError
 from hil.core.roles import INSTRUMENTS, ROLES
 
 if TYPE_CHECKING:
@@ -33,7 +34,7 @@ _CAUTION = (
     "--ready",
     type=shared.NEW_FILE,
     help="Write a JSON object with board, supply, ... and pid here once all of them answer; "
-    "it is removed when serving ends.",
+    "it is removed when serving ends. Own firmware that does not answer is served without only.",
 )
 @click.option("--seed", type=int, default=0, show_default=True, help="Seed of the simulation.")
 @shared.json_file("Write the same object here, to keep.")
@@ -156,7 +157,13 @@ def _serve(
 
         def check() -> None:
             try:
-                _ask_everyone(rig, places)
+                try:
+                    _ask_everyone(rig, places)
+                except LinkError as error:
+                    if rig.firmware is None or ready is not None:
+                        raise
+                    for line in mute(error, rig, served.board):
+                        click.echo(line, err=True)
                 if schedule:
                     served.call(misbehave)
                 served.worst_lag = 0.0  # the check ran in this process and took its time
@@ -179,6 +186,16 @@ def _ask_everyone(rig: Rig, places: Mapping[str, str]) -> None:
     from hil.bench.open import hardware_identities
 
     hardware_identities(rig, places)
+
+
+def mute(error: LinkError, rig: Rig, port: str) -> list[str]:
+    """Own firmware that nobody understands yet is served all the same: to find out why."""
+    return [
+        f"WARNING: {error}",
+        "It is served all the same, to be debugged by hand. What decodes of it, and what does not:",
+        f"  hil link {rig.profile_path} --port {port} --identify --stream --seconds 5",
+        "",
+    ]
 
 
 def _announce(

@@ -8,7 +8,7 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import click
@@ -232,6 +232,25 @@ def test_a_trouble_this_bench_cannot_have_is_said_before_it_is_served() -> None:
     assert process.returncode == 2
     assert "this bench has no interlock" in errors
     assert "Traceback" not in errors
+
+
+def test_own_firmware_that_does_not_answer_is_served_to_be_debugged(
+    tmp_path: Path, firmware_c: Callable[..., Path]
+) -> None:
+    rig = tmp_path / "mute.yaml"
+    rig.write_text(
+        f"based-on: {RIG.as_posix()}\nrig: mute\ntwin:\n  firmware:\n    kind: sources\n"
+        f"    sources: {{files: [{firmware_c(receive='return;')}]}}\n"
+    )
+    process = start(rig)
+    assert process.stdout is not None
+    while "Stop with" not in (line := process.stdout.readline()):
+        assert line, process.communicate()
+    process.send_signal(signal.SIGINT)
+    _, errors = process.communicate(timeout=PATIENCE)
+    assert process.returncode == 0, errors
+    assert "no answer to 'identify'" in errors
+    assert f"hil link {load_rig(rig).profile_path} --port /dev/pts/" in errors
 
 
 def test_the_kinds_of_trouble_are_listed() -> None:
