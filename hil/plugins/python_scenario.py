@@ -14,6 +14,7 @@ from hil.core.verdict import Verdict
 from hil.plugins.keys import CAME_TO, INTERRUPTED, OUTCOME, SCRIPT
 from hil.plugins.run import Run
 from hil.ports.clock import utc_now
+from hil.scenarios.checked_board import checked
 from hil.scenarios.result import result_of_script
 from hil.scenarios.script import Script
 
@@ -53,7 +54,11 @@ def python_scenario(run: Run, name: str, node: pytest.Item) -> Iterator[Bench]:
             run.begin_item(name)
             begun = True
             bench.begin_trace()
-            yield bench
+            board, bench.board = bench.board, checked(bench.board, run.rig)
+            try:
+                yield bench
+            finally:  # the bench is opened once for many
+                bench.board = board
             for problem in bench.make_safe():
                 run.note(problem, item=name, level="error")
             script = node.stash.get(SCRIPT, None)

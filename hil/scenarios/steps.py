@@ -16,6 +16,7 @@ from hil.bench.bench import Bench
 from hil.bench.operator import Request
 from hil.core.drive import DriveState, Fault
 from hil.core.errors import CommandRefused, FirmwareError, InstrumentError
+from hil.scenarios.checked_board import unchecked
 from hil.core.ladder import in_words, rung_of
 
 #: The board must report idle this soon after supply-on and clear, s.
@@ -214,7 +215,7 @@ class Steps:
         ManoeuvreFailed
             If it is obeyed.
         """
-        board = self.bench.board
+        board = unchecked(self.bench.board)
         asked = f"{command} {value:+.0f} rpm" if isinstance(value, float) else f"{command} {value}"
         if command == "clear":
             asked = command

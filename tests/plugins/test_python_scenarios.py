@@ -92,6 +92,8 @@ def test_a_failing_assertion_is_a_fail_although_its_bands_held(lab) -> None:
         ),
         ("hil_script.speed_step(20000.0)", "speed: expected 500 to 4000 rpm (min-speed and *"),
         ("hil_script.prepare(voltage=240.0)", "voltage: expected at most 42 V (max-voltage *"),
+        ("hil_bench.board.start(20000.0)", "speed: expected 500 to 4000 rpm (min-speed and *"),
+        ("hil_script.bench.board.set_speed(-4001)", "speed: expected 500 to 4000 rpm (min-*"),
         ("hil_bench.energise(240.0)", "voltage: expected more than 0 V, at most 42 V *"),
         ("hil_script.steps.brake(9.0)", "torque: expected at most 2 N*m (max-torque *"),
         ('hil_script.judge(measured["success"])', "judge: success: a band needs at least one *"),
