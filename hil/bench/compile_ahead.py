@@ -13,7 +13,7 @@ from hil.bench.simulated_drive import drive_parameters
 from hil.core.errors import HilError
 from hil.plan.rig import Rig
 from hil.twin.drive import Drive
-from hil.twin.jit import compiled_before, compiling
+from hil.twin.jit import compiled_before
 
 SAID = "compiling the simulated motor, once, about half a minute"
 
@@ -27,14 +27,11 @@ def compile_ahead(rig: Rig, tell: Callable[[str], object]) -> None:
     if compiled_before():
         return
     tell(SAID)
-    with compiling():
-        if compiled_before():  # by the process that was waited for
-            return
-        from hil.bench.simulate import firmware_for  # compiles, too
+    from hil.bench.simulate import firmware_for  # compiles, too
 
-        rig = rig.as_simulated()
-        with (
-            contextlib.suppress(HilError),
-            contextlib.closing(Drive(drive_parameters(rig, 0), firmware_for(rig), 0)) as drive,
-        ):
-            drive.advance(1e-3)
+    rig = rig.as_simulated()
+    with (
+        contextlib.suppress(HilError),
+        contextlib.closing(Drive(drive_parameters(rig, 0), firmware_for(rig), 0)) as drive,
+    ):
+        drive.advance(1e-3)

@@ -12,6 +12,7 @@ import hashlib
 import os
 import shutil
 import sys
+import threading
 import time
 from collections.abc import Callable, Iterator
 from functools import cache
@@ -85,19 +86,34 @@ def compiled_before() -> bool:
     return any(cache_folder().rglob(f"{LAST_COMPILED}-*.nbc"))
 
 
-@contextlib.contextmanager
-def compiling() -> Iterator[None]:
-    """One process at a time: half a minute of every core is saved, and the last digit.
+class _Turn:
+    """Had by one process at a time, and by one thread of it, which may take it again within."""
 
-    Of a function that calls another, numba may make slightly different code when that one was
-    found in the cache. Where nothing can be kept, or files cannot be locked, nobody waits.
-    """
-    with contextlib.ExitStack() as held:
-        if sys.platform != "win32":
+    def __init__(self) -> None:
+        self._thread = threading.RLock()
+        self._depth = 0
+        self._held = contextlib.ExitStack()
+
+    def __enter__(self) -> None:
+        self._thread.acquire()
+        if self._depth == 0 and sys.platform != "win32":
+            # Where nothing can be kept, or files cannot be locked, nobody waits.
             with contextlib.suppress(OSError):
-                file = held.enter_context((cache_folder() / "compiling").open("ab"))
+                file = self._held.enter_context((cache_folder() / "compiling").open("ab"))
                 fcntl.flock(file, fcntl.LOCK_EX)
-        yield
+        self._depth += 1
+
+    def __exit__(self, *_: object) -> None:
+        self._depth -= 1
+        if self._depth == 0:
+            self._held.close()
+        self._thread.release()
+
+
+#: Whose turn it is to compile. Of a function that calls another, numba may make slightly different
+#: code when that one was found in the cache: were each process to compile for itself, results would
+#: differ in the last digit. So every function is compiled once, and found by all others.
+compiling = _Turn()
 
 
 @contextlib.contextmanager
@@ -124,7 +140,20 @@ def _compile(function: Function, **more: Any) -> Function:
             boundscheck=False,
             **more,
         )
-        return cast(Function, decorate(function))
+        dispatcher = decorate(function)
+    if caching:
+        dispatcher.compile = _in_turn(dispatcher.compile)
+    return cast(Function, dispatcher)
+
+
+def _in_turn(compile_for: Callable[[Any], Any]) -> Callable[[Any], Any]:
+    """What looks into the cache, and compiles and keeps what is not there, in one turn."""
+
+    def wait(signature: Any) -> Any:
+        with compiling:
+            return compile_for(signature)
+
+    return wait
 
 
 def compiled(function: Function) -> Function:
@@ -146,7 +175,7 @@ def c_function(signature: Any) -> Callable[[Function], Any]:
     """Compile to a function with the C calling convention; its address is ``.address``."""
 
     def decorate(function: Function) -> Any:
-        with _caching() as caching:
+        with _caching() as caching, compiling:
             return numba.cfunc(signature, cache=caching, error_model="numpy", fastmath=FAST_MATH)(
                 function
             )

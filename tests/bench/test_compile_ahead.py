@@ -40,14 +40,6 @@ def test_nothing_is_said_or_done_a_second_time(monkeypatch, advanced) -> None:
     assert advanced == []
 
 
-def test_who_had_to_wait_finds_it_done(monkeypatch, advanced) -> None:
-    answers = iter([False, True])
-    monkeypatch.setattr(module, "compiled_before", lambda: next(answers))
-    told: list[str] = []
-    compile_ahead(load_rig(RIG), told.append)
-    assert (told, advanced) == ([SAID], [])
-
-
 def test_firmware_that_does_not_live_long_is_left_to_those_who_run_it(
     monkeypatch, firmware_c, tmp_path
 ) -> None:

@@ -32,11 +32,8 @@ RIG = Path(__file__).parents[2] / "testplans" / "rigs" / "dosing-pump.yaml"
 
 @pytest.fixture(scope="session", autouse=True)
 def _machine_code() -> None:
-    """Where there is none yet, making it takes longer than links and watchdogs wait.
-
-    And two processes that make it side by side may differ in the last digit.
-    """
-    with compiling():
+    """Where there is none yet, making it takes longer than links and watchdogs wait."""
+    with compiling:
         if compiled_before():
             return
         world = world_for(load_rig(RIG), 1)

@@ -5,6 +5,7 @@ import os
 import select
 import subprocess
 import sys
+import threading
 from pathlib import Path
 
 import numpy as np
@@ -60,7 +61,7 @@ def run(home: Path) -> list[str]:
 
 @pytest.mark.skipif(sys.platform == "win32", reason="files are not locked there")
 def test_one_process_compiles_at_a_time(tmp_path):
-    code = "import hil.twin.jit as jit\nwith jit.compiling(): print('in', flush=True); input()"
+    code = "import hil.twin.jit as jit\nwith jit.compiling: print('in', flush=True); input()"
     environment = os.environ | {"XDG_CACHE_HOME": str(tmp_path)}
     first, second = (
         subprocess.Popen(
@@ -81,10 +82,74 @@ def test_one_process_compiles_at_a_time(tmp_path):
         assert behind.returncode == 0
 
 
+TOGETHER = """
+import sys
+from hil.twin.jit import compiled, compiling
+import side_by_side
+print("ready", flush=True)
+input()
+assert side_by_side.outer(2.0) == 5.0
+print(*(sum(one.stats.cache_misses.values()) for one in (side_by_side.outer, side_by_side.inner)))
+"""
+SIDE_BY_SIDE = """
+from hil.twin.jit import compiled
+
+@compiled
+def inner(x):
+    return x * x
+
+@compiled
+def outer(x):
+    return inner(x) + 1.0
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="files are not locked there")
+def test_processes_side_by_side_compile_every_function_once(tmp_path):
+    """Else each would have machine code of its own, and the last digits with it."""
+    (tmp_path / "side_by_side.py").write_text(SIDE_BY_SIDE)
+    environment = os.environ | {"XDG_CACHE_HOME": str(tmp_path), "PYTHONPATH": str(tmp_path)}
+    environment.pop("NUMBA_CACHE_DIR", None)
+    processes = [
+        subprocess.Popen(
+            [sys.executable, "-c", TOGETHER],
+            stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, env=environment,
+        )
+        for _ in range(3)
+    ]  # fmt: skip
+    for one in processes:
+        assert one.stdout.readline() == "ready\n"
+    for one in processes:  # all at once
+        one.stdin.write("\n")
+        one.stdin.flush()
+    missed = [one.communicate()[0].split() for one in processes]
+    assert all(one.returncode == 0 for one in processes)
+    assert sum(int(outer) for outer, _inner in missed) == 1
+    assert sum(int(inner) for _outer, inner in missed) == 1
+
+
+def test_the_turn_may_be_taken_again_within_and_is_given_to_other_threads_after():
+    order = []
+
+    def other():
+        with jit.compiling:
+            order.append("other")
+
+    with jit.compiling:
+        thread = threading.Thread(target=other)
+        thread.start()
+        with jit.compiling:
+            order.append("within")
+        thread.join(0.05)
+        order.append("after")
+    thread.join()
+    assert order == ["within", "after", "other"]
+
+
 @pytest.mark.parametrize("folder", ["/proc/nowhere", "nowhere/at/all"])
 def test_without_a_place_for_the_lock_nobody_waits(monkeypatch, folder):
     monkeypatch.setattr(jit, "cache_folder", lambda: Path(folder))
-    with jit.compiling(), jit.compiling():
+    with jit.compiling, jit.compiling:
         pass
 
 
