@@ -14,7 +14,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from hil.bench.bench import Bench
-from hil.bench.operator import Answer, NotAttended, OperatorStop, Request
+from hil.bench.operator import Answer, NotAttended, Operator, OperatorStop, Request
 from hil.core.drive import DriveState
 
 
@@ -48,6 +48,12 @@ def let_go() -> Request:
     return Request("Take the tool off the shaft; nothing may touch it any more", 0.0)
 
 
+def nobody_there(operator: Operator) -> str:
+    """Why nobody can hold the shaft, where it takes a person; or ""."""
+    why = operator.absent()
+    return why and f"no brake is wired, so that a person must hold the shaft, and {why}"
+
+
 def require_operator(bench: Bench) -> None:
     """Make sure, before anything is energised, that there is somebody to ask.
 
@@ -56,8 +62,8 @@ def require_operator(bench: Bench) -> None:
     NotAttended
         With the reason why there is nobody.
     """
-    if why := bench.operator.absent():
-        raise NotAttended(f"no brake is wired, so that a person must hold the shaft, and {why}")
+    if why := nobody_there(bench.operator):
+        raise NotAttended(why)
 
 
 def ask(bench: Bench, request: Request, say: Callable[[str], None]) -> Asked:

@@ -25,10 +25,11 @@ def run_planned(run: Run, item: PlannedItem) -> ItemResult:
     """Run one planned item and record it.
 
     A defect of the harness, and a time limit, is recorded as bench-fault, an interrupt as such;
-    then it is raised on. No bench is opened for an item that needs what is not wired.
+    then it is raised on. No bench is opened for an item that needs what is not wired, or who is not
+    there.
     """
-    if item.lacks:
-        result = never_run(item, item.id, item.plan, item.lacks)
+    if refused := run.refused(item):
+        result = never_run(item, item.id, item.plan, refused)
         run.leave_out(result)
         return result
     utc, dead, begun = utc_now(), bool(run.dead), False

@@ -12,12 +12,13 @@ from datetime import datetime
 from pathlib import Path
 from types import MappingProxyType
 
+from hil.bench.attended import nobody_there
 from hil.bench.bench import Bench
 from hil.bench.choose import is_simulated
 from hil.bench.lease import Lease
 from hil.bench.observe import Observer
 from hil.bench.open import Guarding
-from hil.bench.operator import Operator
+from hil.bench.operator import Nobody, Operator
 from hil.bench.session import Session
 from hil.core.errors import HilError
 from hil.core.record import Checkout, ItemResult, ItemStart, Note, Omitted, RunEnd, RunStart
@@ -62,7 +63,7 @@ class Run:
         operator: Operator | None = None,
         resume: Resume | None = None,
     ) -> None:
-        self.options, self.rig = options, rig
+        self.options, self.rig, self._operator = options, rig, operator
         self._planned, self._details = list(planned), details
         self._positions = {item: n for n, (item, _) in enumerate(planned, start=1)}
         self._resume = resume
@@ -143,9 +144,18 @@ class Run:
 
     @property
     def idle(self) -> bool:
-        """Whether no planned item can be run, since each needs what is not wired."""
+        """Whether no planned item can be run: each needs what is not wired, or who is not there."""
         details = [self._details.get(item) for item, _plan in self._planned]
-        return all(item is not None and item.lacks for item in details)
+        return all(item is not None and self.refused(item) for item in details)
+
+    def refused(self, item: PlannedItem) -> str:
+        """Why an item is not run, as is known without a bench; or ""."""
+        if item.lacks or not item.attended:
+            return item.lacks
+        if self._operator is not None and self.choice.simulated:
+            return ""  # the bench has a person of its own, or has not
+        why = nobody_there(self._operator or Nobody())
+        return why and f"attended: {why}"
 
     def position(self, item: str) -> tuple[int, int]:
         """``(n, N)`` of item n of N."""

@@ -39,7 +39,22 @@ def test_an_unattended_run_leaves_out_what_takes_a_person_and_says_so(lab) -> No
     assert result.ret == 0
     held = next(one for one in lab.record.results if one.item == "held")
     assert held.steps == ()  # nothing was energised for it
+    assert len(lab.worlds) == 1  # nor was a bench opened, but for the other one
     assert held.conditions["brake"] == "by hand"
+
+
+def test_where_nothing_else_is_to_be_run_no_bench_is_asked_for(lab) -> None:
+    held = STALL.partition("  - id: free")[0]
+    nowhere = ("--hil-board=/dev/ttyUSB99", "--hil-supply=TCPIP::127.0.0.1::1::SOCKET")
+    for attended, why in (("off", "--hil-attended=off"), ("on", "standard input is no terminal")):
+        plan = lab.plan(held, rig=lab.rig(BY_HAND))
+        result = lab.run(plan, *nowhere, f"--hil-attended={attended}", bench="hardware")
+        result.assert_outcomes(skipped=1)
+        assert result.ret == 0
+        verdict, reason = verdicts(lab)["held"]
+        assert verdict is Verdict.NOT_RUN
+        assert reason.startswith("attended: no brake is wired, so that a person must hold the")
+        assert why in reason
 
 
 def test_no_terminal_is_told_and_nothing_is_run(lab) -> None:
