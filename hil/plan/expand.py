@@ -11,6 +11,7 @@ from hil.core.drive import Sensing
 from hil.core.ladder import in_words, rung_of
 from hil.plan.bands import BandTable
 from hil.plan.checks import LINES
+from hil.plan.kick import kick_band
 from hil.plan.kinds import KINDS, StallParameters, StepsParameters
 from hil.plan.matrix import known_keys
 from hil.plan.plan import BandText, Case, Plan, PlannedItem, Scenario, SequentialText
@@ -109,10 +110,16 @@ class _Expansion:
         supply = self.rig.supply.voltage if case.supply is None else case.supply
         values = {**case.values, "sensing": sensing.value, "supply": supply}
         own, preset = tables
-        parts = [
-            own.fitting(name, values) or preset.fitting(name, values)
+        parts = {
+            name: part
             for name in dict.fromkeys((*own.names(), *preset.names()))
-        ]
+            if (part := own.fitting(name, values) or preset.fitting(name, values)) is not None
+        }
+        bands = [part.band for part in parts.values() if part.band is not None]
+        if bands or success is not None:
+            units = self.measures.get(scenario.kind, {})
+            kick = kick_band(self.rig, sensing, units, parts, self.plan.defaults)
+            bands += [kick] if kick is not None else []
         identity = ".".join((scenario.head.id, *case.slug))
         lacks = lacking(case, self.rig)
         return PlannedItem(
@@ -125,7 +132,7 @@ class _Expansion:
             supply_voltage=supply,
             load=case.load,
             repeats=scenario.repeats if series is None else series.most,
-            bands=tuple(part.band for part in parts if part is not None and part.band is not None),
+            bands=tuple(bands),
             success=success if isinstance(success, RateTarget) else None,
             series=series,
             requirements=scenario.head.requirements,

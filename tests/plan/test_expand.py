@@ -104,7 +104,10 @@ def test_bands_for_parts_of_the_matrix(items):
         "time-to-speed": (None, 2.0, "s"),
         "overshoot": (None, 20.0, "%"),
     }
-    assert found["one.back-emf.24v"] == {"time-to-speed": (None, 3.0, "s")}
+    assert found["one.back-emf.24v"] == {
+        "time-to-speed": (None, 3.0, "s"),
+        "backward-kick": (None, 90.0, "deg"),  # of which the plan says nothing, see test_kick
+    }
 
 
 def test_when_sees_conditions_that_the_rig_decides(items):
