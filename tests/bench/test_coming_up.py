@@ -99,6 +99,12 @@ def test_an_inrush_above_the_abort_limit_is_allowed_for_as_long_as_it_is_explain
     watch(output, 5.0 + lasts, limit=limit, abort=0.5 * limit)
 
 
+def test_near_its_voltage_it_has_come_up() -> None:
+    near = ASKED * (1.0 - 0.019)  # of the 2 % that its settling allows
+    watch(lambda _: (near, LIMIT), 5.0)
+    overload(lambda _: (ASKED * (1.0 - 0.021), LIMIT))
+
+
 def test_a_supply_at_its_limit_that_holds_the_voltage_is_for_others_to_judge() -> None:
     watch(lambda _: (ASKED, LIMIT), 5.0)
 

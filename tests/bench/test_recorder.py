@@ -6,7 +6,7 @@ import pytest
 from hil.bench.recorder import UNITS, Recorder, Sources
 from hil.core.trace import Accuracy
 from hil.ports.board import BoardReadings
-from hil.ports.instruments import ShaftReadings, SupplyReading
+from hil.ports.instruments import Reading, ShaftReadings, SupplyReading
 
 START = 50.0
 
@@ -80,6 +80,20 @@ def test_one_frame_without_board_time_leaves_the_others_theirs() -> None:
     assert list(channel.y) == [1.0, 2.0, 3.0, 4.0, 5.0]
     assert channel.t == pytest.approx([0.03, 0.04, 0.055, 0.06, 0.1])
     assert channel.time_uncertainty >= 0.01 / np.sqrt(12.0)
+    whole = recorder(interval={"reported.speed": 0.01})
+    whole.add_board(frames([50.03, 50.04, 50.06], [7.0, 7.01, 7.03], speed=[1.0] * 3))
+    told = whole.trace(51.0).channels["reported.speed"].time_uncertainty
+    assert told == pytest.approx(0.0, abs=1e-9), "what all frames tell needs no interval"
+
+
+def test_a_number_is_from_within_its_query() -> None:
+    """Rectangular over the time that it took (JCGM 100:2008, 4.3.7); the slowest counts."""
+    kept = recorder()
+    for time, half in ((50.1, 0.003), (50.2, 0.006), (50.3, 0.0)):
+        kept.add_number("witness.temperature", Reading(time, 40.0, half))
+    channel = kept.trace(51.0).channels["witness.temperature"]
+    assert channel.t == pytest.approx([0.1, 0.2, 0.3])
+    assert channel.time_uncertainty == pytest.approx(0.006 / np.sqrt(3.0))
 
 
 def test_stamps_out_of_order_are_put_in_order() -> None:

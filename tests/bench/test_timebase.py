@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from hil.bench.timebase import relate, segments, unwrap
+from hil.bench.timebase import rate, relate, segments, unwrap
 
 
 def test_the_least_delayed_frame_gives_the_offset() -> None:
@@ -117,6 +117,44 @@ def test_jitter_is_the_scatter_of_the_waits() -> None:
 def test_a_counter_that_wraps_around_is_unwrapped(modulus: float, n: int, start: float) -> None:
     true = start % modulus + np.arange(n) * modulus / 7.3
     assert unwrap(true % modulus, modulus) == pytest.approx(true, abs=1e-6)
+
+
+def polled(board: np.ndarray, *, every: float, times: float = 1.0) -> np.ndarray:
+    """Host stamps of frames of a board whose time runs so many times too fast, read in a grid."""
+    return 100.0 + np.ceil((board - board[0]) / times / every - 1e-9) * every
+
+
+@pytest.mark.parametrize("times", [1.0, 1000.0, 0.001, 60.0])
+def test_how_fast_the_time_of_the_board_runs_is_told_from_frames_read_together(times) -> None:
+    board = 7.0 * times + np.arange(0.0, 3.0, 0.005) * times
+    host = polled(board, every=0.1, times=times)
+    assert rate(host, board) == pytest.approx(times, rel=0.01)
+    holes = np.where(np.arange(board.size) % 7 == 3, np.nan, board)
+    assert rate(host, holes) == pytest.approx(times, rel=0.05)
+
+
+def test_a_short_stretch_and_a_board_without_time_tell_no_rate() -> None:
+    board = np.arange(0.0, 0.9, 0.005)
+    assert rate(polled(board, every=0.02), board) is None
+    assert rate(np.arange(3.0), np.full(3, np.nan)) is None
+    assert rate(np.empty(0), np.empty(0)) is None
+    # 3 s in all, but the board restarts in between: no part of it is long enough
+    restarts = np.concatenate([board, board, board])
+    assert rate(100.0 + np.arange(restarts.size) * 0.005, restarts) is None
+
+
+def test_the_longest_stretch_between_resets_tells_the_rate() -> None:
+    first, second = np.arange(0.0, 1.5, 0.01), np.arange(0.0, 4.0, 0.01)
+    host = np.concatenate([100.0 + first, 101.5 + second])
+    # the first counts half as fast, and is the shorter one
+    assert rate(host, np.concatenate([0.5 * first + 9.0, second])) == pytest.approx(1.0)
+
+
+def test_while_the_host_stood_still_nothing_is_said_of_the_boards_time() -> None:
+    """What waited for 5 s is read at once: over all, the board would seem to run far too slow."""
+    board = np.arange(0.0, 2.4, 0.01)
+    host = 100.0 + board + np.where(board > 1.2, 5.0, 0.0)
+    assert rate(host, board) == pytest.approx(1.0, rel=0.02)
 
 
 def test_a_reset_is_no_wrap_around() -> None:

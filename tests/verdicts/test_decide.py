@@ -234,6 +234,14 @@ def test_more_uncertainty_never_decides_more(pair, value, less, more):
     assert blunt in (sharp, Verdict.UNDECIDED)
 
 
+@pytest.mark.parametrize(
+    ("pair", "width"),
+    [((-3.0, 5.0), 8.0), ((None, 5.0), 5.0), ((-3.0, None), 3.0), ((None, -5.0), 5.0)],
+)
+def test_the_width_of_a_band_is_that_of_its_limits_or_the_size_of_its_only_one(pair, width):
+    assert span(band(*pair)) == width
+
+
 @given(limits, numbers)
 def test_margin_and_span(pair, value):
     found = band(*pair)

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from hil.core.budget import Shape
-from hil.verdicts.propagation import Quantity, draw, linear
+from hil.verdicts.propagation import Quantity, _errors, draw, linear
 
 V = np.array([5.007, 4.994, 5.005, 4.990, 4.999])
 AMPS = np.array([19.663, 19.639, 19.640, 19.685, 19.678]) * 1e-3
@@ -154,6 +154,19 @@ def test_shapes_are_drawn_as_they_are(rng, shape, half):
     found = draw(lambda x: x, [Quantity(0.0, 1.0, shape)], rng)
     assert found.uncertainty == pytest.approx(1.0, rel=0.01)
     assert (found.high - found.low) / 2.0 == pytest.approx(half, rel=0.02)
+
+
+@pytest.mark.parametrize("shape", Shape)
+def test_every_shape_has_the_moments_of_its_distribution(rng, shape):
+    """Excess: 0, -6/5, -3/5, -3/2 (closed forms); bounded ones stay within their half-width."""
+    errors = _errors(Quantity(0.0, 2.0, shape), rng, 400_000)
+    assert np.mean(errors) == pytest.approx(0.0, abs=0.02)
+    assert np.std(errors) == pytest.approx(2.0, rel=0.005)
+    assert np.mean(errors**4) / 2.0**4 - 3.0 == pytest.approx(shape.excess, abs=0.05)
+    if shape is not Shape.NORMAL:
+        half = 2.0 * shape.divisor
+        assert np.max(np.abs(errors)) == pytest.approx(half, rel=0.01)
+        assert np.max(np.abs(errors)) <= half
 
 
 def test_few_degrees_of_freedom_widen_the_interval(rng):

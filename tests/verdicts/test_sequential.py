@@ -208,6 +208,20 @@ def test_undecided_trials_decide_only_what_they_cannot_change(test, outcomes, da
         assert decided(test, [one is True for one in seen] + more) is worst
 
 
+def test_what_the_worst_case_has_decided_stays_decided():
+    """Undecided trials that may all have failed reject; successes after them take nothing back."""
+    state = HANDBOOK.begin()
+    while state.at_worst is Decision.CONTINUE:
+        state = state.after(success=None)
+    assert state.at_worst is Decision.REJECT
+    assert state.at_best is Decision.CONTINUE
+    while not state.is_over:
+        state = state.after(success=True)
+        assert state.at_worst is Decision.REJECT
+    assert state.at_best is Decision.ACCEPT
+    assert state.decision is Decision.CONTINUE
+
+
 def test_with_nothing_but_undecided_trials_a_series_ends_without_a_decision():
     state = SHORT.begin()
     while not state.is_over:

@@ -88,6 +88,16 @@ def test_more_values_and_smaller_claims_take_smaller_factors(count, claim):
     assert one_sided < two_sided_factor(count, coverage, confidence) + 1e-9
 
 
+@pytest.mark.parametrize("sides", Sides)
+def test_an_interval_takes_the_factor_of_its_sides(sides):
+    """Values of mean 0 and deviation 1, so that its limits are the factors themselves."""
+    count, values = 9, np.repeat([-1.0, 0.0, 1.0], [4, 1, 4])  # deviation: sqrt(8 / 8)
+    found = normal_interval(values, 0.95, 0.95, sides)
+    factor = (two_sided_factor if sides is Sides.BOTH else one_sided_factor)(count, 0.95, 0.95)
+    assert found.low is None if sides is Sides.UPPER else found.low == pytest.approx(-factor)
+    assert found.high is None if sides is Sides.LOWER else found.high == pytest.approx(factor)
+
+
 @given(samples, st.floats(0.1, 1e3), st.floats(-1e3, 1e3), st.sampled_from(Sides))
 def test_intervals_follow_scale_and_offset(values, scale, offset, sides):
     before = normal_interval(values, 0.9, 0.9, sides)

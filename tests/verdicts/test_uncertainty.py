@@ -90,6 +90,7 @@ def test_guard_band(share, probability):
 def test_capability_index():
     # JCGM 106:2012, 7.6 (computed, the place from memory).
     assert unc.capability_index(0.0, 0.4, 0.04) == pytest.approx(2.5)
+    assert unc.capability_index(10.0, 10.4, 0.04) == pytest.approx(2.5)
 
 
 def test_without_uncertainty_it_is_certain():
