@@ -11,6 +11,7 @@ import pytest
 from hil.core.record import CHECK, to_check
 from hil.plugins import resume_hooks
 from hil.plugins.attended import operator_for
+from hil.plugins.given import lines
 from hil.plugins.in_use import EXIT_IN_USE, InUse
 from hil.plugins.items import item_id, on_bench, rig_of, uses_bench
 from hil.plugins.keys import CAME_TO, PROGRESS, RESUME, RUN, TAKEN
@@ -22,6 +23,7 @@ from hil.plugins.terminations import Terminations
 from hil.plugins.workers import Workers, worker_number
 
 if TYPE_CHECKING:
+    from hil.bench.unopened import Unopened
     from hil.plugins.progress_line import Progress
     from hil.plugins.resume import Resume
     from hil.plugins.run import Run
@@ -44,6 +46,15 @@ def pytest_configure(config: pytest.Config) -> None:
         check_size(config, options.pool)
     if options.resume is not None:
         config.pluginmanager.register(resume_hooks, "hil-resume")
+
+
+def pytest_report_collectionfinish(
+    config: pytest.Config, items: Sequence[pytest.Item]
+) -> list[str]:
+    """The options that are no defaults, with -v all of them, and where each came from."""
+    if not any(on_bench(item) for item in items):
+        return []
+    return list(lines(bench_options(config).settings, each=config.get_verbosity() > 0))
 
 
 def pytest_sessionstart(session: pytest.Session) -> None:
@@ -147,6 +158,7 @@ class Evidence:
     def __init__(self, run: Run, progress: Progress | None, resume: Resume | None = None) -> None:
         self._run, self._progress, self._resume = run, progress, resume
         self._stopped_by = self._refused = ""
+        self._unopened: Unopened | None = None  # why it is refused, if that is why
         self._folder: Path | None = None
         self._trouble = self._unindexed = ""
         self._held_against: dict[str, str] = {}  # item -> verdict of an attempt that did not pass
@@ -163,6 +175,7 @@ class Evidence:
         """Before the first item: firmware onto the board, preflight; one message if they fail."""
         if session.testsfailed and not session.config.option.continue_on_collection_errors:
             return None  # pytest will not run anything either
+        from hil.bench.unopened import Unopened
         from hil.core.errors import HilError
         from hil.plugins.prepare import prepare
 
@@ -183,9 +196,12 @@ class Evidence:
             self._run.verify_resumed()
         except HilError as error:
             self._refused = " ".join(str(error).split())
+            self._unopened = error if isinstance(error, Unopened) else None
             if worker_number(session.config) is not None:
                 return None  # the bench is dead: every item that comes here is skipped as not run
-            session.shouldfail = f"nothing was run: {self._refused}"
+            rig = f"rig {self._run.rig.rig} cannot be opened, as told above"
+            told = self._refused if self._unopened is None else rig
+            session.shouldfail = f"nothing was run: {told}"
             return True
         return None
 
@@ -273,7 +289,10 @@ class Evidence:
         run = self._run
         counts = ", ".join(f"{n} {word}" for word, n in sorted(run.counts.items()))
         yield f"{'SIMULATED: ' if run.simulated else ''}{counts or 'nothing was run'}"
-        yield from _not_run(run.not_run)
+        if self._unopened is not None:
+            yield self._unopened.headline
+            yield from (f"  {reason}" for reason in self._unopened.reasons)
+        yield from _not_run(run.not_run, self._refused)
         yield from omitted_lines(run.omitted, run.planned)
         if self._resume is not None and not run.untouched and (kept := self._resume.left.kept):
             yield f"resumed: {len(kept)} of these verdicts are from before the interruption"
@@ -354,11 +373,12 @@ def _ours(error: BaseException) -> bool:
     return isinstance(error, HilError | pytest.skip.Exception)
 
 
-def _not_run(reasons: Mapping[str, Sequence[str]]) -> Iterator[str]:
-    """What was not run, by reason; of many only the first."""
+def _not_run(reasons: Mapping[str, Sequence[str]], refused: str) -> Iterator[str]:
+    """What was not run, by reason, unless it is that of all; of many only the first."""
     for reason, items in list(reasons.items())[:SHOWN]:
         more = f" and {len(items) - SHOWN} more" if len(items) > SHOWN else ""
-        yield f"not-run: {' '.join(reason.split())}: {', '.join(items[:SHOWN])}{more}"
+        why = "" if refused == (said := " ".join(reason.split())) else f"{said}: "
+        yield f"not-run: {why}{', '.join(items[:SHOWN])}{more}"
     if others := list(reasons.values())[SHOWN:]:
         yield f"not-run for {len(others)} other reasons: {sum(map(len, others))}, see the report"
 

@@ -10,7 +10,8 @@ from hil.bench.flash import Flashed, flash, verify_build
 from hil.bench.observe import Silent
 from hil.bench.open import board_port, open_board, unanswered
 from hil.bench.prove import prove, require
-from hil.core.errors import BenchError, HilError
+from hil.bench.unopened import Unopened
+from hil.core.errors import HilError
 from hil.plugins.run import Run
 
 LEVELS = {Grade.OK: "info", Grade.WARNING: "warning", Grade.FAILED: "error"}
@@ -47,19 +48,14 @@ def prepare(run: Run, tell: Tell) -> None:
             for text in bench.keeper.take_stops():
                 run.note(f"preflight: {text}")
     except HilError as error:
-        told = str(error)
-        if not opened and not run.choice.simulated:
-            told = _all_that_fails(run, told)
-        run.session.dead = " ".join(told.split())
-        if told == str(error):
+        run.session.dead = " ".join(str(error).split())
+        if opened or run.choice.simulated:
             raise
-        raise BenchError(told) from error
-
-
-def _all_that_fails(run: Run, first: str) -> str:
-    """The part that could not be opened, and after it every other one: one look tells of all."""
-    others = [reason for _, reason in unanswered(run.rig, run.choice.resources)]
-    return "; ".join(dict.fromkeys((first, *others)))
+        # Opening ends at the first part that fails: one look is to tell of all.
+        parts = unanswered(run.rig, run.choice.resources)
+        unopened = Unopened(run.rig.rig, str(error), parts)
+        run.session.dead = str(unopened)
+        raise unopened from error
 
 
 def _found(run: Run, finding: Finding, tell: Tell) -> None:

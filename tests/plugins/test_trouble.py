@@ -75,7 +75,17 @@ def test_no_such_port(lab) -> None:
         assert left.reason.startswith("supply at TCPIP::127.0.0.1::1")
     assert lab.record.end.reason.startswith("refused: supply at TCPIP::127.0.0.1::1")
     result.assert_outcomes()
-    result.stdout.fnmatch_lines(["2 not-run", "*nothing was run: supply at TCPIP::127.0.0.1::1*"])
+    result.stdout.fnmatch_lines(
+        [
+            "2 not-run",
+            "board*supply*of rig dosing-pump cannot be opened: the bench is at fault, not the *",
+            "  supply at TCPIP::127.0.0.1::1*",
+            "  board port /dev/ttyUSB99: not there*",
+            "not-run: first, second",
+            "!* nothing was run: rig dosing-pump cannot be opened, as told above !*",
+        ]
+    )
+    assert result.stdout.str().count("/dev/ttyUSB99: not there") == 1  # told once
     # who named the port wants to know of it too, whatever comes first
     assert "; board port /dev/ttyUSB99: not there; " in first.reason
     assert first.reason.count("supply at") == 1
