@@ -202,6 +202,26 @@ def test_an_opened_guard_door_ends_the_run(hardware) -> None:
     assert not hardware.on
 
 
+def test_a_limit_that_ends_the_run(hardware) -> None:
+    """Beyond the limit of the DC link nothing is energised again before a person has looked."""
+    hardware.start()
+    supply = hardware.instrument("supply")
+    assert hardware.strike(lambda: supply.shift_voltmeter(40.0)) < OFF_WITHIN
+    supply.shift_voltmeter(-40.0)  # that it looks well again must not bring anything back
+    code, output, record = hardware.finish()
+    first, second = results(record)
+    assert first.verdict is Verdict.FAIL
+    assert "supply.voltage reached 6" in first.reason
+    assert "above the abort limit of " in first.reason
+    assert any("emergency stop: supply off, read back" in step for step in first.steps)
+    assert second.verdict is Verdict.NOT_RUN
+    assert second.reason.startswith("supply.voltage reached 6")
+    assert second.steps == ()
+    assert code == pytest.ExitCode.TESTS_FAILED
+    assert not hardware.on
+    assert "CHECK THE BENCH" not in output
+
+
 def test_a_second_run_fails_at_once_and_names_the_first(hardware) -> None:
     hardware.start()
     assert hardware.run is not None
