@@ -58,7 +58,7 @@ SHOWN = {
     "stop-switches-off": ("stop.hall.cw", ""),
     "stall-not-noticed": ("stall.hall.1000rpm.400mnm", "trip-time-from-brake"),
     "stall-noticed-late": ("stall.hall.1000rpm.400mnm", "trip-time-from-brake"),
-    "over-current-trip-slow": ("jam.hall", "trip-time-from-brake"),
+    "over-current-trip-slow": ("over-current.hall", "time-to-fault"),
     "restarts-under-load": ("soft-block.hall", ""),
     "under-voltage-limit-too-high": ("start.hall.cw.20v.2000rpm", ""),
     "reported-speed-2-percent-high": ("start.hall.cw.24v.3000rpm", "speed-disagreement"),

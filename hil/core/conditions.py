@@ -25,6 +25,7 @@ class Conditions:
     speed_gate : s over which the tachometer counts one speed; 0 where it does not count or nobody
         knows.
     trip_expected : a stall must trip; its partner must not.
+    faults : bits of `Fault` that a protection is to raise, or its partner must not; 0 for others.
     tolerance : half-width of the band that counts as 'at speed', % of target.
     ladder_accuracy : within what a rung of the ladder stands for its temperature, K.
     absent : channels that nothing on the rig gives, each with the reason in words.
@@ -39,6 +40,7 @@ class Conditions:
     load: float = 0.0
     tolerance: float = 5.0
     trip_expected: bool = False
+    faults: int = 0
     saturated: bool = False
     back_emf_constant: float = 0.0
     resistance: float = 0.0

@@ -50,6 +50,7 @@ MARKS = (
     "line-opened",
     "line-closed",
     "silence",  # the host stopped talking
+    "glitch",  # a line was opened for a moment
 )
 
 

@@ -7,7 +7,7 @@ switch = ScpiSwitch.open(config, clock, manager)    # implements ...instruments.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 from typing import Any
 
@@ -70,13 +70,27 @@ class ScpiSwitch(ScpiInstrument):
         """Connect; the relays are left as they are."""
         return cls(open_described(config.scpi, config.commands, clock, manager), config)
 
-    def set(self, line: str, closed: bool) -> None:
-        """Open or close one line, verified; InstrumentError for a line it does not have."""
-        commands, relays = self._config.commands, self._config.relays
-        channel = relays.get(line)
-        if channel is None:
+    @property
+    def pulses(self) -> bool:
+        """Whether it has a command for a short break."""
+        return bool(self._config.commands.pulse)
+
+    def pulse(self, line: str, seconds: float) -> None:
+        """Open one line for so long; InstrumentError for one it does not have."""
+        commands = self._config.commands
+        text = commands.message(commands.pulse, self._relay(line))
+        self._session.checked_write(text.replace("{time}", f"{seconds:g}"))
+
+    def _relay(self, line: str) -> int:
+        relays = self._config.relays
+        if line not in relays:
             known = ", ".join(relays)
             raise InstrumentError(f"{self._session.name}: no line {line!r}, it has {known}")
+        return relays[line]
+
+    def set(self, line: str, closed: bool) -> None:
+        """Open or close one line, verified; InstrumentError for a line it does not have."""
+        commands, channel = self._config.commands, self._relay(line)
         text = commands.close if closed else commands.open
         self._session.checked_write(commands.message(text, channel))
         if not commands.query:
@@ -103,7 +117,7 @@ class ScpiSwitch(ScpiInstrument):
 
     def _restored_at_once(self) -> bool:
         """Close all relays with one message; False if that cannot be shown to have worked."""
-        if self._config.commands != SWITCH:
+        if replace(self._config.commands, pulse="") != SWITCH:
             return False  # whether it takes lists nobody has said
         channels = self._config.relays.values()
         every = ",".join(str(channel) for channel in channels)

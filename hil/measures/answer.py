@@ -10,14 +10,13 @@ from hil.core.measure import Outcome
 from hil.core.trace import Mark
 from hil.measures import waveform
 from hil.measures.recipe import COMMON, Estimate, defines
+from hil.measures.trip import CAUSES
 from hil.measures.unmeasurable import Unmeasurable
 from hil.measures.view import View, Window
 
 MOVING = 2.0  # % of the target speed: turning
 STILL = 5.0  # % of the speed at the mark: as good as standing
 SMOOTHING = 0.005  # s
-#: Marks of what may bring a drive into a fault.
-CAUSES = ("line-opened", "brake-on", "silence", "dip", "supply-set")
 _NAMED = ", ".join(f"`{name}`" for name in CAUSES)
 #: What ends the time in which a shaft must have come to rest of itself.
 _ENDS = (*CAUSES, "command", "set-point", "reverse", "restart", "clear", "stop")

@@ -10,6 +10,7 @@ from hil.core.measure import Definition, Measure, Outcome
 from hil.core.trace import Trace
 from hil.measures import (
     derating,
+    protection,
     reversal,
     speed_step,
     stall,
@@ -27,6 +28,7 @@ _OWN: Mapping[str, Mapping[str, Recipe]] = {
     "reversal": reversal.RECIPES,
     "stall": stall.RECIPES,
     "speed-step": speed_step.RECIPES,
+    "protection": protection.RECIPES,
     "derating": derating.RECIPES,
     "steps": steps.RECIPES,
 }

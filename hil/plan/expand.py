@@ -12,8 +12,9 @@ from hil.core.ladder import in_words, rung_of
 from hil.plan.bands import BandTable
 from hil.plan.checks import LINES
 from hil.plan.kick import kick_band
-from hil.plan.kinds import KINDS, StallParameters, StepsParameters
+from hil.plan.kinds import KINDS, StepsParameters, glitches
 from hil.plan.matrix import known_keys
+from hil.plan.pairs import without_partner
 from hil.plan.plan import BandText, Case, Plan, PlannedItem, Scenario, SequentialText
 from hil.plan.rig import Rig
 from hil.plan.source import Problem, Where, place, refuse
@@ -199,19 +200,9 @@ class _Expansion:
             first.setdefault(item.id, item.line)
 
     def check_partners(self, pairs: list[tuple[Scenario, PlannedItem]]) -> None:
-        """Each stall that must trip needs a partner just inside the limit that must not."""
-
-        def conditions(item: PlannedItem) -> tuple[object, ...]:
-            return item.direction, item.sensing, item.parameters.target
-
-        partners = {conditions(item) for _s, item in pairs if _expects(item) == "no-trip"}
-        for scenario, item in pairs:
-            if _expects(item) == "trip" and conditions(item) not in partners:
-                self.complain(
-                    scenario.where,
-                    f"{item.id} must trip, but no stall with 'expect: no-trip' has the same "
-                    f"direction, sensing and speed ('pairs: required')",
-                )
+        """What must trip needs a partner just inside the limit that must not."""
+        for scenario, text in without_partner(pairs):
+            self.complain(scenario.where, text)
 
 
 def beyond_rig(case: Case, rig: Rig) -> Iterator[tuple[Where, str]]:
@@ -329,6 +320,14 @@ def _lacks_brake(case: Case, rig: Rig) -> Iterator[str]:
 
 
 def _lacks_switch(case: Case, rig: Rig) -> Iterator[str]:
+    if rig.switch is not None:
+        for glitch in glitches(case.parameters):
+            if glitch.seconds < rig.switch.shortest:
+                yield (
+                    f"the signal switch of rig {rig.rig} makes no break shorter than "
+                    f"{1e3 * rig.switch.shortest:g} ms (switch.shortest), and "
+                    f"{1e3 * glitch.seconds:g} ms of {glitch.line} are asked for"
+                )
     lines = dict.fromkeys(line for _, line in case.parameters.lines())
     rungs = [line for line in lines if rung_of(line) is not None]
     if rig.switch is None and (others := [line for line in lines if line not in rungs]):
@@ -357,7 +356,7 @@ def _torques(case: Case) -> Iterator[tuple[str, float]]:
 
 def not_wired(items: Sequence[PlannedItem], rig: Rig) -> Iterator[str]:
     """Which items are not run for want of an instrument, one sentence for each that is missing."""
-    for instrument in ("brake", "signal switch"):
+    for instrument in ("brake", "signal switch", "ladder of resistors"):
         missing = _none_wired(instrument, rig)
         needing = [item.id for item in items if missing in item.lacks]
         if needing:
@@ -366,7 +365,3 @@ def not_wired(items: Sequence[PlannedItem], rig: Rig) -> Iterator[str]:
                 f"{missing}: items that need one are not run "
                 f"({len(needing)} of {len(items)}): {', '.join(needing[:NAMED])}{more}"
             )
-
-
-def _expects(item: PlannedItem) -> str:
-    return item.parameters.expect if isinstance(item.parameters, StallParameters) else ""

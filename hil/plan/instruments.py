@@ -194,12 +194,14 @@ class SwitchInstrument(Instrument):
 
     `channels`: line -> number of its relay, where they are not wired 1, 2, ... in the order of
     `hil.plan.checks.LINES`, and after these in that of the ladder. `ladder`: what its rungs stand
-    for, see `hil.core.ladder`; `ladder_accuracy`: within what a resistor does so, K.
+    for, see `hil.core.ladder`; `ladder_accuracy`: within what a resistor does so, K. `shortest`:
+    break that it can make, s.
     """
 
     lines: tuple[Text, ...] = ()
     ladder: tuple[RungText, ...] = ()
     ladder_accuracy: TemperatureLimit = 1.0  # common practice, no source
+    shortest: Annotated[Time, Field(gt=0.0)] = 0.05  # opened and closed by two commands
     channels: dict[Text, Number] = Field(default_factory=dict)
     commands: SwitchTexts | None = None
 

@@ -1,19 +1,20 @@
-"""Kinds of scenario and their parameters, and the conditions any of them is run under."""
+"""Kinds of scenario and their parameters."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from itertools import pairwise
 from typing import Annotated, Literal
 
 from pydantic import BeforeValidator, Field, model_validator
 
-from hil.core.ladder import line_of
 from hil.plan.model import Model, Switch
+from hil.plan.parameters import Parameters
+from hil.plan.protective import DeratingParameters, ProtectionParameters
 from hil.plan.source import Where, Within
 from hil.plan.steps import (
     BrakeOn,
     Dip,
+    Glitch,
     SetLine,
     SetSpeed,
     StandIn,
@@ -23,60 +24,7 @@ from hil.plan.steps import (
     WaitForSpeed,
     read_step,
 )
-from hil.plan.units import Ratio, Speed, Temperature, Time, Torque, Voltage
-
-
-class ItemConditions(Model):
-    """What an item is run under; `supply` None is the rig's own voltage."""
-
-    direction: Literal["cw", "ccw"] = "cw"
-    sensing: Literal["hall", "back-emf"] | None = None  # None: the first that the rig offers
-    supply: Voltage | None = None
-    load: Torque = 0.0  # brake torque held throughout
-
-
-class Parameters(Model):
-    """Common to all kinds.
-
-    Parameters
-    ----------
-    tolerance : half-width of the band that counts as 'at speed', % of the target.
-    within : s that reaching a speed may take before the manoeuvre gives up waiting.
-    """
-
-    tolerance: Ratio = 5.0
-    within: Time = 5.0
-
-    @property
-    def entry(self) -> float:
-        """Speed before the manoeuvre, rpm."""
-        return 0.0
-
-    @property
-    def target(self) -> float:
-        """Speed the manoeuvre leads to, rpm, positive."""
-        raise NotImplementedError
-
-    def speeds(self) -> Iterator[tuple[str, float]]:
-        """Key and value of every speed that will be asked for, rpm."""
-        yield "speed", self.target
-
-    def torques(self) -> Iterator[tuple[str, float]]:
-        """Key and value of every brake torque that will be asked for, N m."""
-        return iter(())
-
-    @property
-    def by_hand(self) -> bool:
-        """Whether a person can stand in for the brake: where any torque from `torques` on does."""
-        return False
-
-    def voltages(self) -> Iterator[tuple[str, float]]:
-        """Key and value of every supply voltage that will be asked for on the way, V."""
-        return iter(())
-
-    def lines(self) -> Iterator[tuple[str, str]]:
-        """Key and name of every line of the signal switch that is used."""
-        return iter(())
+from hil.plan.units import Speed, Time, Torque
 
 
 class StartParameters(Parameters):
@@ -203,57 +151,6 @@ class SpeedStepParameters(Parameters):
         return self
 
 
-class DeratingParameters(Parameters):
-    """The current that a drive gives at each temperature of its power stage.
-
-    At each temperature, which a rung of the ladder stands for, the brake holds the running shaft
-    for a moment, so that the current rises to its limit.
-
-    Parameters
-    ----------
-    brake_torque : more than the drive can give when cold.
-    temperatures : degC, rising.
-    soak : s from a temperature on until the brake acts. hold : s for which it does.
-    """
-
-    speed: Speed
-    brake_torque: Torque
-    temperatures: Annotated[tuple[Temperature, ...], Field(min_length=2)]
-    soak: Time = 0.05
-    hold: Time = 0.12
-
-    @property
-    def entry(self) -> float:
-        """Speed before each braking, rpm."""
-        return self.speed
-
-    @property
-    def target(self) -> float:
-        """The set point, rpm."""
-        return self.speed
-
-    def torques(self) -> Iterator[tuple[str, float]]:
-        """The brake torque."""
-        yield "brake-torque", self.brake_torque
-
-    def lines(self) -> Iterator[tuple[str, str]]:
-        """The rungs."""
-        for degrees in self.temperatures:
-            yield "temperatures", line_of(degrees)
-
-    @model_validator(mode="after")
-    def _rises(self) -> DeratingParameters:
-        for before, after in pairwise(self.temperatures):
-            if after <= before:
-                raise ValueError(
-                    f"temperatures: expected them to rise, found {after:g} degC after "
-                    f"{before:g} degC"
-                )
-        if self.brake_torque <= 0.0:
-            raise ValueError("brake-torque: expected more than zero, found 0")
-        return self
-
-
 def _read_steps(value: object) -> object:
     if not isinstance(value, list):
         return value
@@ -306,8 +203,16 @@ class StepsParameters(Parameters):
     def lines(self) -> Iterator[tuple[str, str]]:
         """Those of all steps."""
         for step in self.steps:
-            if isinstance(step, SetLine | StandIn) and step.line:
+            if isinstance(step, SetLine | StandIn | Glitch) and step.line:
                 yield "steps", step.line
+
+
+def glitches(parameters: Parameters) -> Iterator[Glitch]:
+    """All short breaks of a line."""
+    if isinstance(parameters, StepsParameters):
+        yield from (step for step in parameters.steps if isinstance(step, Glitch))
+    elif isinstance(parameters, ProtectionParameters) and isinstance(parameters.cause, Glitch):
+        yield parameters.cause
 
 
 KINDS: dict[str, type[Parameters]] = {
@@ -315,6 +220,7 @@ KINDS: dict[str, type[Parameters]] = {
     "reversal": ReversalParameters,
     "stall": StallParameters,
     "speed-step": SpeedStepParameters,
+    "protection": ProtectionParameters,
     "derating": DeratingParameters,
     "steps": StepsParameters,
 }

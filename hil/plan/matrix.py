@@ -13,8 +13,9 @@ from pydantic import TypeAdapter, ValidationError
 from hil.core.alike import nearest
 from hil.core.drive import Direction, Sensing
 from hil.plan.explain import problems
-from hil.plan.kinds import KINDS, ItemConditions, Parameters
+from hil.plan.kinds import KINDS
 from hil.plan.model import Model
+from hil.plan.parameters import ItemConditions, Parameters
 from hil.plan.plan import Case, Defaults, Repeats, Scenario, ScenarioHead
 from hil.plan.source import Problem, Source, Where, describe, place
 

@@ -17,8 +17,8 @@ from pydantic import BeforeValidator, Field, model_validator
 
 from hil.core.band import Band, Rule
 from hil.core.drive import Direction, Sensing
-from hil.plan.kinds import Parameters
 from hil.plan.model import Count, Model, Name, Text
+from hil.plan.parameters import Parameters
 from hil.plan.source import Source, Where, describe
 from hil.plan.units import Ratio
 from hil.verdicts.samples import RateTarget

@@ -186,6 +186,10 @@ def _relay(text: str) -> str:
 Relay = Annotated[str, AfterValidator(_relay)]
 
 
+def _pulse(text: str) -> str:
+    return text and once(_relay(text), "{time}")
+
+
 class SwitchTexts(Described):
     """Relays, by number."""
 
@@ -193,6 +197,7 @@ class SwitchTexts(Described):
     close: Relay = SWITCH.close
     open: Relay = SWITCH.open
     query: Annotated[str, AfterValidator(lambda text: text and _relay(text))] = SWITCH.query
+    pulse: Annotated[str, AfterValidator(_pulse)] = SWITCH.pulse
 
     def described(self, name: str = "") -> SwitchCommands:
         """The same for a driver."""
@@ -204,4 +209,5 @@ class SwitchTexts(Described):
             close=self.close,
             open=self.open,
             query=self.query,
+            pulse=self.pulse,
         )

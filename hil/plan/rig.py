@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -51,11 +52,13 @@ from hil.plan.units import (
     Voltage,
 )
 from hil.ports.link import LinkDescription
-from hil.ports.reading_commands import Conversation, CounterCommands
+from hil.ports.reading_commands import SWITCH, Conversation, CounterCommands
 from hil.ports.supply_commands import Settling, SupplyCommands
 
 #: A resource over which simulated instruments are reached.
 _SOCKET = re.compile(r"TCPIP\d*::[^:]+::\d+::SOCKET", re.IGNORECASE)
+#: How the relays of the simulated bench are told to open for a moment.
+_SIMULATED_PULSE = "ROUT:PULS {time},(@{relay})"
 
 
 class Motor(Model):
@@ -297,7 +300,7 @@ class Rig(Model):
             rig = rig.model_copy(update={"switch": switch})
         rig._commands = {}
         counter = rig._readings.get("tachometer")
-        rig._readings = {}
+        rig._readings = {"switch": replace(SWITCH, pulse=_SIMULATED_PULSE)} if rig.switch else {}
         if isinstance(counter, CounterCommands):
             # what it measures stays as it is, how it is asked does not
             rig._readings["tachometer"] = counter.standard()

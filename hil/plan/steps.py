@@ -136,6 +136,16 @@ class SetLine:
 
 
 @dataclass(frozen=True, slots=True)
+class Glitch:
+    """Open one line of the signal switch for `seconds`, so many `times`, one `every` s."""
+
+    line: str
+    seconds: float
+    times: int = 1
+    every: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
 class StandIn:
     """A rung of the ladder, by its line, in place of the temperature sensor; "" for the sensor."""
 
@@ -184,10 +194,16 @@ Step = (
     | Dip
     | SetLine
     | StandIn
+    | Glitch
     | Silence
     | ExpectStill
     | ExpectRefusal
 )
+
+#: Keys of a glitch that is more than a line.
+_OF_GLITCH = ("line", "times", "every")
+#: Steps that may bring a drive into a fault.
+CAUSES = (BrakeOn, SupplyOn, Dip, SetLine, StandIn, Glitch, Silence)
 
 _WORDS: dict[str, Step] = {
     "reverse": Reverse(),
@@ -195,7 +211,7 @@ _WORDS: dict[str, Step] = {
     "release": Release(),
     "clear": Clear(),
 }
-_WITH_TIME = {"wait-for": "within", "expect-fault": "within", "dip": "for"}
+_WITH_TIME = {"wait-for": "within", "expect-fault": "within", "dip": "for", "glitch": "for"}
 _EXAMPLES = {
     "supply": "on",
     "start": "2000 rpm",
@@ -208,6 +224,7 @@ _EXAMPLES = {
     "dip": "18 V",
     "open": "hall-a",
     "close": "hall-a",
+    "glitch": "hall-a",
     "temperature": "70 degC",
     "silence": "3 s",
     "expect-still": "0.5 s",
@@ -267,6 +284,8 @@ def read_step(raw: object) -> Step:
     seconds = _positive(raw[key], "time")
     if name == "dip":
         return Dip(_positive(raw[name], "voltage"), seconds)
+    if name == "glitch":
+        return _glitch(raw[name], seconds)
     return _wait_for(raw[name], seconds) if name == "wait-for" else _fault(raw[name], seconds)
 
 
@@ -274,10 +293,32 @@ def _plain(name: str, value: object) -> Step:
     if name in _FOR_A_TIME:
         return _FOR_A_TIME[name](_positive(value, "time"))
     if name in ("open", "close"):
-        if not isinstance(value, str) or not value:
-            raise ValueError(f"{name}: expected the name of a line, found {describe(value)}")
-        return SetLine(value, name == "close")
+        return SetLine(_line(name, value), name == "close")
     return _OF_A_VALUE[name](value)
+
+
+def _line(name: str, value: object) -> str:
+    if not isinstance(value, str) or not value:
+        raise ValueError(f"{name}: expected the name of a line, found {describe(value)}")
+    return value
+
+
+def _glitch(value: object, seconds: float) -> Step:
+    if not isinstance(value, dict):
+        return Glitch(_line("glitch", value), seconds)
+    for key in value:
+        if key not in _OF_GLITCH:
+            raise ValueError(f"glitch: unknown key {key!r}{nearest(str(key), _OF_GLITCH)}")
+    times = value.get("times", 1)
+    if isinstance(times, bool) or not isinstance(times, int) or times < 1:
+        raise ValueError(f"glitch: expected a number of times from 1, found {describe(times)}")
+    every = _positive(value["every"], "time") if "every" in value else 0.0
+    if times > 1 and every <= seconds:
+        raise ValueError(
+            f"glitch: {times} times need 'every' with more than {1e3 * seconds:g} ms, such as "
+            "'every: 11 ms'"
+        )
+    return Glitch(_line("glitch", value.get("line")), seconds, times, every)
 
 
 def _supply(value: object) -> Step:

@@ -28,6 +28,7 @@ MARKS = {
     "reversal": "direction reversal",
     "stall": "stall, or its partner that must not trip",
     "speed_step": "speed step",
+    "protection": "a fault that must come, stay and go, or its partner that must not come",
     "derating": "current limit over the temperature of the power stage",
     "steps": "scenario made of primitive steps",
     "cw": "clockwise",

@@ -122,11 +122,13 @@ class SwitchCommands(Conversation):
     """Relays; ``{relay}`` stands for the number of one (SCPI-1999 vol. 2, ROUTe).
 
     `query` is answered by 1 while the relay is closed; "" for relays that cannot be read back.
+    `pulse` opens a relay for ``{time}`` s and closes it again; "" where there is no such command.
     """
 
     close: str = "ROUT:CLOS (@{relay})"
     open: str = "ROUT:OPEN (@{relay})"
     query: str = "ROUT:CLOS? (@{relay})"
+    pulse: str = ""
 
     def message(self, text: str, relay: int) -> str:
         """One of the texts as it is sent."""

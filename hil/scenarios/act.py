@@ -6,7 +6,6 @@ from hil.core.conditions import Conditions
 from hil.core.drive import Direction, Sensing
 from hil.core.errors import HarnessError
 from hil.plan.kinds import (
-    DeratingParameters,
     ReversalParameters,
     SpeedStepParameters,
     StallParameters,
@@ -15,12 +14,14 @@ from hil.plan.kinds import (
 )
 from hil.plan.offers import absent_channels
 from hil.plan.plan import PlannedItem
+from hil.plan.protective import DeratingParameters, ProtectionParameters
 from hil.plan.rig import Rig
 from hil.plan.steps import Reverse
 from hil.scenarios import manoeuvres
 from hil.scenarios.manoeuvres import Approach
+from hil.scenarios.protection import protection
 from hil.scenarios.scripted import run_steps
-from hil.scenarios.steps import Steps
+from hil.scenarios.steps import Steps, fault_from_words
 
 
 def conditions_for(
@@ -34,6 +35,7 @@ def conditions_for(
     load: float = 0.0,
     tolerance: float = 5.0,
     trip_expected: bool = False,
+    faults: int = 0,
     saturated: bool = False,
 ) -> Conditions:
     """What measures need to know, the rig's nameplate included."""
@@ -47,6 +49,7 @@ def conditions_for(
         load=load,
         tolerance=tolerance,
         trip_expected=trip_expected,
+        faults=faults,
         saturated=saturated,
         back_emf_constant=rig.motor.back_emf_constant,
         resistance=rig.motor.resistance,
@@ -69,7 +72,8 @@ def conditions_of(item: PlannedItem, rig: Rig) -> Conditions:
         entry=p.entry,
         load=item.load,
         tolerance=p.tolerance,
-        trip_expected=isinstance(p, StallParameters) and p.expect == "trip",
+        trip_expected=isinstance(p, StallParameters | ProtectionParameters) and p.expect == "trip",
+        faults=int(fault_from_words(p.fault)) if isinstance(p, ProtectionParameters) else 0,
         saturated=isinstance(p, SpeedStepParameters) and p.saturate is not None,
     )
 
@@ -148,6 +152,8 @@ def act(item: PlannedItem, steps: Steps) -> None:
                 torque=p.saturate.brake_torque if p.saturate else 0.0,
                 saturated_for=p.saturate.hold if p.saturate else 0.0,
             )
+        case ProtectionParameters():
+            protection(steps, approach, p, voltage=item.supply_voltage)
         case DeratingParameters():
             manoeuvres.derating(
                 steps,

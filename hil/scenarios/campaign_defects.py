@@ -15,8 +15,13 @@ from dataclasses import dataclass, field
 
 from hil.core.count import many
 from hil.core.verdict import Verdict
-from hil.plan.kinds import ReversalParameters, StallParameters, StepsParameters
+from hil.plan.kinds import (
+    ReversalParameters,
+    StallParameters,
+    StepsParameters,
+)
 from hil.plan.plan import PlannedItem
+from hil.plan.protective import ProtectionParameters
 from hil.plan.steps import Reverse, Start
 from hil.scenarios.campaign_task import Task, TaskResult
 from hil.twin.defects import Defect
@@ -140,7 +145,7 @@ def starts_of(item: PlannedItem) -> int:
     once = 1
     if isinstance(p, ReversalParameters):
         once = 2
-    elif isinstance(p, StallParameters):
+    elif isinstance(p, StallParameters | ProtectionParameters):
         once = 2 if p.expect == "trip" else 1
     elif isinstance(p, StepsParameters):
         once = sum(isinstance(step, Start | Reverse) for step in p.steps)

@@ -9,7 +9,6 @@ from hil.core.errors import BenchError
 from hil.plan.collect import Collected
 from hil.plan.expand import left_out, not_wired
 from hil.plan.kinds import (
-    DeratingParameters,
     ReversalParameters,
     SpeedStepParameters,
     StallParameters,
@@ -18,16 +17,20 @@ from hil.plan.kinds import (
 )
 from hil.plan.offers import NAMED, not_judged
 from hil.plan.plan import PlannedItem
+from hil.plan.protective import DeratingParameters, ProtectionParameters
 from hil.plan.reach import out_of_reach
-from hil.plan.steps import Dip, ExpectStill, Hold, Silence, Wait
+from hil.plan.steps import Dip, ExpectStill, Glitch, Hold, Silence, Wait
 from hil.scenarios.act import check_safe
 from hil.scenarios.manoeuvres import REST, SETTLE
+from hil.scenarios.protection import RUN
 from hil.verdicts.samples import chance_to_see
 from hil.verdicts.sequence import announce
 from hil.verdicts.sequential_design import forecast
 
 #: Faults that come once in so many repetitions: the chance to see one is told.
 RARE = (20, 50, 100)
+#: Steps that take a time of their own.
+_LASTING = (Wait, Hold, Silence, ExpectStill, Dip, Glitch)
 
 
 def repetitions(item: PlannedItem) -> float:
@@ -58,11 +61,14 @@ def _of_one(item: PlannedItem) -> float:
             found = SETTLE + p.hold + p.watch
         case SpeedStepParameters():
             found = SETTLE + p.hold + (p.saturate.hold if p.saturate is not None else 0.0)
+        case ProtectionParameters():
+            lasts = p.cause.seconds if isinstance(p.cause, _LASTING) else 0.0
+            found = SETTLE + lasts
+            found += 6.0 * p.hold_off + RUN if p.expect == "trip" else p.hold + 2.0 * p.hold_off
         case DeratingParameters():
             found = SETTLE + len(p.temperatures) * (p.soak + p.hold)
         case StepsParameters():
-            lasting = (Wait, Hold, Silence, ExpectStill, Dip)
-            found = sum(step.seconds for step in p.steps if isinstance(step, lasting))
+            found = sum(step.seconds for step in p.steps if isinstance(step, _LASTING))
         case _:
             found = 0.0
     return found

@@ -63,6 +63,11 @@ class ScriptSteps(Steps):
         """As `Steps.set_line`."""
         super().set_line(self._asked.line(line), closed)
 
+    def glitch(self, line: str, seconds: float, *, times: int = 1, every: float = 0.0) -> None:
+        """As `Steps.glitch`."""
+        line, seconds = self._asked.line(line), lasting("seconds", seconds)
+        super().glitch(line, seconds, times=times, every=lasting("every", every))
+
     def stand_in(self, line: str) -> None:
         """As `Steps.stand_in`."""
         super().stand_in(self._asked.line(line) if line else line)

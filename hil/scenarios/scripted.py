@@ -29,13 +29,13 @@ def run_steps(
     planned = list(sequence)
     for number, step in enumerate(planned, start=1):
         try:
-            direction = _one(steps, step, direction, approach.tolerance, voltage)
+            direction = carry_out(steps, step, direction, approach.tolerance, voltage)
         except ManoeuvreFailed as error:
             which = f"step {number} of {len(planned)} ({plan.written(step)})"
             raise ManoeuvreFailed(f"{which}: {error}") from error
 
 
-def _one(  # noqa: PLR0912, PLR0915 - one branch a step is what this function is
+def carry_out(  # noqa: PLR0912, PLR0915 - one branch a step is what this function is
     steps: Steps, step: plan.Step, direction: int, tolerance: float, voltage: float
 ) -> int:
     """Carry out one step; returns the direction in force afterwards."""
@@ -98,6 +98,8 @@ def _one(  # noqa: PLR0912, PLR0915 - one branch a step is what this function is
             steps.dip(step.voltage, step.seconds)
         case plan.SetLine():
             steps.set_line(step.line, step.closed)
+        case plan.Glitch():
+            steps.glitch(step.line, step.seconds, times=step.times, every=step.every)
         case plan.StandIn():
             steps.stand_in(step.line)
         case plan.Silence():

@@ -17,7 +17,7 @@ from hil.bench.operator import Request
 from hil.core.drive import DriveState, Fault
 from hil.core.errors import CommandRefused, FirmwareError, InstrumentError
 from hil.scenarios.checked_board import unchecked
-from hil.core.ladder import in_words, rung_of
+from hil.scenarios.signals import SignalSteps
 
 #: The board must report idle this soon after supply-on and clear, s.
 READY_WITHIN = 1.5
@@ -35,7 +35,7 @@ def fault_from_words(words: Iterable[str]) -> Fault:
     return functools.reduce(lambda a, b: a | b, flags, Fault.NONE)
 
 
-class Steps:
+class Steps(SignalSteps):
     """Primitive steps on an opened bench.
 
     Attributes
@@ -47,14 +47,13 @@ class Steps:
     """
 
     def __init__(self, bench: Bench) -> None:
-        self.bench = bench
+        super().__init__(bench)
         self.log: list[str] = []
         self._origin = bench.clock.now()
         self.is_to_turn = False
         self._set_point = 0.0
         self.voltage = 0.0
         self.sensing = ""
-        self._rung = ""
 
     @property
     def set_point(self) -> float:
@@ -191,6 +190,21 @@ class Steps:
         """Ask for the present set point in the other direction."""
         self.set_speed(-self._set_point)
 
+    def repeat_set_point(self) -> None:
+        """Send the present set point again; a board in fault may refuse it."""
+        self.say(f"set point {self._set_point:+.0f} rpm again")
+        with contextlib.suppress(CommandRefused):
+            self.bench.board.set_speed(self._set_point)
+
+    def try_out(self, command: str, value: float = 0.0) -> bool:
+        """Send a command that the board should refuse; whether it did. Nothing is raised if not."""
+        try:
+            self.expect_refusal(command, value)
+        except ManoeuvreFailed as error:
+            self.say(str(error))
+            return False
+        return True
+
     def stop(self) -> None:
         """Ask the board for an orderly stop; the supply stays on."""
         self.say("stop")
@@ -233,41 +247,6 @@ class Steps:
             return
         self.bench.poll()
         raise ManoeuvreFailed(f"{asked} was obeyed, expected a refusal: {self.describe()}")
-
-    # -- signals and link ------------------------------------------------------------------
-
-    def set_line(self, line: str, closed: bool) -> None:
-        """Close or open a line of the signal switch."""
-        self.say(f"{'close' if closed else 'open'} line {line}")
-        switch = self.bench.require_switch()
-        if rung_of(line) is not None and not closed:
-            self.bench.watch.sensor_replaced()
-        self.bench.mark("line-closed" if closed else "line-opened", detail=line)
-        switch.set(line, closed)
-        if rung_of(line) is not None and closed:
-            self.bench.watch.sensor_back(self.bench.clock.now())
-
-    def stand_in(self, line: str) -> None:
-        """Put a rung of the ladder in the place of the temperature sensor; "" for the sensor.
-
-        Only one at a time: the one before is closed first.
-        """
-        if self._rung:
-            self.set_line(self._rung, True)
-        self._rung = line
-        if line:
-            self.say(f"{in_words(line)} in place of the temperature sensor")
-            self.set_line(line, False)
-
-    def silence(self, seconds: float) -> None:
-        """Say nothing to the board for a time, and go on listening."""
-        self.say(f"say nothing for {seconds:g} s")
-        self.bench.mark("silence")
-        self.bench.quiet = True
-        try:
-            self.bench.wait(seconds)
-        finally:
-            self.bench.quiet = False
 
     # -- load ------------------------------------------------------------------------------
 

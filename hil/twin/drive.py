@@ -182,6 +182,14 @@ class Drive:
             s["i"] = 0.0
         s["e_switch"] += before - self._magnetic(s)  # in the arc
 
+    def break_line(self, line: str, seconds: float) -> None:
+        """Open a Hall or temperature line for so long, whole PWM periods, one at least."""
+        if line not in LINES or line.startswith("phase"):
+            raise ValueError(f"no line {line!r} that can be broken for a moment")
+        s = self._state
+        s["glitch_lines"] = 1 << LINES.index(line)
+        s["glitch_end"] = self._periods + max(1, round(seconds * self._pwm))
+
     def set_pot(self, position: float) -> None:
         """Turn the board's speed potentiometer, 0 to 1."""
         self._state["pot"] = position

@@ -51,6 +51,9 @@ class DriveLike(Protocol):
     def set_line(self, line: str, closed: bool) -> None:
         """Close or open a signal line, e.g. ``hall-a``."""
 
+    def break_line(self, line: str, seconds: float) -> None:
+        """Open a signal line for so long; ValueError for one that cannot be."""
+
     def feed(self, data: bytes) -> None:
         """Bytes from host to board; they arrive at the pace of the line."""
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 
 import pytest
 
@@ -10,7 +11,8 @@ from hil.core.errors import InstrumentError
 from hil.drivers.scpi import ScpiConfig
 from hil.drivers.switch import CHANNELS, ScpiSwitch, SwitchConfig
 from hil.ports.clock import WallClock
-from hil.ports.instruments import SignalSwitch
+from hil.ports.instruments import PulsingSwitch, SignalSwitch
+from hil.ports.reading_commands import SwitchCommands
 
 
 @pytest.fixture
@@ -126,3 +128,20 @@ def test_the_rungs_of_a_ladder_have_the_relays_behind_those_of_the_lines():
     assert config.relays == {"hall-b": 2, "temperature-60": 8, "temperature-open": 42}
     assert SwitchConfig(scpi=scpi, ladder=("short",)).relays == {"temperature-short": 8}
     assert SwitchConfig(scpi=scpi).relays == CHANNELS
+
+
+def test_a_pulse_is_left_to_a_switch_that_has_a_command_for_it(bench):
+    peer, switch = bench
+    assert not switch.pulses
+    config = replace(
+        switch._config, commands=SwitchCommands(pulse="PULSE {relay},{time}", error_query="")
+    )
+    other = ScpiSwitch(switch._session, config)
+    assert isinstance(other, PulsingSwitch)
+    assert other.pulses
+    peer.received.clear()
+    with pytest.raises(InstrumentError, match="Undefined header"):  # this box has none after all
+        other.pulse("hall-b", 2e-4)
+    assert peer.received[0] == "PULSE 2,0.0002"
+    with pytest.raises(InstrumentError, match="no line 'hall-d'"):
+        other.pulse("hall-d", 1e-3)

@@ -35,6 +35,9 @@ NAMES = {
         fault-named latched restarts recovered speed-dip""",
     "speed-step": """transition-duration overshoot undershoot settling-time-2 settling-time-5
         steady-error ripple peak-current wind-up-overshoot settling-after-release""",
+    "protection": """tripped fault-named time-to-fault time-to-still latched hold-off restarts
+        cleared-by-stop idle-after-clear recovered refusals fault-count peak-current
+        peak-dc-link-voltage peak-temperature""",
     "derating": """derating-start derating-end derating-misfit current-when-cold current-when-hot
         peak-current fault-count""",
     "steps": """final-speed-error ripple peak-speed peak-current peak-dc-link-voltage

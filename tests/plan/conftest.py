@@ -14,6 +14,7 @@ SHIPPED = Path(__file__).parents[2] / "testplans"
 
 EVERY = {"speed-disagreement": "%", "telemetry-loss": "%"}
 MEASURES = {
+    "protection": {**EVERY, "tripped": "1"},
     "derating": {**EVERY, "derating-start": "degC"},
     "start": {
         **EVERY,

@@ -343,6 +343,25 @@ class TestPairs:
         held = self.HELD.replace("2000 rpm", "1000 rpm")
         assert "must trip" in str(refused("pairs: required\n" + HEAD + self.TRIP + held))
 
+    PROTECTED = (
+        "  - {id: hot, scenario: protection, speed: 1000 rpm, cause: {temperature: 82 degC}, "
+        "fault: [over-temperature], expect: trip, bands: {tripped: {exactly: 1}}}\n"
+    )
+    ENDURED = PROTECTED.replace("id: hot", "id: warm").replace("trip, bands", "no-trip, bands")
+
+    def test_a_protection_needs_a_partner_for_its_fault(self, items, refused):
+        head = "pairs: required\n" + HEAD
+        assert len(items(head + self.PROTECTED + self.ENDURED)) == 2
+        said = str(refused(head + self.PROTECTED))
+        assert "hot must trip, but no protection with 'expect: no-trip'" in said
+        assert "direction, sensing and fault (over-temperature)" in said
+        other = self.ENDURED.replace("[over-temperature]", "[over-voltage]")
+        assert "must trip" in str(refused(head + self.PROTECTED + other))
+
+    def test_a_stall_is_no_partner_of_a_protection(self, refused):
+        said = str(refused("pairs: required\n" + HEAD + self.PROTECTED + self.HELD))
+        assert "no protection with" in said
+
 
 def test_all_problems_at_once(refused):
     text = (

@@ -8,8 +8,9 @@ import pytest
 
 from hil.core.drive import Fault
 from hil.plan.checks import LINES
-from hil.plan.kinds import KINDS, ItemConditions, Parameters, Saturation
+from hil.plan.kinds import KINDS, Saturation
 from hil.plan.matrix import NO_AXIS, keys_of
+from hil.plan.parameters import ItemConditions, Parameters
 from hil.plan.plan import BandText, Defaults, PlanHead, ScenarioHead, SequentialText, Success
 from hil.plan.steps import _ALL as STEPS
 from hil.plan.steps import STATES, read_step
@@ -59,6 +60,7 @@ def test_every_kind_has_its_own_keys(table):
         own = set(keys_of(KINDS[kind])) - common
         assert own <= set(told), kind
         values = {"trip", "no-trip", "true", "{brake-torque: ..., hold: ...}"}
+        values |= {step for step in STEPS if kind == "protection"}
         assert set(told) - own <= values, kind
     assert set(re.findall(r"([a-z-]+): \.\.\.", "{brake-torque: ..., hold: ...}")) == set(
         keys_of(Saturation)

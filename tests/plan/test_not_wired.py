@@ -262,3 +262,30 @@ def test_a_rung_that_a_ladder_has_not_is_a_contradiction(refused, rig):
 def test_temperatures_must_rise(refused, rig):
     said = refused(LADDER.replace("50 degC, 70", "70 degC, 70"), rig)
     assert "expected them to rise, found 70 degC after 70 degC" in said
+
+
+def test_a_glitch_shorter_than_the_switch_can_make_is_not_run(items, rig):
+    text = (
+        PLAIN
+        + """\
+  - id: glitch
+    scenario: protection
+    speed: 1000 rpm
+    cause: {glitch: hall-a, for: 0.2 ms}
+    fault: [hall]
+    expect: no-trip
+    bands: {tripped: {exactly: 0}}
+  - id: steps
+    scenario: steps
+    steps: [{glitch: {line: hall-b, times: 2, every: 30 ms}, for: 3 ms}]
+    bands: {fault-count: {exactly: 0}}
+"""
+    )
+    slow = rig.switch.model_copy(update={"shortest": 0.004})
+    _, one, two = items(text, on=rig.model_copy(update={"switch": slow}))
+    assert one.lacks == (
+        "the signal switch of rig dosing-pump makes no break shorter than 4 ms (switch.shortest), "
+        "and 0.2 ms of hall-a are asked for"
+    )
+    assert "3 ms of hall-b" in two.lacks
+    assert not any(item.lacks for item in items(text))

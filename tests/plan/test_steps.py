@@ -77,7 +77,7 @@ def test_steps(raw, step):
             {"dip": "18 V", "within": "1 s"},
             "dip takes no 'within'; only wait-for and expect-fault do",
         ),
-        ({"wait": "1 s", "for": "1 s"}, "wait takes no 'for'; only dip does"),
+        ({"wait": "1 s", "for": "1 s"}, "wait takes no 'for'; only dip and glitch do"),
         ({"dip": "0 V", "for": "1 s"}, "expected a voltage above zero"),
         ({"open": 3}, "open: expected the name of a line, found the number 3"),
         ({"silence": "3 V"}, "expected a time with its unit"),
@@ -172,3 +172,26 @@ def test_what_stands_in_for_the_temperature_sensor(value, line):
 def test_what_cannot_stand_in_for_it(value):
     with pytest.raises(ValueError, match=r"^temperature: expected a temperature .*sensor itself$"):
         read_step({"temperature": value})
+
+
+def test_a_glitch_once_and_many_times():
+    assert read_step({"glitch": "hall-b", "for": "0.2 ms"}) == steps.Glitch("hall-b", 2e-4)
+    many = {"line": "hall-b", "times": 12, "every": "11 ms"}
+    assert read_step({"glitch": many, "for": "0.2 ms"}) == steps.Glitch("hall-b", 2e-4, 12, 0.011)
+
+
+@pytest.mark.parametrize(
+    ("value", "said"),
+    [
+        ({"line": "hall-b", "often": 3}, "unknown key 'often'"),
+        ({"line": "hall-b", "times": 0}, "a number of times from 1"),
+        ({"line": "hall-b", "times": True}, "a number of times from 1"),
+        ({"line": "hall-b", "times": 2}, "need 'every' with more than 0.2 ms"),
+        ({"line": "hall-b", "times": 2, "every": "0.1 ms"}, "need 'every'"),
+        ({"times": 2, "every": "1 ms"}, "expected the name of a line"),
+        (3, "expected the name of a line"),
+    ],
+)
+def test_what_is_no_glitch(value, said):
+    with pytest.raises(ValueError, match=f"^glitch: .*{said}"):
+        read_step({"glitch": value, "for": "0.2 ms"})

@@ -110,6 +110,11 @@ KINDS = {
         "saturate: {brake-torque: 0.05 N*m, hold: 0.1 s}",
         ["board start -1000", "brake apply 0.05", "board set-speed -1500", "brake release"],
     ),
+    "protection": (
+        "speed: 1000 rpm, cause: {brake: 0.1 N*m}, fault: [over-current], expect: no-trip, "
+        "hold: 0.1 s, hold-off: 0.05 s",
+        ["board start -1000", "brake apply 0.1", "brake release"],
+    ),
     "derating": (
         "speed: 1000 rpm, brake-torque: 0.4 N*m, temperatures: [50 degC, 70 degC]",
         [
@@ -133,6 +138,7 @@ BANDS = {
     "steps": "fault-count",
     "speed-step": "overshoot",
     "derating": "fault-count",
+    "protection": "tripped",
 }
 
 

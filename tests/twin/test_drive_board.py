@@ -263,3 +263,22 @@ def test_a_rung_of_the_ladder_takes_the_place_of_the_temperature_sensor(scripted
         drive.set_line(line, True)
         drive.advance(0.002)
         assert firmware.inputs()["t_stage"] == pytest.approx(drive.temperatures.junction, abs=0.5)
+
+
+@pytest.mark.parametrize("periods", [1, 4])
+def test_a_line_is_broken_for_so_many_periods_and_no_more(scripted, periods):
+    drive, firmware = running(scripted, SensingParameters())
+    drive.advance(0.002)
+    drive.break_line("temperature-sensor", periods * 50e-6)
+    seen = []
+    for _ in range(periods + 3):
+        drive.advance(50e-6)
+        seen.append(abs(firmware.inputs()["t_stage"] - 87.0) < 1e-3)
+    assert seen.count(True) == periods
+    assert not seen[-1]
+
+
+def test_a_phase_is_not_broken_for_a_moment(scripted):
+    drive, _ = running(scripted, SensingParameters())
+    with pytest.raises(ValueError, match="no line 'phase-a' that can be broken"):
+        drive.break_line("phase-a", 1e-3)

@@ -102,6 +102,13 @@ TIMING = (
         ("final-current-crest",),
     ),
     Defect(
+        "commutation-late-when-slow-and-reverse",
+        "Counter-clockwise and below 1200 rpm, every commutation comes 1.8 ms late.",
+        (Seed("lag_slow_reverse", 36.0),),
+        ("timing", "direction", "one-direction", "one-sensing", "one-corner"),
+        ("current-asymmetry",),
+    ),
+    Defect(
         "commutation-late-after-the-crossing",
         "With back-EMF sensing the motor commutates 24 degrees late and falls out of step.",
         (Seed("commutation_delay", 0.9),),

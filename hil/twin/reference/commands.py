@@ -58,6 +58,9 @@ def _stop(s: Any) -> int:
         return DONE
     s.target = 0.0
     s.wanted = 0
+    if s.stop_clears == 1 and s.state == st.FAULT:
+        s.faults = 0
+        enter(s, st.IDLE)
     if s.stop_coasts == 1 and s.state != st.FAULT:
         s.bridge = OFF
         enter(s, st.IDLE)
@@ -101,6 +104,11 @@ def _set_speed(s: Any, speed: int) -> int:
     if wished * s.target < 0.0 and (s.reverse_ignored & (1 if wished < 0.0 else 2)) != 0:
         return DONE
     s.target = wished
+    if s.speed_restarts == 1 and s.state == st.FAULT and speed != 0:
+        s.faults = 0
+        s.wanted = 1
+        enter(s, st.IDLE)
+        begin(s)
     if speed == 0:
         s.wanted = 0
     return DONE

@@ -48,7 +48,8 @@ def trip(s: Any, fault: int) -> None:
             return
         s.tripped_once = 1
     s.faults |= fault
-    s.bridge = OFF
+    if fault != st.LINK_LOST or s.off_late == 0.0:
+        s.bridge = OFF
     s.wanted = s.restarting & s.wanted
     if s.state != st.FAULT:
         s.state = st.FAULT
@@ -81,6 +82,8 @@ def protect_slow(s: Any) -> None:
     if s.hot_count >= _HOT_STEPS:
         trip(s, st.OVER_TEMPERATURE)
     turning = s.state not in (st.IDLE, st.FAULT)
+    if s.off_late > 0.0 and s.state == st.FAULT and (s.tick - s.entered) * s.period > s.off_late:
+        s.bridge = OFF
     s.low_count = s.low_count + 1 if turning and s.bus < s.under_voltage else 0
     if s.low_count >= _LOW_STEPS:
         trip(s, st.UNDER_VOLTAGE)

@@ -17,6 +17,7 @@ from hil.twin.reference.state import RUN
 _JUMP_SAMPLES = 3
 _ILLEGAL, _JUMP = 4, 8  # weight in the trouble counter, which a good sample lowers by one
 _FULL = 1000
+_SLOW = 1200.0  # rpm, of a seam
 
 
 @inlined
@@ -60,6 +61,14 @@ def hall_pattern(s: Any) -> int:
 
 
 @inlined
+def _lag_reverse(s: Any) -> float:
+    lag: float = s.lag_reverse
+    if abs(s.speed) < _SLOW:
+        lag += s.lag_slow_reverse
+    return lag
+
+
+@inlined
 def commutate_by_hall(s: Any) -> None:
     """Switch to the pattern of the sector, at once; the lag is a seam and zero in good firmware."""
     if s.state < RUN or s.sector < 0:
@@ -70,7 +79,7 @@ def commutate_by_hall(s: Any) -> None:
         return
     if pattern != s.next_pattern:
         s.next_pattern = pattern
-        s.due = s.tick + s.lag + (s.lag_reverse if s.direction < 0 else 0.0)
+        s.due = s.tick + s.lag + (_lag_reverse(s) if s.direction < 0 else 0.0)
     if s.tick >= s.due:
         s.pattern = pattern
         s.commutated_at = s.tick

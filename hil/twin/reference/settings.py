@@ -44,6 +44,10 @@ SEAMS: Mapping[str, float] = MappingProxyType(
         "speed_step": 0,  # rpm: set points are cut to whole multiples of it
         "start_in_fault": 0,  # 1: a start command clears the fault and starts
         "clear_unchecked": 0,  # 1: a clear is obeyed while the cause persists
+        "lag_slow_reverse": 0.0,  # as lag_reverse, on top of it, below 1200 rpm only
+        "stop_clears": 0,  # 1: a stop clears a fault
+        "speed_restarts": 0,  # 1: a set point clears a fault and starts again
+        "off_late": 0.0,  # s for which the gates go on after the fault link-lost
         "sensor_forgotten": 0,  # 1: after a clear a cold, broken sensor is not noticed any more
         "sense_turning": 0,  # 1: the sensing method may be changed while the motor turns
         "reverse_ignored": 0,  # reversals acknowledged but ignored; bit 0 to ccw, bit 1 to cw

@@ -37,6 +37,7 @@ class FakeDrive:
         self.over_voltage = math.inf
         self.pumped = 0.0  # V above the supply, as after a reversal
         self.lines: dict[str, bool] = {}
+        self.broken: list[tuple[str, float]] = []
         self.advances = 0
         self.overheard: list[bytes] = []
         self.silent = False
@@ -85,6 +86,9 @@ class FakeDrive:
 
     def set_line(self, line: str, closed: bool) -> None:
         self.lines[line] = closed
+
+    def break_line(self, line: str, seconds: float) -> None:
+        self.broken.append((line, seconds))
 
     def feed(self, data: bytes) -> None:
         self.overheard.append(data)

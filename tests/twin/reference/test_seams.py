@@ -243,3 +243,40 @@ def test_chance_hits_about_as_often_as_it_says(rig, seam, state):
         one.drive.advance(0.01)
     # 80 trials at 0.25: 20 expected, standard deviation 3.9; four of them either way.
     assert 5 <= hits <= 35
+
+
+def _in_fault(board, **seams):
+    """A board that was too hot for a moment, with 1000 rpm asked for."""
+    one = board(defects=seams)
+    one.ask(b"start,1000\n")
+    one.inputs["t_stage"] = 120.0
+    one.periods(400)
+    one.inputs["t_stage"] = 25.0
+    one.periods(100)
+    assert one.state["state"] == FAULT
+    return one
+
+
+@pytest.mark.parametrize(("seam", "after"), [(0, FAULT), (1, IDLE)])
+def test_a_stop_clears_a_fault(board, seam, after):
+    one = _in_fault(board, stop_clears=seam)
+    one.ask(b"stop\n")
+    assert one.state["state"] == after
+
+
+@pytest.mark.parametrize(("seam", "after"), [(0, FAULT), (1, RUN)])
+def test_a_set_point_starts_after_a_fault(board, seam, after):
+    one = _in_fault(board, speed_restarts=seam)
+    one.ask(b"speed,1200\n")
+    assert one.state["state"] == after
+
+
+@pytest.mark.parametrize(("seam", "driven"), [(0.0, False), (0.1, True)])
+def test_the_gates_go_on_after_a_lost_link(board, seam, driven):
+    one = board(link_timeout=0.05, defects={"off_late": seam})
+    one.ask(b"start,1000\n")
+    one.periods(1200)  # 60 ms
+    assert one.state["faults"] == int(Fault.LINK_LOST)
+    assert bool(one.state["bridge"] != 0) is driven
+    one.periods(2400)
+    assert one.state["bridge"] == 0

@@ -58,3 +58,11 @@ def test_a_switch_with_fewer_lines(drive) -> None:
     assert drive.lines == {"hall-a": True, "hall-b": False}
     switch.execute("ROUT:OPEN (@3)")
     assert switch.execute("SYST:ERR?").startswith("-222")
+
+
+def test_a_pulse_breaks_a_line_for_a_moment(switch, drive) -> None:
+    switch.execute("ROUT:PULS 0.0002,(@2)")
+    assert drive.broken == [("hall-b", 0.0002)]
+    switch.execute("ROUT:PULS 20,(@2)")
+    assert switch.execute("SYST:ERR?").startswith("-222")
+    assert all(drive.lines.values())
