@@ -11,7 +11,6 @@ import pytest
 from hil.core.record import CHECK, to_check
 from hil.plugins import resume_hooks
 from hil.plugins.attended import operator_for
-from hil.plugins.given import lines
 from hil.plugins.in_use import EXIT_IN_USE, InUse
 from hil.plugins.items import item_id, on_bench, rig_of, uses_bench
 from hil.plugins.keys import CAME_TO, PROGRESS, RESUME, RUN, TAKEN
@@ -46,15 +45,6 @@ def pytest_configure(config: pytest.Config) -> None:
         check_size(config, options.pool)
     if options.resume is not None:
         config.pluginmanager.register(resume_hooks, "hil-resume")
-
-
-def pytest_report_collectionfinish(
-    config: pytest.Config, items: Sequence[pytest.Item]
-) -> list[str]:
-    """The options that are no defaults, with -v all of them, and where each came from."""
-    if not any(on_bench(item) for item in items):
-        return []
-    return list(lines(bench_options(config).settings, each=config.get_verbosity() > 0))
 
 
 def pytest_sessionstart(session: pytest.Session) -> None:

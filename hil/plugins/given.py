@@ -62,7 +62,7 @@ def shown(value: str) -> str:
 
 
 def lines(settings: Sequence[Given], *, each: bool) -> Iterator[str]:
-    """What to say in the head of a session: what is no default, or every option."""
+    """What to say of the options in force: what is no default, or every option."""
     told = [one for one in settings if each or one.source != DEFAULT]
     if each:
         width = max(len(one.name) for one in told)

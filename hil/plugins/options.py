@@ -12,7 +12,7 @@ import pytest
 from hil.core.roles import ROLES
 from hil.plugins.given import COMMAND_LINE, DEFAULT, given, lines, shown, variable
 from hil.plugins.in_force import BenchOptions, Given
-from hil.plugins.keys import TAKEN
+from hil.plugins.keys import COLLECTED, RUN, TAKEN
 from hil.plugins.until import refuse_if_wrong
 
 #: option name -> (default, help); each has an ini twin ``hil_...`` of the same meaning.
@@ -79,8 +79,12 @@ def pytest_configure(config: pytest.Config) -> None:
     bench_options(config)
 
 
-def pytest_report_header(config: pytest.Config) -> list[str]:
+def pytest_report_collectionfinish(config: pytest.Config) -> list[str]:
     """The options that are no defaults, with -v all of them, and where each came from."""
+    if config.stash.get(RUN, None) is None and not config.stash.get(COLLECTED, {}):
+        return []  # neither a bench nor a plan has anything to do with it
+    if config.get_verbosity() < 0:
+        return []
     return list(lines(bench_options(config).settings, each=config.get_verbosity() > 0))
 
 

@@ -71,10 +71,11 @@ def test_a_port_on_the_command_line_is_why_hardware_is_asked_for(lab) -> None:
     assert told in result.stdout.str()
 
 
-def test_a_plain_session_says_nothing_and_with_v_everything(lab) -> None:
+def test_a_plain_session_says_nothing_and_one_of_a_plan_with_v_everything(lab) -> None:
     lab.pytester.makepyfile("def test_one(): pass")
-    assert "hil settings" not in lab.pytester.runpytest_inprocess().stdout.str()
-    result = lab.pytester.runpytest_inprocess("-v")
+    quiet = lab.pytester.runpytest_inprocess("-v", "--hil-seed=3")
+    assert "hil settings" not in quiet.stdout.str()
+    result = lab.pytester.runpytest_inprocess("-v", "--collect-only", lab.plan())
     result.stdout.fnmatch_lines([
         "hil settings, each with where it comes from:", "  bench * auto  (default)",
         "  rig * none  (default)",
