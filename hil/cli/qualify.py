@@ -31,6 +31,11 @@ EXIT_NOT_QUALIFIED, EXIT_ONLY_WAIVED = 4, 5
     type=shared.FOLDER,
     help="Campaign of hil defects: which seeded defects the plans catch. Repeatable.",
 )
+@click.option(
+    "--index",
+    metavar="URL",
+    help="Index of earlier runs: what a measure differs by from one to the next, with --previous.",
+)
 @click.option("--waivers", type=shared.FILE, help="Waiver file.")
 @click.option("--sign", "key", type=shared.FILE, help="Private key (Ed25519, PEM) to sign with.")
 @click.option("--pdf", is_flag=True, help="Print the page to PDF too (pip install 'hil[pdf]').")
@@ -41,6 +46,7 @@ def qualify(
     out: Path,
     previous: Path | None,
     campaigns: tuple[Path, ...],
+    index: str | None,
     waivers: Path | None,
     key: Path | None,
     pdf: bool,
@@ -57,7 +63,7 @@ def qualify(
     from hil.report.dossier.told import lines
     from hil.report.dossier.write import Wanted, make_dossier
 
-    wanted = Wanted(requirements, runs, out, previous, waivers, key, pdf, campaigns)
+    wanted = Wanted(requirements, runs, out, previous, waivers, key, pdf, campaigns, index)
     release, seal = make_dossier(wanted, utc_now())
     for line in lines(release, out, seal):
         click.echo(line)

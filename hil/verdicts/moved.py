@@ -7,6 +7,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from itertools import pairwise
 
 from hil.core.band import Band
 from hil.core.measure import Measure
@@ -16,6 +17,8 @@ from hil.verdicts.uncertainty import combine, coverage, effective_freedom
 #: A measure with less than this share of the span of its band left, in %, calls for a look although
 #: it passes: common practice, no source.
 LITTLE = 20.0
+#: Runs in a row that it takes to tell of the scatter between them.
+LEAST_RUNS = 5
 #: Shares of trials: their uncertainty is that of the count, which their bound holds, not they.
 RATES = frozenset({"success-rate", "failure-rate"})
 
@@ -36,10 +39,12 @@ class Scatter:
     ----------
     deviation : standard deviation of single repetitions.
     freedom : degrees of freedom of that, above 0.
+    runs : how many earlier runs it is of, 0 for repetitions.
     """
 
     deviation: float
     freedom: float
+    runs: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,15 +134,33 @@ def mean_of(values: Sequence[Measure]) -> Mean:
     return Mean(found.mean, found.count, whole, None if math.isinf(free) else free, own)
 
 
-def moved(then: Mean, now: Mean, band: Band) -> Move:
+def scatter_between(values: Sequence[float]) -> Scatter | None:
+    """The scatter between runs in a row, one value each; None of fewer than `LEAST_RUNS`.
+
+    From the differences of neighbours, sqrt(sum d^2 / (2 (n - 1))), which a step between two builds
+    hardly swells. Its degrees of freedom are 2 (n - 1)^2 / (3 n - 4): von Neumann and others, The
+    mean square successive difference, 1941 (from memory, and held against simulated series).
+    Values that never differ tell of no scatter: one seed, or too coarse a reading.
+    """
+    count = len(values)
+    if count < LEAST_RUNS:
+        return None
+    squares = math.fsum((b - a) ** 2 for a, b in pairwise(values))
+    deviation = math.sqrt(squares / (2.0 * (count - 1)))
+    freedom = 2.0 * (count - 1) ** 2 / (3.0 * count - 4.0)
+    return Scatter(deviation, freedom, count) if deviation > 0.0 else None
+
+
+def moved(then: Mean, now: Mean, band: Band, earlier: Scatter | None = None) -> Move:
     """How a measure moved, by its `band` of now; the two uncertainties count as independent.
 
-    A single value has the scatter of the other release, whose repetitions differ for the same
-    reasons. Where neither has any it is not decidable whether a difference beyond the uncertainty
-    is a move.
+    A single value has the scatter between `earlier` runs, or else that of the other release, whose
+    repetitions differ for the same reasons. Where there is none it is not decidable whether a
+    difference beyond the uncertainty is a move.
     """
     difference = now.value - then.value
-    then, now = then.scattering(now.scatter), now.scattering(then.scatter)
+    whose = then.scatter, now.scatter
+    then, now = then.scattering(earlier or whose[1]), now.scattering(earlier or whose[0])
     scatter = then.scatter is not None and now.scatter is not None
     before, after = then.expanded, now.expanded
     whole = None if before is None or after is None else math.hypot(before, after)

@@ -11,7 +11,16 @@ from hypothesis import strategies as st
 
 from hil.core.band import Band
 from hil.core.measure import Measure, Outcome
-from hil.verdicts.moved import Mean, Scatter, Sense, distance, mean_of, moved, share_left
+from hil.verdicts.moved import (
+    Mean,
+    Scatter,
+    Sense,
+    distance,
+    mean_of,
+    moved,
+    scatter_between,
+    share_left,
+)
 from hil.verdicts.uncertainty import coverage
 
 UP_TO_ONE = Band("time-to-speed", None, 1.0, "s")
@@ -123,6 +132,53 @@ def test_of_two_healthy_firmwares_about_one_measure_in_twenty_is_called_moved() 
         called += bool(found.beyond)
     # 100 expected, standard deviation 9.7: within five of those
     assert 52 <= called <= 148
+
+
+def test_runs_in_a_row_tell_their_scatter_by_the_differences_of_neighbours() -> None:
+    found = scatter_between([1.0, 2.0, 1.0, 2.0, 1.0])  # sum d^2 = 4, / (2 * 4)
+    assert found is not None
+    assert found.deviation == pytest.approx(0.5**0.5)
+    assert (found.freedom, found.runs) == (pytest.approx(2.0 * 16.0 / 11.0), 5)
+    assert scatter_between([1.0, 2.0, 1.0, 2.0]) is None
+    assert scatter_between([0.5] * 30) is None, "one seed, or too coarse a reading"
+
+
+@pytest.mark.parametrize("runs", [5, 20])
+def test_its_degrees_of_freedom_are_those_of_its_spread(runs: int) -> None:
+    """A variance of f degrees of freedom has a relative variance of 2 / f."""
+    series = np.random.default_rng(runs).standard_normal((4000, runs))
+    found = [scatter_between(values) for values in series.tolist()]
+    squares = np.array([one.deviation**2 for one in found if one is not None])
+    assert np.mean(squares) == pytest.approx(1.0, abs=0.06)
+    freedom = 2.0 / np.var(squares)
+    assert found[0] is not None
+    assert freedom == pytest.approx(found[0].freedom, rel=0.12)
+
+
+def test_a_step_between_two_builds_hardly_swells_it() -> None:
+    values = np.random.default_rng(1).standard_normal(40)
+    calm = scatter_between(values.tolist())
+    stepped = scatter_between((values + 10.0 * (np.arange(40) >= 20)).tolist())
+    assert calm is not None
+    assert stepped is not None
+    assert (
+        stepped.deviation
+        < 2.0 * calm.deviation
+        < 0.5 * float(np.std(values + 10.0 * (np.arange(40) >= 20)))
+    )
+
+
+def test_earlier_runs_decide_what_was_measured_once() -> None:
+    then, now = mean_of([of(0.50, 0.01)]), mean_of([of(0.70, 0.01)])
+    known = Scatter(0.03, 12.0, 20)
+    found = moved(then, now, UP_TO_ONE, known)
+    assert (found.beyond, found.scatter) == (True, True)
+    # u of each: hypot(0.01, 0.03), with 12 * (u / 0.03)^4 degrees of freedom
+    u = math.hypot(0.01, 0.03)
+    assert found.uncertainty == pytest.approx(math.sqrt(2.0) * coverage(12.0 * (u / 0.03) ** 4) * u)
+    assert moved(then, now, UP_TO_ONE, Scatter(0.2, 12.0, 20)).beyond is False
+    three = mean_of([of(value, 0.01) for value in (0.4, 0.5, 0.6)])
+    assert moved(three, three, UP_TO_ONE, known) == moved(three, three, UP_TO_ONE)
 
 
 def test_nobody_can_say_whether_it_is_beyond_an_uncertainty_that_is_not_stated() -> None:

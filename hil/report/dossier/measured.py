@@ -7,13 +7,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from types import MappingProxyType
 
 from hil.core.measure import Measure
 from hil.core.record import ItemResult
 from hil.core.verdict import Judgement, Verdict, combine
 from hil.report.dossier.evidence import SAYS_NOTHING
 from hil.report.items import Item
-from hil.verdicts.moved import LITTLE, Mean, Move, Sense, mean_of, moved, share_left
+from hil.verdicts.moved import LITTLE, Mean, Move, Scatter, Sense, mean_of, moved, share_left
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,6 +84,7 @@ class Row:
     nearest : the judgement of now that is nearest to its limit, and what is left of the span of
         its band in %, None where there is no proportion.
     verdict : the worst of all judgements of now.
+    earlier : scatter between earlier runs, where it was used.
     """
 
     key: Key
@@ -94,6 +96,7 @@ class Row:
     nearest: Judgement
     share: float | None
     verdict: Verdict
+    earlier: Scatter | None = None
 
     @property
     def towards(self) -> bool:
@@ -177,25 +180,32 @@ def _key(result: ItemResult, judgement: Judgement, source: Source) -> Key:
     return Key(result.plan, result.item, judgement.band.measure, source.simulated)
 
 
-def compare(before: Measured | None, now: Measured) -> Compared:
-    """Hold what was measured `now` against the release `before`, if there is one."""
-    rows = [_row(key, before, here) for key, here in now.of.items()]
+def compare(
+    before: Measured | None, now: Measured, earlier: Mapping[Key, Scatter] = MappingProxyType({})
+) -> Compared:
+    """Hold what was measured `now` against the release `before`, if there is one.
+
+    `earlier`: how measures scatter between runs that are in neither.
+    """
+    rows = [_row(key, before, here, earlier.get(key)) for key, here in now.of.items()]
     rows.sort(key=_rank)
     doubted = (() if before is None else before.doubted, now.doubted)
     return Compared(tuple(rows), before is not None, doubted)
 
 
-def _row(key: Key, before: Measured | None, here: Gathered) -> Row:
+def _row(key: Key, before: Measured | None, here: Gathered, earlier: Scatter | None) -> Row:
     there = None if before is None else before.of.get(key)
     then, now = None if there is None else there.mean, here.mean
     nearest, share = _nearest(here.judgements)
     apart = _apart(key, before, there, here)
     move = None
     if not apart and then is not None and now is not None:
-        move = moved(then, now, nearest.band)
+        earlier = earlier if 1 in (then.count, now.count) else None
+        move = moved(then, now, nearest.band, earlier)
     return Row(
         key, then, now, (0 if there is None else there.lacking, here.lacking), move, apart,
         nearest, share, combine(one.verdict for one in here.judgements),
+        None if move is None else earlier,
     )  # fmt: skip
 
 

@@ -99,8 +99,9 @@ def finding(row: Row) -> str:
         return f"{move.sense}; its uncertainty is not stated, so that may be chance"
     if not move.beyond:
         return "within its uncertainty"
+    of = f"{row.earlier.runs} earlier runs" if row.earlier is not None else "the other release"
     whose = [
-        f" (measured once {when}, with the scatter of the other release)"
+        f" (measured once {when}, with the scatter of {of})"
         for when, mean in (("then", row.then), ("now", row.now))
         if mean is not None and mean.count == 1
     ]
@@ -144,6 +145,9 @@ def _row(row: Row) -> Facts:
         "uncertainty": None if row.move is None else row.move.uncertainty,
         "beyond-uncertainty": None if row.move is None else row.move.beyond,
         "scatter-known": None if row.move is None else row.move.scatter,
+        "earlier-runs": None
+        if row.earlier is None
+        else {"runs": row.earlier.runs, "standard-deviation": row.earlier.deviation},
         "sense": None if row.move is None else _SENSES[row.move.sense],
         "not-compared": row.apart,
         "low": band.low,

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from enum import StrEnum
+from types import MappingProxyType
 from typing import Any
 
 from hil.plan.requirements import RequirementFile
@@ -14,12 +15,13 @@ from hil.plan.waivers import Waiver
 from hil.report.dossier.assess import Assessment, Status, assess
 from hil.report.dossier.basis import Basis, basis_of, disagreements
 from hil.report.dossier.changes import Change, changes
-from hil.report.dossier.measured import Compared, Measured, Source, compare, gather
+from hil.report.dossier.measured import Compared, Key, Measured, Source, compare, gather
 from hil.report.dossier.orphans import Orphan, never_decided, orphans, outside, unknown_marks
 from hil.report.dossier.proofs import Proofs, proofs_of
 from hil.report.dossier.runs import Firmware, RunFacts, one_firmware
 from hil.report.items import Item
 from hil.report.site.campaigns import DefectsView
+from hil.verdicts.moved import Scatter
 
 _MOST_NAMED = 6
 
@@ -53,6 +55,7 @@ class Previous:
     basis: Basis
     simulated: bool
     measured: Measured
+    runs: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,8 +161,14 @@ def qualify(
     previous: Previous | None,
     made: str,
     campaigns: Sequence[DefectsView] = (),
+    earlier: Mapping[Key, Scatter] = MappingProxyType({}),
 ) -> Release:
     """Hold `runs` against the requirements of `file`.
+
+    Parameters
+    ----------
+    campaigns : of seeded defects, evidence about the plans.
+    earlier : how measures scatter between earlier runs.
 
     Raises
     ------
@@ -189,6 +198,7 @@ def qualify(
         measured=compare(
             None if previous is None else previous.measured,
             gather(Source(run.name, run.simulated, run.items, run.doubts) for run in runs),
+            earlier,
         ),
         proofs=proofs,
         blocks=tuple(_blocks(firmware, failed_outside, lost)),

@@ -9,7 +9,7 @@ import contextlib
 import json
 import os
 import shutil
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -17,21 +17,24 @@ from typing import Any
 from hil.core.errors import StoreError
 from hil.plan.requirements import load_requirements
 from hil.plan.waivers import load_waivers
+from hil.report.dossier.earlier import scatters
 from hil.report.dossier.facts import FORMAT, facts
-from hil.report.dossier.measured import Source, gather
+from hil.report.dossier.measured import Key, Source, gather
 from hil.report.dossier.page import page, schema_text
 from hil.report.dossier.pdf import require_pdf, write_pdf
 from hil.report.dossier.release import Previous, Release, qualify
-from hil.report.dossier.runs import look_at
+from hil.report.dossier.runs import RunFacts, look_at
 from hil.report.dossier.verify import PUBLIC_KEY
 from hil.report.dossier.words import how_to_verify
 from hil.report.items import listing
 from hil.report.site.campaigns import read_defects
 from hil.store.atomic import replace_file
 from hil.store.hashing import names_below
+from hil.store.index import open_index
 from hil.store.reading import RECORD, read
 from hil.store.signature import Signer
 from hil.store.sums import SIGNATURE, SUMS, check_sums, write_sums
+from hil.verdicts.moved import Scatter
 
 PAGE, DATA, SCHEMA, PDF = "dossier.html", "dossier.json", "dossier.schema.json", "dossier.pdf"
 HOW = "HOW-TO-VERIFY.txt"
@@ -46,6 +49,7 @@ class Wanted:
     ----------
     campaigns : folders of `hil defects`, evidence about the plans.
     key : private key that it is signed with.
+    index : of earlier runs, which tell how measures scatter; only used with `previous`.
     """
 
     requirements: Path
@@ -56,6 +60,7 @@ class Wanted:
     key: Path | None = None
     pdf: bool = False
     campaigns: Sequence[Path] = ()
+    index: str | None = None
 
 
 def make_dossier(wanted: Wanted, made: str) -> tuple[Release, str]:
@@ -86,7 +91,8 @@ def make_dossier(wanted: Wanted, made: str) -> tuple[Release, str]:
         for folder in campaigns:
             copy_folder(folder, draft / CAMPAIGNS / folder.name)
         shown = [read_defects(draft / CAMPAIGNS / folder.name) for folder in campaigns]
-        release = qualify(file, runs, waivers, previous, made, shown)
+        earlier = _earlier(wanted, runs, previous)
+        release = qualify(file, runs, waivers, previous, made, shown, earlier)
         for given in (wanted.requirements, wanted.waivers):
             if given is not None:
                 _copy(given, draft / INPUTS / given.name)
@@ -132,6 +138,7 @@ def read_previous(folder: Path) -> Previous:
             seal=checked.seal,
             basis=told["basis"],
             simulated=told["simulated"],
+            runs=tuple(run["run"] for run in told["runs"]),
             measured=gather(_source(folder, run) for run in told["runs"]),
         )
     except (OSError, ValueError, KeyError, TypeError) as problem:
@@ -157,6 +164,17 @@ def _folders(runs: Sequence[Path]) -> list[Path]:
             )
         found[folder.name] = folder
     return list(found.values())
+
+
+def _earlier(
+    wanted: Wanted, runs: Sequence[RunFacts], previous: Previous | None
+) -> Mapping[Key, Scatter]:
+    """How measures scatter between earlier runs on the rigs of this release."""
+    if wanted.index is None or previous is None:
+        return {}
+    with open_index(wanted.index, create=False) as index:
+        compared = {run.name for run in runs} | set(previous.runs)
+        return scatters(index, {run.record.start.rig for run in runs}, compared)
 
 
 def _campaigns(places: Sequence[Path]) -> list[Path]:
