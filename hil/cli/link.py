@@ -115,7 +115,7 @@ def _listen(
     begun = clock.now()
     identity, problem = None, ""
     with contextlib.ExitStack() as after:
-        log = after.enter_context(RawLog(record)) if record is not None else None
+        log: RawLog | None = None
 
         def note(direction: str, t: float, data: bytes) -> None:
             watch.piece(t - begun, direction == "tx", data)
@@ -124,6 +124,8 @@ def _listen(
 
         board = open_board(SerialBoardConfig(url=port, description=description), clock, note)
         after.callback(board.close)
+        if record is not None:  # not before: a port that is not there leaves no file behind
+            log = after.enter_context(RawLog(record))
         end = math.inf if seconds is None else clock.now() + seconds
         wants_identity, wants_stream = asks
         try:

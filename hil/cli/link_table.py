@@ -16,8 +16,8 @@ if TYPE_CHECKING:
     from hil.drivers.watch import Watch
     from hil.ports.link import LinkDescription
 
-#: Bytes of a piece that are shown, and pieces that did not decode.
-BYTES, PIECES = 24, 8
+#: Bytes of a piece that are shown, pieces that did not decode, and reasons why.
+BYTES, PIECES, KINDS = 24, 8, 12
 
 
 @contextlib.contextmanager
@@ -96,11 +96,15 @@ def final(watch: Watch, identity: Identity | None, problem: str) -> None:
         click.echo(f"sent {name}: {number}")
     if watch.reasons:
         click.echo("did not decode:")
-        for reason, number in watch.reasons.most_common():
+        for reason, number in watch.reasons.most_common(KINDS):
             click.echo(f"    {number} x {reason}")
+        if len(watch.reasons) > KINDS:
+            click.echo(f"    and {len(watch.reasons) - KINDS} other reasons")
         click.echo("the last of them:")
         for left in list(watch.left)[-PIECES:]:
             click.echo(f"    {left.t:.3f} s  {_bytes(left.data)}  {left.reason}")
+        if hint := watch.hint():
+            click.echo(f"nearly all of it would decode with '{hint}' in the profile")
     if not watch.seen:
         click.echo("nothing decoded" if watch.received else "nothing arrived")
     click.echo(counts(watch))

@@ -88,7 +88,14 @@ class CommandedBoard(ABC):
             )
 
     def _no_answer(
-        self, what: str, waited: float, heard: str, *, garbled: bool, unmatched: str = ""
+        self,
+        what: str,
+        waited: float,
+        heard: str,
+        *,
+        garbled: bool,
+        unmatched: str = "",
+        hint: str = "",
     ) -> HilError:
         """Nobody answered `what` within `waited` s.
 
@@ -97,19 +104,20 @@ class CommandedBoard(ABC):
         heard : what arrived instead, and where to look on a real link.
         garbled : something arrived meanwhile, and nothing of it decodes.
         unmatched : what arrived whole and is none of the messages of the profile, in words.
+        hint : what of the profile may be why, in words.
         """
         said = f"no answer to {what!r} within {waited:g} s; "
         firmware, port = self._config.firmware, self._port
         if not firmware:
-            return LinkTimeout(f"board on {self._url}: {said}{heard}{unmatched}")
+            return LinkTimeout(f"board on {self._url}: {said}{heard}{hint}{unmatched}")
         back = f"sent {port.received or 'none'}"
         back += "; what came since it was asked does not decode" if garbled else ""
         # What was answered before stands in the profile as the firmware has it.
         kind = FirmwareError if what in self._answered and not unmatched else ProfileMisfit
         return kind(
-            f"{firmware}: {said}its serial port received {port.sent} bytes and {back}{unmatched}. "
-            "No cable is in between on a simulated board: firmware drops without a word what it "
-            "cannot check, so hold framing, checksum and keys of link profile "
+            f"{firmware}: {said}its serial port received {port.sent} bytes and {back}{hint}"
+            f"{unmatched}. No cable is in between on a simulated board: firmware drops without a "
+            "word what it cannot check, so hold framing, checksum and keys of link profile "
             f"{self._description.name} against it"
         )
 

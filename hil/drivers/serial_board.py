@@ -18,10 +18,11 @@ from hil.core.errors import HilError, LinkError, LinkTimeout
 from hil.core.record import Identity
 from hil.drivers.codec import Codec, Message
 from hil.drivers.commanded import CommandedBoard
-from hil.drivers.framing.base import readable
+from hil.drivers.framing.base import Reject, readable
 from hil.drivers.framing.make import make_framing
 from hil.drivers.inbox import MOST_BAD, Inbox
 from hil.drivers.polling import Poller
+from hil.drivers.refit import ENOUGH, absent_start, refitted
 from hil.drivers.serial_port import ByteLog, SerialBoardConfig
 from hil.drivers.telemetry import Batch
 from hil.ports.board import Board, BoardReadings
@@ -31,6 +32,9 @@ from hil.ports.registry import Descriptor
 
 #: So many frames that are no message are shown where an answer is missing.
 MOST_UNMATCHED = 3
+#: Time that so many bytes take on the line, of the time they came in: it was full. Over USB it may
+#: be many times as long.
+FULL_FROM, FULL_TO = 0.9, 1.1
 
 __all__ = ["DESCRIPTOR", "MOST_BAD", "ByteLog", "SerialBoard", "SerialBoardConfig", "open_board"]
 
@@ -61,10 +65,16 @@ class SerialBoard(CommandedBoard):
         self._gated = "stream" not in told.commands
         self._wanted = not self._gated  # whether telemetry that arrives is kept
         self._messages: list[Message] = []
-        self._bytes = self._decoded = self._rejected = 0  # since the last command was sent
+        self._forget_heard()
         self._nudged: float | None = None  # since when an answer to `nudge` is awaited
         self._unanswered = 0  # nudges in a row
         self._unmatched: Counter[str] = Counter()  # what was no message, while one is waited for
+
+    def _forget_heard(self) -> None:
+        """A command is about to be sent: what arrives is counted from here."""
+        self._bytes = self._decoded = self._rejected = 0
+        self._first = bytearray()  # of it, as much as `refitted` looks at
+        self._last_reject: Reject | None = None
 
     # ------------------------------------------------------------------ commands
 
@@ -137,7 +147,7 @@ class SerialBoard(CommandedBoard):
             self._clock.sleep(self._config.poll_interval)
             self._pump()
         self._messages.clear()  # a late answer to an earlier command must not count for this one
-        self._bytes = self._decoded = self._rejected = 0
+        self._forget_heard()
         timeout = self._patience(command)
         deadline = self._clock.now() + timeout
         self._send(command, data)
@@ -167,7 +177,7 @@ class SerialBoard(CommandedBoard):
             self._unanswered = 0
             raise self._silence("identify", self._patience("identify"))
         self._messages.clear()
-        self._bytes = self._decoded = self._rejected = 0
+        self._forget_heard()
         self._send("identify", self._payload("identify", {}))
         self._nudged = self._clock.now()
         return True
@@ -202,9 +212,10 @@ class SerialBoard(CommandedBoard):
             f"{self._bytes} bytes arrived: {self._decoded} frames of telemetry or other messages, "
             f"{self._rejected} pieces that did not decode"
         )
+        whole = 2 * self._unmatched.total() > self._rejected
         if not self._bytes:
             heard = "nothing arrived: is it powered, and is this its port?"
-        elif self._unmatched and not self._decoded:
+        elif whole and not self._decoded:
             heard = f"{self._bytes} bytes arrived, whole and of no message that profile knows"
         elif not self._decoded:
             heard = (
@@ -215,9 +226,31 @@ class SerialBoard(CommandedBoard):
             command,
             timeout,
             heard,
-            garbled=self._bytes > 0 and not self._decoded and not self._unmatched,
-            unmatched=self._said_unmatched(),
+            garbled=self._bytes > 0 and not self._decoded and not whole,
+            unmatched=self._said_unmatched() if whole or self._decoded else "",
+            hint=self._hint(timeout, bool(whole or self._decoded)),
         )
+
+    def _hint(self, timeout: float, framed: bool) -> str:
+        """What of the profile, or of the line, may be why: with what arrived since the command."""
+        if not self._bytes:
+            return ""
+        said = ""
+        if self._last_reject is not None and not framed:
+            said = f", the last of it: {self._last_reject}"
+        share = self._description.on_line(self._bytes) / timeout
+        if FULL_FROM < share < FULL_TO:
+            said += (
+                f"; {self._description.baud} baud carry no more than arrived: telemetry leaves no "
+                "room for an answer"
+            )
+        framing, first = self._description.framing, bytes(self._first)
+        words, start = refitted(framing, first), absent_start(framing, first)
+        if words:
+            said += f"; with '{words}' in the profile nearly all of it would decode"
+        elif start:
+            said += f"; {start}, with which the profile has every frame begin, is nowhere in it"
+        return said
 
     def _said_unmatched(self) -> str:
         """What came meanwhile that is no message of the profile, the most frequent first."""
@@ -239,6 +272,8 @@ class SerialBoard(CommandedBoard):
         if not data:
             return
         self._bytes += len(data)
+        if len(self._first) < ENOUGH:
+            self._first += data
         cut = self._framing.feed(data)
         if cut.frames:
             found = self._codec.sort(cut.frames)
@@ -252,6 +287,7 @@ class SerialBoard(CommandedBoard):
             self._unmatched.update(map(self._codec.shown, found.unmatched))
         if cut.rejects:
             self._rejected += len(cut.rejects)
+            self._last_reject = cut.rejects[-1]
             self._inbox.note_bad([str(reject) for reject in cut.rejects])
 
     def _keep(self, name: str, now: float, frames: list[bytes]) -> None:

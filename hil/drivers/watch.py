@@ -19,6 +19,8 @@ from hil.drivers.telemetry import Batch
 
 #: Pieces that did not decode, kept to be shown.
 MOST_LEFT = 200
+NUMBERS = re.compile(r"b(['\"]).*\1|'[^']*'|\b[0-9A-F]+\b")
+UNKNOWN_KEY = re.compile(r"unknown message [0-9a-f ]+$")
 
 
 @dataclass(slots=True)
@@ -81,9 +83,14 @@ class Watch(ABC):
     def _leave(self, t: float, data: bytes, reason: str) -> None:
         self.left.append(Left(t, data, reason))
         self.undecoded += len(data)
-        # numbers differ from piece to piece and are no kind of reason
-        kind = re.sub(r"b(['\"]).*\1|'[^']*'|\b[0-9A-F]*[0-9][0-9A-F]*\b", "...", reason)
-        self.reasons[kind] += 1
+        # numbers differ from piece to piece and are no kind of reason; the key of a message is one
+        if not UNKNOWN_KEY.match(reason):
+            reason = NUMBERS.sub("...", reason)
+        self.reasons[reason] += 1
+
+    def hint(self) -> str:
+        """Words for the profile under which what did not decode would, or "" if none would."""
+        return ""
 
     def _note(self, t: float, name: str, count: int, values: Mapping[str, float | str]) -> None:
         self.seen.setdefault(name, Seen()).note(t, count, values)

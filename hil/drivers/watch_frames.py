@@ -9,6 +9,7 @@ from hil.drivers.codec import Codec
 from hil.drivers.framing.base import Reject
 from hil.drivers.framing.make import make_framing
 from hil.drivers.layout import Layout
+from hil.drivers.refit import ENOUGH, refitted
 from hil.drivers.telemetry import Batch
 from hil.drivers.watch import Watch
 from hil.ports.link import LinkDescription
@@ -19,6 +20,7 @@ class FrameWatch(Watch):
 
     def __init__(self, description: LinkDescription) -> None:
         super().__init__()
+        self._framing, self._first = description.framing, bytearray()
         try:
             self._codec = Codec(description)
             self._from, self._to = (make_framing(description.framing) for _ in range(2))
@@ -44,6 +46,8 @@ class FrameWatch(Watch):
                 self.commands[self._heads.get(head, "unknown")] += 1
             return
         self.received += len(data)
+        if len(self._first) < ENOUGH:
+            self._first += data
         cut = self._from.feed(data)
         found = self._codec.sort(cut.frames)
         self._leave_all(t, cut.rejects)
@@ -56,6 +60,10 @@ class FrameWatch(Watch):
                 batch = self._codec.telemetry(frames, t, name)
                 self._bad(t, frames, batch)
                 self._telemetry(t, name, batch)
+
+    def hint(self) -> str:
+        """See `Watch.hint`; the first of the bytes tell."""
+        return refitted(self._framing, bytes(self._first))
 
     def _bad(self, t: float, frames: Sequence[bytes], batch: Batch) -> None:
         broken = [frame for frame, good in zip(frames, batch.good, strict=True) if not good]

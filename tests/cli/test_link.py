@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import json
 import os
+import re
 import threading
 import time
 import tty
@@ -156,6 +157,25 @@ def test_a_wrong_profile_shows_bytes_and_reasons(serve):
     assert "no end of frame within" in done.output
     assert "74 2c" in done.output  # "t," of a telemetry line
     assert "none of it decoded" in done.output
+
+
+def test_words_that_would_fit_are_told_and_keys_that_are_unknown(tmp_path):
+    wrong = tmp_path / "wrong.profile.yaml"
+    wrong.write_text(COBS.read_text().replace("CRC-16/IBM-3740", "CRC-16/USB"))
+    log = recorded(tmp_path / "a.raw", COBS)
+    done = run(wrong, "--log", log)
+    assert re.search(r"did not decode:\n    \d+ x checksum \.\.\., expected \.\.\.\n", done.output)
+    assert "would decode with 'checksum: CRC-16/IBM-3740' in the profile\n" in done.output
+    wrong.write_text(COBS.read_text().replace("key: 0x90", "key: 0x91"))
+    assert "    50 x unknown message 90\n" in run(wrong, "--log", log).output
+
+
+def test_a_port_that_is_not_there_leaves_no_recording(tmp_path):
+    from hil.core.errors import LinkError
+
+    with pytest.raises(LinkError):
+        run(LINES, "--port", "/dev/no-such-port", "--record", tmp_path / "a.raw")
+    assert not (tmp_path / "a.raw").exists()
 
 
 def test_noise_is_named_beside_what_decodes(serve, tmp_path):

@@ -62,3 +62,11 @@ def find_checksum(name: str) -> Checksum:
         raise ValueError(f"checksum {name!r} has {width} bits, expected whole bytes")
     compute: Callable[[bytes], int] = anycrc.Model(key).calc
     return Checksum(name, width // 8, compute)
+
+
+def of_catalogue() -> list[str]:
+    """The CRCs that fill whole bytes, by name, without their further names."""
+    import anycrc
+
+    whole = [key.partition("-") for key, one in anycrc.models.items() if one.width % 8 == 0]
+    return [f"CRC-{width.removeprefix('CRC')}/{name}" for width, _, name in whole]
