@@ -15,6 +15,7 @@ CANONICAL_UNITS = {
     "acceleration": "rpm/s",
     "angle": "deg",
     "voltage": "V",
+    "slew": "V/s",
     "current": "A",
     "power": "W",
     "resistance": "ohm",

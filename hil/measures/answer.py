@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from hil.core.budget import clock
+from hil.core.budget import SAMPLING, clock, rectangular
 from hil.core.drive import DriveState
 from hil.core.measure import Outcome
 from hil.core.trace import Mark
@@ -17,6 +17,7 @@ from hil.measures.view import View, Window
 MOVING = 2.0  # % of the target speed: turning
 STILL = 5.0  # % of the speed at the mark: as good as standing
 SMOOTHING = 0.005  # s
+BEFORE_DIP = 0.05  # s
 _NAMED = ", ".join(f"`{name}`" for name in CAUSES)
 #: What ends the time in which a shaft must have come to rest of itself.
 _ENDS = (*CAUSES, "command", "set-point", "reverse", "restart", "clear", "stop")
@@ -57,6 +58,49 @@ def _causes(view: View) -> list[Mark]:
         detail = f"nothing was done that may bring the drive into a fault ({', '.join(CAUSES)})"
         raise Unmeasurable(Outcome.NOT_APPLICABLE, detail)
     return found
+
+
+@defines(
+    "dip-edge",
+    "V/s",
+    f"""How steeply the DC link falls in the first dip: 80 % of its way from the level before over
+    the time from the last instant (interpolated) before the lowest voltage at which it is above
+    90 % of the way to the first one at which it is below 10 %. Level before: time mean of the
+    reported voltage over {1e3 * BEFORE_DIP:g} ms before mark `dip`; lowest: the least reported
+    voltage up to the next mark, or the end. No filter beyond the board's own.""",
+    source="transition duration of IEEE Std 181-2011 (cited from memory); windows: " + COMMON,
+    channels=("reported.voltage",),
+)
+def dip_edge(view: View) -> Estimate:
+    """Steepness of a dip of the supply; see its definition."""
+    mark = view.trace.mark("dip")
+    if mark is None:
+        raise Unmeasurable(Outcome.NOT_APPLICABLE, "the supply was not lowered for a while")
+    later = [one.t for one in view.trace.marks if one.t > mark.t]
+    volts = view.signal("reported.voltage")
+    rest = volts.window(mark.t - BEFORE_DIP, mark.t, 3)
+    part = volts.window(mark.t, min([*later, view.end]), 3)
+    level = waveform.mean(rest.t, rest.y)
+    bottom = int(np.argmin(part.y))
+    depth = level - float(part.y[bottom])
+    if depth <= 5.0 * max(part.accuracy.resolution, 1e-3):
+        raise Unmeasurable(Outcome.NEVER_REACHED, f"the DC link fell by {depth:.3g} V")
+    t, way = part.t[: bottom + 1], (level - part.y[: bottom + 1]) / depth
+    above = int(np.flatnonzero(way < 0.1)[-1]) if np.any(way < 0.1) else 0
+    below = int(np.flatnonzero(way > 0.9)[0])
+    if below <= above:
+        raise Unmeasurable(Outcome.TOO_FEW_SAMPLES, "the DC link fell within one frame")
+    first = float(np.interp(0.1, way[above : above + 2], t[above : above + 2]))
+    last = float(np.interp(0.9, way[below - 1 : below + 1], t[below - 1 : below + 1]))
+    lasts = last - first
+    if lasts <= 2.0 * part.interval:
+        detail = f"{1e3 * lasts:.3g} ms are too short for frames {1e3 * part.interval:.3g} ms apart"
+        raise Unmeasurable(Outcome.TOO_FEW_SAMPLES, detail)
+    value = 0.8 * depth / lasts
+    # The gain of the voltage and the shift of the clock are common to both ends.
+    by_time = rectangular(SAMPLING, part.interval / 2.0) * (2.0**0.5 * value / lasts)
+    by_level = (part.rounding() + part.limits(depth)) * (0.8 / lasts)
+    return Estimate(value, by_time + by_level, 0.0)
 
 
 @defines(

@@ -152,6 +152,7 @@ _RECIPES: tuple[Recipe, ...] = (
     fault_named,
     answer.time_to_fault,
     answer.time_to_still,
+    answer.dip_edge,
     latched,
     hold_off,
     latch.restarts,

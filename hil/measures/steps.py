@@ -96,6 +96,7 @@ _RECIPES: tuple[Recipe, ...] = (
     fault_count,
     answer.time_to_fault,
     answer.time_to_still,
+    answer.dip_edge,
     duration,
     *sweep.RECIPES.values(),
     slowest.minimum_speed,

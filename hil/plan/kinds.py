@@ -10,6 +10,7 @@ from pydantic import BeforeValidator, Field, model_validator
 from hil.plan.model import Model, Switch
 from hil.plan.parameters import Parameters
 from hil.plan.protective import DeratingParameters, ProtectionParameters
+from hil.plan.read_steps import read_step
 from hil.plan.source import Where, Within
 from hil.plan.steps import (
     BrakeOn,
@@ -22,7 +23,6 @@ from hil.plan.steps import (
     Step,
     SupplyOn,
     WaitForSpeed,
-    read_step,
 )
 from hil.plan.units import Speed, Time, Torque
 

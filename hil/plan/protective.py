@@ -12,6 +12,7 @@ from hil.core.alike import nearest
 from hil.core.ladder import line_of
 from hil.plan.model import Switch
 from hil.plan.parameters import Parameters
+from hil.plan.read_steps import read_step
 from hil.plan.steps import (
     CAUSES,
     FAULTS,
@@ -22,7 +23,6 @@ from hil.plan.steps import (
     StandIn,
     Step,
     SupplyOn,
-    read_step,
     written,
 )
 from hil.plan.units import Speed, Temperature, Time, Torque

@@ -157,6 +157,7 @@ _EXAMPLES = {
     "acceleration": "2000 rpm/s",
     "angle": "30 deg",
     "voltage": "24 V",
+    "slew": "40 V/s",
     "current": "3 A",
     "power": "50 W",
     "resistance": "1.2 ohm",

@@ -51,11 +51,11 @@ def number(name: str, value: object, unit: str, *, above: float = -math.inf) -> 
     return float(value)
 
 
-def lasting(name: str, value: object) -> float:
-    """A time in s, zero or more; ScenarioError else."""
-    seconds = number(name, value, "s")
+def lasting(name: str, value: object, unit: str = "s") -> float:
+    """A time in s (or what `unit` says), zero or more; ScenarioError else."""
+    seconds = number(name, value, unit)
     if seconds < 0.0:
-        raise ScenarioError(f"{name}: expected 0 s or more, found {seconds:g} s")
+        raise ScenarioError(f"{name}: expected 0 {unit} or more, found {seconds:g} {unit}")
     return seconds
 
 

@@ -33,9 +33,10 @@ class ScriptSteps(Steps):
         self._within_reach(abs(self.set_point), voltage)
         super().supply(voltage)
 
-    def dip(self, voltage: float, seconds: float) -> None:
+    def dip(self, voltage: float, seconds: float, edge: float = 0.0) -> None:
         """As `Steps.dip`."""
-        super().dip(self._asked.voltage(voltage), lasting("seconds", seconds))
+        voltage, edge = self._asked.voltage(voltage), lasting("edge", edge, "V/s")
+        super().dip(voltage, lasting("seconds", seconds), edge)
 
     def ready(self, sensing: str) -> None:
         """As `Steps.ready`."""

@@ -95,7 +95,7 @@ def carry_out(  # noqa: PLR0912, PLR0915 - one branch a step is what this functi
                     f"found {steps.describe()}"
                 )
         case plan.Dip():
-            steps.dip(step.voltage, step.seconds)
+            steps.dip(step.voltage, step.seconds, step.edge)
         case plan.SetLine():
             steps.set_line(step.line, step.closed)
         case plan.Glitch():

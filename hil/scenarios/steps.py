@@ -15,9 +15,9 @@ from hil.bench.attended import ask, hold, let_go
 from hil.bench.bench import Bench
 from hil.bench.operator import Request
 from hil.core.drive import DriveState, Fault
-from hil.core.errors import CommandRefused, FirmwareError, InstrumentError
+from hil.core.errors import CommandRefused, FirmwareError
 from hil.scenarios.checked_board import unchecked
-from hil.scenarios.signals import SignalSteps
+from hil.scenarios.dips import DipSteps
 
 #: The board must report idle this soon after supply-on and clear, s.
 READY_WITHIN = 1.5
@@ -35,7 +35,7 @@ def fault_from_words(words: Iterable[str]) -> Fault:
     return functools.reduce(lambda a, b: a | b, flags, Fault.NONE)
 
 
-class Steps(SignalSteps):
+class Steps(DipSteps):
     """Primitive steps on an opened bench.
 
     Attributes
@@ -52,7 +52,6 @@ class Steps(SignalSteps):
         self._origin = bench.clock.now()
         self.is_to_turn = False
         self._set_point = 0.0
-        self.voltage = 0.0
         self.sensing = ""
 
     @property
@@ -84,31 +83,6 @@ class Steps(SignalSteps):
         else:
             self.say(f"supply on at {voltage:g} V")
             self.bench.energise(voltage)
-
-    def dip(self, voltage: float, seconds: float) -> None:
-        """Another supply voltage, V, for a time, then the one before.
-
-        Raises
-        ------
-        InstrumentError
-            If the output was not there at its end: what has not happened proves nothing. A drive
-            in fault draws no current that would take the DC link down; then its fault tells more.
-        """
-        self.say(f"supply at {voltage:g} V for {seconds:g} s")
-        self.bench.mark("dip")
-        self.bench.supply.set_voltage(voltage)
-        self.bench.wait(seconds)
-        found = self.bench.supply.measure().voltage
-        self.bench.supply.set_voltage(self.voltage)
-        self.say(f"supply measured {found:.2f} V at the end of it")
-        near = abs(found - voltage) <= voltage * self.bench.settings.settling.within / 100.0
-        if not near and self.bench.latest.state is not DriveState.FAULT:
-            raise InstrumentError(
-                f"the supply cannot make a dip to {voltage:g} V of {seconds:g} s at this load: at "
-                f"its end it measured {found:.2f} V, expected {voltage:g} V within "
-                f"{self.bench.settings.settling.within:g} %"
-            )
-        self.bench.await_voltage(self.voltage)
 
     def supply_off(self) -> None:
         """Supply off, no matter what the shaft does."""

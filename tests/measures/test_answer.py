@@ -134,3 +134,31 @@ def test_what_was_set_is_told(lab, cut):
     found = lab.measures("steps", type(trace)(trace.channels, marks, trace.end, 1000, 0, 0))
     assert found["time-to-fault"].detail == "after supply-set 14 V"
     assert np.isfinite(found["time-to-fault"].value)
+
+
+@pytest.mark.parametrize("edge", [20.0, 40.0, 120.0])
+def test_the_edge_of_a_dip_is_that_of_its_ramp(lab, edge):
+    lasts = 6.0 / edge
+    down, up = 1.0 + lasts, 1.5 + lasts
+    points = [(0.0, 24.0), (1.0, 24.0), (down, 18.0), (1.5, 18.0), (up, 24.0), (3.0, 24.0)]
+    scene = lab.Scene(
+        end=3.0, speed=lab.constant(2000.0), voltage=lab.ramps(points), marks=[("dip", 1.0)]
+    )  # fmt: skip
+    found = lab.measures("steps", scene.trace())["dip-edge"]
+    assert found.value == pytest.approx(edge, rel=0.02)
+    assert 0.0 < found.uncertainty < 0.2 * edge
+
+
+def test_an_edge_that_is_over_within_a_frame_has_no_steepness(lab):
+    scene = lab.Scene(
+        end=3.0, speed=lab.constant(2000.0), marks=[("dip", 1.0)],
+        voltage=lab.steps_of([(1.001, 18.0), (1.5, 24.0)], 24.0),
+    )  # fmt: skip
+    found = lab.measures("steps", scene.trace())["dip-edge"]
+    assert found.outcome is Outcome.TOO_FEW_SAMPLES
+
+
+def test_a_voltage_that_does_not_fall_has_none_either(lab):
+    for marks, outcome in (([("dip", 1.0)], Outcome.NEVER_REACHED), ([], Outcome.NOT_APPLICABLE)):
+        scene = lab.Scene(end=3.0, speed=lab.constant(2000.0), marks=marks)
+        assert lab.measures("steps", scene.trace())["dip-edge"].outcome is outcome

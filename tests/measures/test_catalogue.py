@@ -35,14 +35,14 @@ NAMES = {
         fault-named latched restarts recovered speed-dip""",
     "speed-step": """transition-duration overshoot undershoot settling-time-2 settling-time-5
         steady-error ripple peak-current wind-up-overshoot settling-after-release""",
-    "protection": """tripped fault-named time-to-fault time-to-still latched hold-off restarts
-        cleared-by-stop idle-after-clear recovered refusals fault-count peak-current
+    "protection": """tripped fault-named time-to-fault time-to-still dip-edge latched hold-off
+        restarts cleared-by-stop idle-after-clear recovered refusals fault-count peak-current
         peak-dc-link-voltage peak-temperature""",
     "derating": """derating-start derating-end derating-misfit current-when-cold current-when-hot
         peak-current fault-count""",
     "steps": """final-speed-error ripple peak-speed peak-current peak-dc-link-voltage
-        peak-temperature fault-count time-to-fault time-to-still duration largest-speed-error
-        reported-speed-slope reported-speed-offset stop-time refusals telemetry-rate-error
+        peak-temperature fault-count time-to-fault time-to-still dip-edge duration
+        largest-speed-error reported-speed-slope reported-speed-offset stop-time refusals telemetry-rate-error
         telemetry-repeats final-current-crest minimum-speed current-asymmetry uneven-commutation
         sector-scatter""",
 }

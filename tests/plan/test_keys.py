@@ -12,8 +12,9 @@ from hil.plan.kinds import KINDS, Saturation
 from hil.plan.matrix import NO_AXIS, keys_of
 from hil.plan.parameters import ItemConditions, Parameters
 from hil.plan.plan import BandText, Defaults, PlanHead, ScenarioHead, SequentialText, Success
-from hil.plan.steps import _ALL as STEPS
-from hil.plan.steps import STATES, read_step
+from hil.plan.read_steps import _ALL as STEPS
+from hil.plan.read_steps import read_step
+from hil.plan.steps import STATES
 
 
 @pytest.fixture

@@ -10,7 +10,8 @@ from hil.core.drive import DriveState
 from hil.core.errors import PlanError
 from hil.plan import steps
 from hil.plan.load import load_plan
-from hil.plan.steps import read_step, written
+from hil.plan.read_steps import read_step
+from hil.plan.steps import written
 
 
 @pytest.mark.parametrize(

@@ -6,7 +6,7 @@ import pytest
 
 from hil.core.drive import DriveState, Fault
 from hil.core.errors import HarnessError
-from hil.plan.steps import read_step
+from hil.plan.read_steps import read_step
 from hil.scenarios.manoeuvres import Approach
 from hil.scenarios.scripted import run_steps
 from hil.scenarios.steps import ManoeuvreFailed, Steps
