@@ -38,6 +38,9 @@ SEEN = 2
 #: voltage read a moment later, are off by less than `NEAR` of the factor.
 FACTORS = tuple(sign * 10.0**n for sign in (1.0, -1.0) for n in range(-3, 4) if (sign, n) != (1, 0))
 NEAR = 0.15
+#: As above, where an electrical speed is taken for that of the shaft, or the other way round: a
+#: drive that merely reports poorly hits the number of pole pairs by chance only.
+NEAR_ELECTRICAL = 0.1
 #: Below these (rpm, V) a ratio is one of noise.
 LEAST_SPEED, LEAST_VOLTAGE = 200.0, 2.0
 #: Below this share of what the supply gives, a DC link is not connected to it: no scale is meant,
@@ -70,9 +73,12 @@ def misfit(text: str) -> str:
 
 
 def link_doubts(
-    trace: Trace, facts: LinkFacts, profile: LinkDescription, file: Path
+    trace: Trace, facts: LinkFacts, profile: LinkDescription, file: Path, pole_pairs: int = 1
 ) -> Iterator[Doubt]:
-    """One for each way in which the trace shows that profile and firmware do not fit."""
+    """One for each way in which the trace shows that profile and firmware do not fit.
+
+    `pole_pairs`: of the motor, by the rig file.
+    """
     for reason, count in (facts.reasons or {}).items():
         # a frame with a code that is unknown has decoded otherwise
         if count >= SEEN if UNKNOWN_CODE in reason else count > facts.frames:
@@ -96,12 +102,22 @@ def link_doubts(
             yield _doubt(
                 f"{channel} is {times(ratio)} {whose}: {what} in {file.name}, or firmware?"
             )
+        elif channel == "reported.speed" and _electrical(abs(ratio), pole_pairs):
+            yield _doubt(
+                f"{channel} is {times(ratio)} {whose}, and the rig file has {pole_pairs} pole "
+                f"pairs: an electrical speed, by its unit in {file.name}, or firmware?"
+            )
         elif channel == "reported.voltage" and abs(ratio) < NOTHING:
             yield Doubt(
                 LEADS,
                 f"the board reports {100.0 * abs(ratio):.1f} % of the voltage that the supply "
                 "measures at its output: a lead, a fuse, another board's supply, or firmware?",
             )
+
+
+def _electrical(ratio: float, pole_pairs: int) -> bool:
+    factors = (float(pole_pairs), 1.0 / pole_pairs) if pole_pairs > 1 else ()
+    return any(abs(ratio / factor - 1.0) < NEAR_ELECTRICAL for factor in factors)
 
 
 def _doubt(text: str) -> Doubt:

@@ -37,6 +37,12 @@ _INSTEAD = {
     "back-emf constant": "leaves open whether electrical or mechanical turns are meant",
 }
 
+#: Many drives count electrical turns, of which the pole pairs make one of the shaft.
+ELECTRICAL = (
+    "electrical turns are divided by the pole pairs here: '0.25 rpm' for one of them a minute at 4 "
+    "pole pairs"
+)
+
 #: What most files are written in, as how many of it make one canonical unit: loading pint takes
 #: longer than reading a rig file does, and every process that opens a bench reads one.
 _COMMON = {
@@ -121,7 +127,10 @@ def _scaled(number: float, unit: str, kind: str, wanted: str, expected: str) -> 
     try:
         parsed: Any = registry().parse_units(unit)
     except Exception as error:
-        raise ValueError(f"{expected}, found {found!r}: {unit!r} is not a known unit") from error
+        why = f"{unit!r} is not a known unit"
+        if kind == "speed" and unit.lower() == "erpm":
+            why = ELECTRICAL
+        raise ValueError(f"{expected}, found {found!r}: {why}") from error
     quantity: Any = registry().Quantity(number, parsed)
     names = [name for name, _power in quantity.unit_items()]
     bare = {re.sub(r"^(kilo|milli|micro|mega)", "", name) for name in names}

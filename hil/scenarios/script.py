@@ -204,7 +204,8 @@ class Script:
 
     def _misfits_in(self, trace: Trace) -> list[Doubt]:
         rig = self.rig
-        return list(link_doubts(trace, self.bench.link_facts(), rig.profile, rig.profile_path))
+        facts, pairs = self.bench.link_facts(), rig.motor.pole_pairs
+        return list(link_doubts(trace, facts, rig.profile, rig.profile_path, pairs))
 
     def _running(self, tolerance: float, within: float) -> tuple[int, float, Approach]:
         """Direction and speed of the turning shaft, and how a manoeuvre goes on from there."""

@@ -30,8 +30,9 @@ def trace(**channels) -> Trace:
     return Trace(channels=made, marks=(), end=2.0)
 
 
-def told(rig, found: Trace | None = None, **facts) -> list[str]:
-    doubts = list(link_doubts(found or trace(), LinkFacts(**facts), rig.profile, FILE))
+def told(rig, found: Trace | None = None, pole_pairs: int = 1, **facts) -> list[str]:
+    link = LinkFacts(**facts)
+    doubts = list(link_doubts(found or trace(), link, rig.profile, FILE, pole_pairs))
     assert {doubt.what for doubt in doubts} <= {LINK}
     return [doubt.text for doubt in doubts]
 
@@ -161,6 +162,36 @@ def test_a_drive_that_reports_poorly_is_not_excused(rig, factor: float) -> None:
         witness__speed=(t, np.full_like(t, 2000.0)),
     )
     assert told(rig, found) == []
+
+
+@given(
+    pairs=st.integers(1, 12),
+    off=st.floats(-0.08, 0.08),
+    sign=st.sampled_from([1.0, -1.0]),
+    over=st.booleans(),
+)
+def test_an_electrical_speed_is_told_by_the_pole_pairs(rig, pairs, off, sign, over) -> None:
+    t = np.linspace(0.0, 2.0, 200)
+    ratio = sign * (pairs if over else 1.0 / pairs) * (1.0 + off)
+    found = trace(
+        reported__speed=(t, np.full_like(t, ratio * 2000.0)),
+        witness__speed=(t, np.full_like(t, 2000.0)),
+    )
+    texts = told(rig, found, pairs)
+    if pairs == 1 and sign > 0.0:
+        assert texts == []
+    elif pairs < 9 and pairs > 1:  # from 9 on it may be 10 times as well
+        assert texts == [
+            f"reported.speed is {times(ratio)} what the tachometer shows, and the rig file has "
+            f"{pairs} pole pairs: an electrical speed, by its unit in pump.profile.yaml, or "
+            "firmware?"
+        ]
+    else:
+        assert len(texts) == 1
+    assert (
+        told(rig, trace(reported__voltage=(t, 3.0 + 0 * t), supply__voltage=(t, 1.0 + 0 * t)), 3)
+        == []
+    )
 
 
 def test_a_sign_is_seen_in_a_run_up_although_telemetry_is_late(rig) -> None:
