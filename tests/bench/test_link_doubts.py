@@ -188,10 +188,8 @@ def test_an_electrical_speed_is_told_by_the_pole_pairs(rig, pairs, off, sign, ov
         ]
     else:
         assert len(texts) == 1
-    assert (
-        told(rig, trace(reported__voltage=(t, 3.0 + 0 * t), supply__voltage=(t, 1.0 + 0 * t)), 3)
-        == []
-    )
+    volts = trace(reported__voltage=(t, 90.0 + 0.0 * t), supply__voltage=(t, 30.0 + 0.0 * t))
+    assert told(rig, volts, 3) == []
 
 
 def test_a_sign_is_seen_in_a_run_up_although_telemetry_is_late(rig) -> None:

@@ -76,6 +76,8 @@ def test_conversions(text, kind, value):
         ("V", "voltage", "found 'V'"),
         ("3 A", "voltage", "found '3 A', which is a current"),
         ("24 V", "current", "expected a current with its unit, such as '3 A', found '24 V'"),
+        ("1 eRPM", "speed", "electrical turns are divided by the pole pairs here: '0.25 rpm' for"),
+        ("1 erpm", "torque", "'erpm' is not a known unit"),
         ("5 blorps", "torque", "'blorps' is not a known unit"),
         ("1 V + 2 V", "voltage", "is not a known unit"),
         ("nan V", "voltage", "found 'nan V'"),
