@@ -9,11 +9,12 @@ from hil.plan.offers import NAMED, not_judged
 from hil.plan.plan import Plan, PlannedItem
 from hil.plan.reach import out_of_reach
 from hil.plan.rig import Rig
+from hil.plan.unspoken import unspoken
 from hil.verdicts.sequence import announce
 
 
 def foretold(plans: Sequence[Plan], items: Sequence[PlannedItem], rig: Rig) -> Iterator[str]:
-    """What is left out, not run, not judged or out of reach on the rig; what to expect of a series.
+    """What will not run or be judged on the rig, or be waited for in vain; how long a series is.
 
     Parameters
     ----------
@@ -24,6 +25,7 @@ def foretold(plans: Sequence[Plan], items: Sequence[PlannedItem], rig: Rig) -> I
     yield from not_wired(items, rig)
     yield from not_judged(items, rig)
     yield from out_of_reach(items, rig)
+    yield from unspoken(items, rig)
     series: dict[str, list[str]] = {}
     for item in items:
         if item.series is not None and not item.lacks:
