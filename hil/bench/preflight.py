@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from datetime import date
+from datetime import UTC, date, datetime
 from shutil import which
 
 from hil.bench.bench import Bench
+from hil.bench.checklist import told, valid
 from hil.bench.compiling import firmware_finding
 from hil.bench.findings import Finding, Grade
 from hil.bench.lease import Lease
@@ -48,18 +49,11 @@ def look_over(
     today : day on which calibrations must not be overdue.
     lease : of the rig; held on by a guard that has to go on switching off.
     """
-    yield Finding("rig file", Grade.OK, f"{rig.rig}: {rig.description or rig.motor.name}")
-    if rig.borrowed_name:
-        yield Finding("name", Grade.WARNING, rig.borrowed_name)
-    yield _back_emf(rig)
-    yield from _limits(rig)
-    yield from _current_limits(rig)
-    try:
-        yield from driver_findings(rig, Registry.installed())
-    except HilError as error:
-        yield Finding("drivers", Grade.FAILED, str(error))
-    yield _line(rig)
-    yield from _not_wired(rig)
+    yield from _of_file(rig)
+    if rig.checklist is not None and not simulated:
+        checked = _checked(rig, needed=energise)
+        yield checked
+        energise = energise and checked.grade is Grade.OK
     firmware = list(firmware_finding(rig, needed=simulated))
     yield from firmware
     if any(finding.grade is Grade.FAILED for finding in firmware):
@@ -103,6 +97,30 @@ def look_over(
             lease.release(keep_for_children=True)
     for problem in problems:
         yield Finding("leaving the bench safe", Grade.FAILED, problem)
+
+
+def _of_file(rig: Rig) -> Iterator[Finding]:
+    """What the rig file alone tells."""
+    yield Finding("rig file", Grade.OK, f"{rig.rig}: {rig.description or rig.motor.name}")
+    if rig.borrowed_name:
+        yield Finding("name", Grade.WARNING, rig.borrowed_name)
+    yield _back_emf(rig)
+    yield from _limits(rig)
+    yield from _current_limits(rig)
+    try:
+        yield from driver_findings(rig, Registry.installed())
+    except HilError as error:
+        yield Finding("drivers", Grade.FAILED, str(error))
+    yield _line(rig)
+    yield from _not_wired(rig)
+
+
+def _checked(rig: Rig, *, needed: bool) -> Finding:
+    """Whether a person has seen to the bench; `needed` before anything is energised."""
+    try:
+        return Finding("checklist", Grade.OK, told(rig, valid(rig, datetime.now(UTC))))
+    except HilError as error:
+        return Finding("checklist", Grade.FAILED if needed else Grade.WARNING, str(error))
 
 
 def _held(texts: Sequence[str]) -> Iterator[Finding]:

@@ -15,6 +15,7 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     "bands": ("hil.cli.bands", "bands", "Propose pass bands from baseline runs."),
     "bisect": ("hil.cli.bisect", "bisect", "Find the build that changed a measure."),
     "check": ("hil.cli.check", "check", "Look a rig or a plan over; nothing is energised."),
+    "checklist": ("hil.cli.checklist", "checklist", "See to every point of a bench, and sign."),
     "defects": ("hil.cli.defects", "defects", "Prove that a plan catches seeded defects."),
     "drift": ("hil.cli.drift", "drift", "Tell what changed between builds and nights."),
     "index": ("hil.cli.index", "index", "Index run folders, to ask over many runs at once."),

@@ -24,6 +24,7 @@ from hil.plan.accuracy import (
     TemperatureAccuracy,
     VoltageAccuracy,
 )
+from hil.plan.checklist import Checklist
 from hil.plan.firmware import FirmwareFiles
 from hil.plan.instruments import (
     SOURCE_BRAKES,
@@ -216,6 +217,7 @@ class Rig(Model):
     limits: AbortLimits
     regeneration: Regeneration
     telemetry: Telemetry = Telemetry()
+    checklist: Checklist | None = None
     twin: SimulatedBench = SimulatedBench()
     _files: tuple[Path, ...] = PrivateAttr(default=())
     _profile: LinkDescription = PrivateAttr()

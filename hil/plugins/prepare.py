@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from datetime import UTC, datetime
 
 from hil.bench.bench import Bench
+from hil.bench.checklist import told, valid
 from hil.bench.findings import Finding, Grade
 from hil.bench.flash import Flashed, flash, verify_build
 from hil.bench.observe import Silent
@@ -27,6 +29,7 @@ def prepare(run: Run, tell: Tell) -> None:
         If the bench is not to be used; nothing must be run then.
     """
     options = run.options
+    _require_checked(run)
     proving = options.preflight == "on" or (
         options.preflight == "auto" and not run.choice.simulated
     )
@@ -56,6 +59,18 @@ def prepare(run: Run, tell: Tell) -> None:
         unopened = Unopened(run.rig.rig, str(error), parts)
         run.session.dead = str(unopened)
         raise unopened from error
+
+
+def _require_checked(run: Run) -> None:
+    """Hardware is energised where a person has seen to it, if its rig file asks for that."""
+    if run.rig.checklist is None or run.choice.simulated or run.idle:
+        return
+    try:
+        signed = valid(run.rig, datetime.now(UTC))
+    except HilError as error:
+        run.session.dead = str(error)
+        raise
+    run.foretold = [*run.foretold, told(run.rig, signed)]
 
 
 def _found(run: Run, finding: Finding, tell: Tell) -> None:

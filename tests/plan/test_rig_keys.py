@@ -20,6 +20,7 @@ from ruamel.yaml import YAML
 from hil.bench.simulated_drive import _MEASURING as RENAMED
 from hil.plan.accuracy import Accuracy
 from hil.plan.braking import BrakeTexts
+from hil.plan.checklist import Checklist
 from hil.plan.described import Described
 from hil.plan.firmware import SimulatedFirmware
 from hil.plan.instruments import (
@@ -80,6 +81,7 @@ TABLES: Mapping[str, tuple[type[Model], ...]] = {
     "limits": (AbortLimits,),
     "regeneration": (Regeneration,),
     "telemetry": (Telemetry,),
+    "checklist": (Checklist,),
     "twin": (SimulatedBench,),
     "twin.firmware": (SimulatedFirmware,),
     "twin.power-stage": (PowerStage,),

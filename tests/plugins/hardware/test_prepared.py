@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import shutil
 import sys
 import threading
 import time
+from datetime import UTC, datetime
 
 import anycrc
 import pytest
 
+from hil.bench.checklist import sign
 from hil.core.verdict import Verdict
+from hil.plan.load import load_rig
 from hil.store.intact import check_run
 from hil.store.reading import read
 
@@ -186,3 +190,22 @@ def test_firmware_that_changes_in_mid_run_fails_the_run(hardware, monkeypatch) -
     assert code == 1
     assert "THE RUN FAILS: the board answers as DOSING-DRIVE 5EED0007, but the run began" in output
     assert any("5EED0007" in note.text for note in record.notes if note.level == "error")
+
+
+def test_what_nobody_has_seen_to_is_not_energised(hardware) -> None:
+    with hardware.rig.open("a", encoding="utf-8") as file:
+        file.write("checklist: {points: [The tank is empty.]}\n")
+    code, output = run(hardware, *QUICK, "--hil-preflight=off")
+    assert code == 10
+    assert output.count("nothing was run: the checklist of rig hardware was never signed;") == 1
+    assert [one.verdict for one in record_of(hardware).results] == [Verdict.NOT_RUN]
+    assert not hardware.on
+    shutil.rmtree(hardware.out)
+
+    sign(load_rig(hardware.rig), "A. Bench", datetime.now(UTC))
+    code, output = run(hardware, *QUICK, "--hil-preflight=off")
+    assert code == 0, output
+    notes = [note.text for note in record_of(hardware).notes]
+    assert (
+        sum(note.startswith("checklist of 9 points signed by A. Bench on ") for note in notes) == 1
+    )
