@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 import pytest
 
 from hil.bench.bench import Bench
 from hil.core.errors import BenchError, FirmwareError
+from hil.core.trace import Trace
 from hil.core.verdict import Verdict
 from hil.plugins.keys import CAME_TO, INTERRUPTED, OUTCOME, SCRIPT
 from hil.plugins.run import Run
@@ -33,6 +34,15 @@ def leave_out_unless_begun(run: Run, name: str, node: pytest.Item) -> None:
         run.leave_out(result)
 
 
+def _recorded(bench: Bench, script: Script | None) -> Sequence[Trace]:
+    """The traces of a test; one that drove the bench without a script has that of its readings."""
+    if script is not None:
+        return script.traces
+    bench.take_rest()
+    trace = bench.trace()
+    return (trace,) if trace.channels else ()
+
+
 @contextlib.contextmanager
 def python_scenario(run: Run, name: str, node: pytest.Item) -> Iterator[Bench]:
     """The opened bench for a test function; what the test came to is recorded afterwards.
@@ -41,11 +51,19 @@ def python_scenario(run: Run, name: str, node: pytest.Item) -> Iterator[Bench]:
     """
     utc, dead, begun = utc_now(), bool(run.dead), False
 
-    def record(came_to: tuple[Verdict, str], script: Script | None = None) -> None:
-        traces = [] if script is None else script.traces
+    def record(
+        came_to: tuple[Verdict, str], script: Script | None = None, traces: Sequence[Trace] = ()
+    ) -> None:
         files = [run.folder.write_trace(name, n, trace) for n, trace in enumerate(traces, start=1)]
         result = result_of_script(
-            script, came_to, item=name, plan=node.path.name, title=node.name, utc=utc, traces=files
+            script,
+            came_to,
+            item=name,
+            plan=node.path.name,
+            title=node.name,
+            utc=utc,
+            traces=files,
+            recorded=traces,
         )
         run.end_item(replace(result, interrupted=node.stash.get(INTERRUPTED, False)))
 
@@ -69,7 +87,7 @@ def python_scenario(run: Run, name: str, node: pytest.Item) -> Iterator[Bench]:
                     for doubt in script.doubts():
                         run.note(doubt.text, item=name, level="warning")
             if CAME_TO in node.stash:
-                record(node.stash[CAME_TO], script)
+                record(node.stash[CAME_TO], script, _recorded(bench, script))
             run.session.let_go_after(node.stash.get(OUTCOME, None))
     except FirmwareError as error:
         if not begun:

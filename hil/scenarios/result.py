@@ -15,6 +15,7 @@ from hil.core.errors import (
     StoreError,
 )
 from hil.core.record import ItemResult
+from hil.core.trace import Trace
 from hil.core.verdict import Doubt, Judgement, Verdict, blamed, combine, firmware_or, with_doubts
 from hil.plan.plan import PlannedItem
 from hil.ports.clock import utc_now
@@ -166,10 +167,13 @@ def result_of_script(
     title: str,
     utc: str,
     traces: Sequence[str] = (),
+    recorded: Sequence[Trace] = (),
 ) -> ItemResult:
-    """The record of a Python scenario; without a `script` it drove the bench by itself."""
+    """The record of a Python scenario; without a `script` it drove the bench by itself.
+
+    `traces` are the names of the files of those that were `recorded`.
+    """
     verdict, reason = came_to
-    recorded = script.traces if script is not None else []
     return ItemResult(
         item=item,
         scenario="script",

@@ -7,6 +7,7 @@ import pytest
 
 from hil.core.record import ItemStart
 from hil.core.verdict import Verdict
+from hil.store.traces import read_trace
 
 RIG = Path(__file__).parents[2] / "testplans" / "rigs" / "dosing-pump.yaml"
 
@@ -221,6 +222,10 @@ def test_the_bench_alone_without_a_script(lab) -> None:
     result.assert_outcomes(passed=1)
     assert (lab.result.item, lab.result.verdict) == ("test_bare.test_who", Verdict.PASS)
     assert lab.left_on == [False]  # although the test left it on
+    (name,) = lab.result.traces
+    trace = read_trace(lab.folders[-1] / "traces" / name)
+    assert trace.mark("supply-on") is not None
+    assert max(trace.channels["supply.voltage"].y) == pytest.approx(12.0, abs=0.2)
 
 
 def test_a_fixture_that_fails_after_the_bench_is_open(lab) -> None:
