@@ -8,12 +8,19 @@
  *
  * Timing. PWM is centre-aligned; the middle of the period is the sampling instant of every input.
  * The call at the start of period k gets what was sampled in the middle of period k-1, and what it
- * commands acts during period k (or one period later where the rig file says so).
+ * commands acts during period k (or one period later where the rig file says so). The high gate is
+ * on around the middle: a leg whose duty outlasts the dead time is sampled with it on.
  *
  * Signs. Clockwise is positive: electrical angle grows, phases follow each other as A, B, C.
  * Back-EMF of A crosses zero upwards at 0 degrees electrical and has its flat top from 30 to 150;
- * Hall A is high on [30, 210). B lags A by 120 degrees and C by 240. A rig file may swap leads,
- * swap or invert sensors, or shift them.
+ * Hall A is high on [30, 210). B lags A by 120 degrees and C by 240. So clockwise `hall` goes
+ * 5, 1, 3, 2, 6, 4, and six-step commutation drives high and low, in this order: A and B, A and C,
+ * B and C, B and A, C and A, C and B; counter-clockwise with high and low exchanged. A rig file may
+ * swap leads, swap or invert sensors, or shift them.
+ *
+ * Power. The board's logic has a supply of its own: with the bench supply off v_bus falls, the calls
+ * go on, and nothing resets. port_reset() is called right after the library is loaded, and again
+ * where a restart of the board is simulated: what it leaves out keeps its value then.
  *
  * Currents. i_bus flows from the DC-link capacitor into the half bridges. With a high gate on it
  * is the winding current; while the current circulates through the low side it is zero; it is
