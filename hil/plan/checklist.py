@@ -29,6 +29,13 @@ USUAL = (
 )
 
 
+_ABSORBED_BY = {
+    "dc-link-capacitor": "into the DC-link capacitor",
+    "load-resistor": "into the load resistor",
+    "two-quadrant-supply": "into the two-quadrant supply",
+}
+
+
 class Checklist(Model):
     """Points of its own, and how long a signed check holds.
 
@@ -42,5 +49,5 @@ class Checklist(Model):
 
     def all_points(self, regeneration: str) -> tuple[str, ...]:
         """The usual points and its own; `regeneration` says where braking energy goes."""
-        said = regeneration.replace("-", " ")
+        said = _ABSORBED_BY[regeneration]
         return (*(point.replace("{regeneration}", said) for point in USUAL), *self.points)

@@ -1,10 +1,13 @@
 """The checklist of a rig file: the usual points, and its own."""
 
+from typing import get_args
+
 import pytest
 
 from hil.core.errors import PlanError
 from hil.plan.checklist import USUAL, Checklist
 from hil.plan.load import load_rig
+from hil.plan.rig import Regeneration
 
 
 def test_a_rig_has_none_unless_its_file_says_so(rig_file) -> None:
@@ -19,8 +22,13 @@ def test_its_own_points_follow_the_usual_ones(rig_file) -> None:
     points = rig.checklist.all_points("load-resistor")
     assert points[-1] == "The tank is empty."
     assert len(points) == len(USUAL) + 1
-    assert "Braking energy goes where the rig file says: load resistor." in points
+    assert "Braking energy goes where the rig file says: into the load resistor." in points
     assert not any("{" in point for point in points)
+
+
+def test_every_way_that_braking_energy_goes_has_its_words() -> None:
+    for way in get_args(Regeneration.model_fields["absorbed_by"].annotation):
+        assert Checklist().all_points(way) != USUAL
 
 
 def test_a_check_holds_for_a_month_if_nothing_else_is_said() -> None:
