@@ -9,7 +9,7 @@ import numpy as np
 
 from hil.core.budget import RESOLUTION, Budget, rectangular
 from hil.core.measure import Outcome
-from hil.measures import answer, directions, evenness, slowest, steady, sweep, waveform
+from hil.measures import answer, directions, evenness, handover, slowest, steady, sweep, waveform
 from hil.measures.extreme import largest_magnitude
 from hil.measures.peaks import fault_count, peak_current_recipe, peak_dc_link_recipe
 from hil.measures.recipe import COMMON, Estimate, Recipe, defines
@@ -101,6 +101,7 @@ _RECIPES: tuple[Recipe, ...] = (
     *sweep.RECIPES.values(),
     slowest.minimum_speed,
     directions.current_asymmetry,
+    *handover.RECIPES.values(),
     *evenness.RECIPES.values(),
 )
 RECIPES: Mapping[str, Recipe] = {recipe.definition.name: recipe for recipe in _RECIPES}

@@ -22,6 +22,7 @@ from hil.plan.steps import (
     Start,
     Step,
     SupplyOn,
+    Sweep,
     WaitForSpeed,
 )
 from hil.plan.units import Speed, Time, Torque
@@ -174,13 +175,13 @@ class StepsParameters(Parameters):
     @property
     def target(self) -> float:
         """The last speed asked for, rpm; 0 if none is."""
-        asked = [step.speed for step in self.steps if isinstance(step, Start | SetSpeed)]
+        asked = [step.speed for step in self.steps if isinstance(step, Start | SetSpeed | Sweep)]
         return asked[-1] if asked else 0.0
 
     def speeds(self) -> Iterator[tuple[str, float]]:
         """Those of all steps."""
         for step in self.steps:
-            if isinstance(step, Start | SetSpeed | WaitForSpeed):
+            if isinstance(step, Start | SetSpeed | Sweep | WaitForSpeed):
                 yield "steps", step.speed
 
     def torques(self) -> Iterator[tuple[str, float]]:

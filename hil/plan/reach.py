@@ -14,7 +14,7 @@ from hil.plan.kinds import StepsParameters
 from hil.plan.plan import PlannedItem
 from hil.plan.rig import Rig
 from hil.plan.source import Where
-from hil.plan.steps import SetSpeed, Start, Stop, SupplyOff, SupplyOn
+from hil.plan.steps import SetSpeed, Start, Stop, SupplyOff, SupplyOn, Sweep
 
 #: At rated speed a motor carries its load from the rated voltage, so that K w lies below it. Up to
 #: this many times is let pass: rated voltages of drives for the mains are RMS (sqrt 2), magnets and
@@ -64,7 +64,7 @@ def _asked(item: PlannedItem) -> Iterator[tuple[float, float]]:
         match step:
             case SupplyOn():
                 voltage = item.supply_voltage if step.voltage is None else step.voltage
-            case Start() | SetSpeed():
+            case Start() | SetSpeed() | Sweep():
                 speed = step.speed
             case Stop() | SupplyOff():
                 speed = 0.0

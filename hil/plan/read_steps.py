@@ -22,11 +22,13 @@ _WORDS: dict[str, Step] = {
     "release": plan.Release(),
     "clear": plan.Clear(),
 }
-_WITH_TIME = {"wait-for": "within", "expect-fault": "within", "dip": "for", "glitch": "for"}
+_WITH_TIME = {"wait-for": "within", "expect-fault": "within", "dip": "for", "glitch": "for",
+              "sweep": "for"}  # fmt: skip
 _EXAMPLES = {
     "supply": "on",
     "start": "2000 rpm",
     "set-speed": "3000 rpm",
+    "sweep": "900 rpm",
     "brake": "0.05 N*m",
     "wait": "0.5 s",
     "hold": "1 s",
@@ -73,18 +75,14 @@ def read_step(raw: object) -> Step:
     key = _WITH_TIME.get(name, "")
     for wrong in (found for found in times if found != key):
         fitting = [other for other, takes in _WITH_TIME.items() if takes == wrong]
-        only = f"{' and '.join(fitting)} {'do' if len(fitting) > 1 else 'does'}"
+        names = " and ".join(filter(None, (", ".join(fitting[:-1]), fitting[-1])))
+        only = f"{either} {'do' if len(fitting) > 1 else 'does'}"
         raise ValueError(f"{name} takes no {wrong!r}; only {only}")
     if not key:
         return _plain(name, raw[name])
     if key not in raw:
         raise ValueError(f"{name} needs {key!r}, such as '{key}: 2 s'")
-    seconds = _positive(raw[key], "time")
-    if name == "dip":
-        return _dip(raw[name], seconds)
-    if name == "glitch":
-        return _glitch(raw[name], seconds)
-    return _wait_for(raw[name], seconds) if name == "wait-for" else _fault(raw[name], seconds)
+    return _OF_A_TIME[name](raw[name], _positive(raw[key], "time"))
 
 
 def _plain(name: str, value: object) -> Step:
@@ -206,6 +204,15 @@ _OF_A_VALUE: dict[str, Callable[[object], Step]] = {
     "set-speed": lambda value: plan.SetSpeed(_positive(value, "speed")),
     "expect-refusal": _refusal,
     "temperature": _stand_in,
+}
+
+
+_OF_A_TIME: dict[str, Callable[[object, float], Step]] = {
+    "wait-for": _wait_for,
+    "expect-fault": _fault,
+    "dip": _dip,
+    "glitch": _glitch,
+    "sweep": lambda value, seconds: plan.Sweep(_positive(value, "speed"), seconds),
 }
 
 

@@ -53,6 +53,13 @@ class SetSpeed(_Towards):
 
 
 @dataclass(frozen=True, slots=True)
+class Sweep(_Towards):
+    """The set point led to a speed in rpm within `seconds`, same direction."""
+
+    seconds: float
+
+
+@dataclass(frozen=True, slots=True)
 class Reverse:
     """The present set point in the other direction."""
 
@@ -179,6 +186,7 @@ Step = (
     | SupplyOff
     | Start
     | SetSpeed
+    | Sweep
     | Reverse
     | Stop
     | BrakeOn

@@ -19,7 +19,7 @@ from hil.plan.offers import NAMED, not_judged
 from hil.plan.plan import PlannedItem
 from hil.plan.protective import DeratingParameters, ProtectionParameters
 from hil.plan.reach import out_of_reach
-from hil.plan.steps import Dip, ExpectStill, Glitch, Hold, Silence, Wait
+from hil.plan.steps import Dip, ExpectStill, Glitch, Hold, Silence, Sweep, Wait
 from hil.scenarios.act import check_safe
 from hil.scenarios.manoeuvres import REST, SETTLE
 from hil.scenarios.protection import RUN
@@ -30,7 +30,7 @@ from hil.verdicts.sequential_design import forecast
 #: Faults that come once in so many repetitions: the chance to see one is told.
 RARE = (20, 50, 100)
 #: Steps that take a time of their own.
-_LASTING = (Wait, Hold, Silence, ExpectStill, Dip, Glitch)
+_LASTING = (Wait, Hold, Silence, ExpectStill, Dip, Glitch, Sweep)
 
 
 def repetitions(item: PlannedItem) -> float:

@@ -52,6 +52,11 @@ class ScriptSteps(Steps):
         self._checked(speed)
         super().set_speed(speed)
 
+    def sweep(self, speed: float, seconds: float) -> None:
+        """As `Steps.sweep`."""
+        self._checked(speed)
+        super().sweep(speed, lasting("seconds", seconds))
+
     def expect_refusal(self, command: str, value: float | str = 0.0) -> None:
         """As `Steps.expect_refusal`."""
         super().expect_refusal(command, self._asked.refused(command, value))

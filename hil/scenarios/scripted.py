@@ -48,6 +48,8 @@ def carry_out(  # noqa: PLR0912, PLR0915 - one branch a step is what this functi
             steps.start(direction * step.speed)
         case plan.SetSpeed():
             steps.set_speed(direction * step.speed)
+        case plan.Sweep():
+            steps.sweep(direction * step.speed, step.seconds)
         case plan.Reverse():
             steps.reverse()
             return -direction

@@ -23,6 +23,8 @@ from hil.scenarios.dips import DipSteps
 READY_WITHIN = 1.5
 #: A shaft that is to stand may turn by so much, deg: cogging lets it settle.
 STILL = 10.0
+#: One set point of a sweep each so many s.
+SWEEP_STEP = 0.02
 
 
 class ManoeuvreFailed(FirmwareError):
@@ -159,6 +161,20 @@ class Steps(DipSteps):
             self.bench.board.set_speed(speed)
         self._set_point = speed
         self.bench.mark_at("reverse" if reverses else "set-point", before, f"{speed:+.0f} rpm")
+
+    def sweep(self, speed: float, seconds: float) -> None:
+        """Lead the set point to `speed` on a line, by many small changes; one mark, at the end."""
+        self.say(f"sweep from {self._set_point:+.0f} rpm to {speed:+.0f} rpm in {seconds:g} s")
+        first, begun = self._set_point, self.bench.clock.now()
+        share = 0.0
+        while share < 1.0:
+            self.bench.wait(min(SWEEP_STEP, seconds))
+            share = min((self.bench.clock.now() - begun) / seconds, 1.0)
+            before = self.bench.clock.now()
+            self._set_point = float(round(first + share * (speed - first)))
+            with self._obeyed():
+                self.bench.board.set_speed(self._set_point)
+        self.bench.mark_at("set-point", before, f"{speed:+.0f} rpm")
 
     def reverse(self) -> None:
         """Ask for the present set point in the other direction."""

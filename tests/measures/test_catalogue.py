@@ -42,9 +42,9 @@ NAMES = {
         peak-current fault-count""",
     "steps": """final-speed-error ripple peak-speed peak-current peak-dc-link-voltage
         peak-temperature fault-count time-to-fault time-to-still dip-edge duration
-        largest-speed-error reported-speed-slope reported-speed-offset stop-time refusals telemetry-rate-error
-        telemetry-repeats final-current-crest minimum-speed current-asymmetry uneven-commutation
-        sector-scatter""",
+        largest-speed-error reported-speed-slope reported-speed-offset stop-time refusals
+        telemetry-rate-error telemetry-repeats final-current-crest minimum-speed current-asymmetry
+        returns-to-align speed-sag uneven-commutation sector-scatter""",
 }
 WITNESS = """speed-disagreement direction-agreement voltage-disagreement current-disagreement
     telemetry-loss board-resets reported-temperature-offset"""

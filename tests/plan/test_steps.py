@@ -78,7 +78,7 @@ def test_steps(raw, step):
             {"dip": "18 V", "within": "1 s"},
             "dip takes no 'within'; only wait-for and expect-fault do",
         ),
-        ({"wait": "1 s", "for": "1 s"}, "wait takes no 'for'; only dip and glitch do"),
+        ({"wait": "1 s", "for": "1 s"}, "wait takes no 'for'; only dip, glitch and sweep do"),
         ({"dip": "0 V", "for": "1 s"}, "expected a voltage above zero"),
         ({"open": 3}, "open: expected the name of a line, found the number 3"),
         ({"silence": "3 V"}, "expected a time with its unit"),

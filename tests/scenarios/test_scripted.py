@@ -182,3 +182,20 @@ def test_lines_dips_silence_and_refusals(kit: Kit, steps: Steps) -> None:
 def test_a_step_nobody_can_carry_out_is_our_defect(steps: Steps) -> None:
     with pytest.raises(HarnessError):
         run_steps(steps, [object()], Approach(1), voltage=24.0)
+
+
+def test_a_sweep_leads_the_set_point_and_marks_its_end(kit: Kit, steps: Steps) -> None:
+    run(
+        steps,
+        {"start": "500 rpm"},
+        {"wait-for": {"speed": "500 rpm"}, "within": "1 s"},
+        {"sweep": "900 rpm", "for": "0.4 s"},
+        direction=-1,
+    )
+    led = [float(c.split()[2]) for c in kit.journal if c.startswith("board set-speed")]
+    assert led == sorted(led, reverse=True)
+    assert led[-1] == -900.0
+    assert len(led) >= 10
+    assert max(a - b for a, b in zip([-500.0, *led], led, strict=False)) < 60.0
+    marks = [mark for mark in kit.bench.trace().marks if mark.name == "set-point"]
+    assert [mark.detail for mark in marks] == ["-900 rpm"]

@@ -55,6 +55,13 @@ START = (
         ("handover-speed", "success", "handover-dip"),
     ),
     Defect(
+        "rotor-lost-when-led-slowly",
+        "With back-EMF sensing the drive aligns anew if the set point is near 700 rpm for 50 ms.",
+        (Seed("rough_speed", 700.0),),
+        ("handover", "one-sensing", "one-corner"),
+        ("returns-to-align", "speed-sag"),
+    ),
+    Defect(
         "handover-impatient",
         "A start is given up after 10 ms in which no rotor can have been found yet.",
         (Seed("catch_time", 0.010),),

@@ -29,6 +29,7 @@ from hil.twin.reference.sensing_hall import hall_pattern
 from hil.twin.reference.speed import forget_progress, forget_rotor
 
 _MASK = 0xFFFFFFFF
+_ROUGH, _ROUGH_STEPS = 25.0, 50  # rpm and ms of a seam
 _TIMED = 2  # crossings in a row from which on the speed is known
 _LARGEST_RAMP = 0.9  # of the set point: a slow start must not overshoot in the ramp already
 
@@ -144,6 +145,16 @@ def _catch(s: Any) -> None:
 
 
 @inlined
+def _lose_the_rotor(s: Any) -> None:
+    """Align anew where the set point stays about `rough_speed` for too long (a seam)."""
+    near = abs(s.ramped - s.rough_speed) < _ROUGH
+    s.rough_count = s.rough_count + 1 if near else 0
+    if s.rough_count > _ROUGH_STEPS:
+        s.rough_count = 0
+        begin(s)
+
+
+@inlined
 def step_slow(s: Any) -> None:
     """The rest of the sequence, once per slow step."""
     against = s.wanted == 1 and s.target * s.direction <= 0.0
@@ -153,6 +164,8 @@ def step_slow(s: Any) -> None:
             s.shorted = -1
         else:
             regulate_speed(s, abs(s.target), s.proportional)
+            if s.rough_speed > 0.0 and s.sensing == st.SENSE_BACK_EMF:
+                _lose_the_rotor(s)
     elif s.state in (st.ALIGN, st.RAMP):
         if s.wanted == 0 or against:
             enter(s, st.BRAKE)

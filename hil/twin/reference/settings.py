@@ -45,6 +45,7 @@ SEAMS: Mapping[str, float] = MappingProxyType(
         "start_in_fault": 0,  # 1: a start command clears the fault and starts
         "clear_unchecked": 0,  # 1: a clear is obeyed while the cause persists
         "lag_slow_reverse": 0.0,  # as lag_reverse, on top of it, below 1200 rpm only
+        "rough_speed": 0.0,  # rpm, set point that back-EMF sensing cannot hold for 50 ms; 0: none
         "stop_clears": 0,  # 1: a stop clears a fault
         "speed_restarts": 0,  # 1: a set point clears a fault and starts again
         "off_late": 0.0,  # s for which the gates go on after the fault link-lost

@@ -136,6 +136,7 @@ _SETTINGS = [
     ("clear_unchecked", "i4"),
     ("sense_turning", "i4"),
     ("lag_slow_reverse", "f8"),
+    ("rough_speed", "f8"),
     ("stop_clears", "i4"),
     ("speed_restarts", "i4"),
     ("off_late", "f8"),
@@ -228,6 +229,7 @@ _VARIABLES = [
     ("hot_count", "i4"),
     ("no_emf", "i4"),
     ("tripped_once", "i4"),
+    ("rough_count", "i4"),  # of the seam `rough_speed`
     ("dice", "i8"),  # of the seams that act by chance
     ("frozen", "f8", (2,)),  # rpm and A reported ever after, with the seam `report_frozen`
     # serial
