@@ -32,6 +32,11 @@ MISFIT = re.compile(
     r"|\S.*?: unknown code .*"
 )
 UNKNOWN_CODE = ": unknown code "
+UNKNOWN_MESSAGE = "unknown message "
+#: So many of them are shown.
+SHOWN = 3
+#: A slower message is missed after so many times as long as its values count, or are asked for.
+DUE = 2.5
 #: A code that came once may be a bit that was turned over on the line.
 SEEN = 2
 #: Factors that come of a scale or a sign, not of a drive. A speed told late while it changes, and a
@@ -83,6 +88,12 @@ def link_doubts(
         # a frame with a code that is unknown has decoded otherwise
         if count >= SEEN if UNKNOWN_CODE in reason else count > facts.frames:
             yield _doubt(f"firmware and profile disagree: {reason} ({file.name})")
+    for name in _never_came(trace, profile):
+        came = [reason for reason in facts.reasons or {} if reason.startswith(UNKNOWN_MESSAGE)]
+        yield _doubt(
+            f"no {name} has arrived: its key in {file.name}, or firmware?"
+            + (f" ({', '.join(came[:SHOWN])})" if came else "")
+        )
     clock = facts.clock
     if clock is not None and not SLOW <= clock <= FAST:
         yield _doubt(
@@ -113,6 +124,20 @@ def link_doubts(
                 f"the board reports {100.0 * abs(ratio):.1f} % of the voltage that the supply "
                 "measures at its output: a lead, a fuse, another board's supply, or firmware?",
             )
+
+
+def _never_came(trace: Trace, profile: LinkDescription) -> Iterator[str]:
+    """Messages with slower values of which telemetry has shown none, long after they were due."""
+    told = trace.channel("reported.speed")
+    span = 0.0 if told is None or not told.t.size else float(told.t[-1] - told.t[0])
+    every = {poll.answer: poll.period for poll in profile.polls}
+    for name, message in profile.messages.items():
+        if not name.startswith("telemetry-") or span < DUE * max(profile.hold, every.get(name, 0)):
+            continue
+        leaves = [leaf for field in message.fields for leaf in (field, *field.parts)]
+        values = [trace.channel(leaf.channel) for leaf in leaves if leaf.channel]
+        if values and not any(one is not None and np.isfinite(one.y).any() for one in values):
+            yield name
 
 
 def _electrical(ratio: float, pole_pairs: int) -> bool:
