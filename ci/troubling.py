@@ -117,6 +117,7 @@ ROWS = (
     Row("board-clock-drift", "ppppp", value=100.0),
     Row("telemetry-frozen", "bbbbp"),
     Row("supply-drops", "pbbbb"),
+    Row("supply-trips", "bbbbb"),
     Row("supply-stuck-off", "bpppp"),
     Row("supply-offset", "bbbbb", value=5.0),
     Row("supply-silent", "bbbbb"),

@@ -60,6 +60,7 @@ class Bench(Readout):
                 f"of the supply), found {voltage:g} V"
             )
         self._settled_at, self._asked = None, voltage
+        self._lost, self._tripped = "", False
         self.keeper.check_interlocks()
         limit = settings.current_limit if current_limit is None else current_limit
         self.supply.prepare(voltage, limit, settings.over_voltage)
@@ -137,7 +138,7 @@ class Bench(Readout):
             If the supply had gone off by itself before.
         """
         if lost := self.supply_lost():
-            raise InstrumentError(lost)
+            raise self.loss(lost)
         self.supply_watch.check_errors()
         self.watch.expect(None)
         self.observer.step("stop, until the shaft stands")

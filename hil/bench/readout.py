@@ -15,14 +15,14 @@ from hil.bench.link_doubts import LinkFacts
 from hil.bench.observe import Latest, Observer, Silent
 from hil.bench.parts import Parts, Settings
 from hil.bench.recorder import Recorder, Sources
-from hil.bench.supply_watch import SupplyFacts, SupplyWatch
+from hil.bench.supply_watch import ProtectionTripped, SupplyFacts, SupplyWatch
 from hil.core.drive import DriveState, Fault
 from hil.core.errors import FirmwareError, HilError, InstrumentError, LinkTimeout
 from hil.core.record import Identity
 from hil.core.trace import Accuracy, Trace
 from hil.ports.board import BoardReadings, Nudged, Timed
 from hil.ports.clock import Clock
-from hil.ports.instruments import SupplyReading
+from hil.ports.instruments import SupplyReading, TellsTrips
 
 
 class Readout:
@@ -68,6 +68,7 @@ class Readout:
         self._spoke = clock.now()
         self._polled = -np.inf  # when the last poll was over
         self._settled_at: float | None = None  # V, what the output has been seen to reach
+        self._lost, self._tripped = "", False  # what is known of an output that went off
         self._asked = 0.0  # V, what the supply was last told to give
         self._coming_up: ComingUp | None = None  # while an output that went on settles
         self._next_supply = self._next_encoder = self._next_thermometer = 0.0
@@ -331,7 +332,7 @@ class Readout:
         if wanted is None or abs(reading.voltage - wanted) <= 0.1 * wanted:
             return
         if lost := self.supply_lost():
-            raise InstrumentError(f"{lost}, measured {reading.voltage:.2f} V")
+            raise self.loss(f"{lost}, measured {reading.voltage:.2f} V")
 
     def _check_supply(self, reading: SupplyReading) -> None:
         """Notice a supply that is not in order, once its output has settled."""
@@ -342,12 +343,34 @@ class Readout:
         """Why the supply does not feed the board any more although it was on; or ""."""
         if self._settled_at is None:
             return ""
+        if self._lost:
+            return self._lost
         try:
             if self.supply.is_on():
                 return ""
         except HilError as error:
             return f"the supply no longer answers: {error}"
-        return (
-            f"the supply switched its output off by itself in mid-scenario (set to "
-            f"{self._settled_at:g} V, over-voltage protection at {self.settings.over_voltage:g} V)"
-        )
+        limits = f"(set to {self._settled_at:g} V"
+        if isinstance(self.supply, TellsTrips) and (trips := self.supply.trips()):
+            self._tripped = True
+            self._lost = (
+                f"the supply's {' and '.join(trips)} protection tripped by "
+                f"{self.clock.now() - self.trace_start:.2f} s {limits}, "
+                f"{', '.join(map(self._protected_at, trips))})"
+            )
+        else:
+            self._lost = (
+                f"the supply switched its output off by itself in mid-scenario {limits}, "
+                f"over-voltage protection at {self.settings.over_voltage:g} V)"
+            )
+        return self._lost
+
+    def _protected_at(self, what: str) -> str:
+        settings = self.settings
+        if what == "over-current":
+            return f"current limit {settings.current_limit:g} A"
+        return f"protection at {settings.over_voltage:g} V"
+
+    def loss(self, text: str) -> InstrumentError:
+        """The error for a supply that was found lost, whatever is said of it."""
+        return (ProtectionTripped if self._tripped else InstrumentError)(text)

@@ -20,6 +20,7 @@ from hil.bench.limits import LimitExceeded
 from hil.bench.observe import Observer
 from hil.bench.open import Guarding, open_bench
 from hil.bench.operator import Operator, OperatorStop
+from hil.bench.supply_watch import ProtectionTripped
 from hil.core.errors import BenchError, FirmwareError, HilError, InstrumentError, LinkError
 from hil.core.record import UNSAFE, Identity
 from hil.drivers.serial_board import ByteLog
@@ -176,8 +177,9 @@ class Session:
         """After trouble with a link or an instrument, or an item cut short, let go of the bench.
 
         It is opened again when it is next needed, if that is possible within `RECONNECT` seconds.
-        After an open interlock, an overload at output-on, a limit that ends the run on hardware,
-        parts that stay hot, or a person who stopped it, it is not: a person has to look first.
+        After an open interlock, an overload at output-on, a limit that ends the run or a protection
+        of the supply that tripped, both on hardware, parts that stay hot, or a person who stopped
+        it, it is not: a person has to look first.
         """
         fatal = (
             isinstance(problem, LimitExceeded)
@@ -185,7 +187,9 @@ class Session:
             and not self.choice.simulated
         )
         cut_short = problem is not None and not isinstance(problem, Exception)
-        if fatal or isinstance(problem, InterlockOpen | OperatorStop | Overload | StillHot):
+        tripped = isinstance(problem, ProtectionTripped) and not self.choice.simulated
+        looked_at = InterlockOpen | OperatorStop | Overload | StillHot
+        if fatal or tripped or isinstance(problem, looked_at):
             self.dead = str(problem)
             self.close(ask=False)
         elif cut_short or isinstance(problem, LinkError | InstrumentError):

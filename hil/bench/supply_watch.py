@@ -29,6 +29,10 @@ class SupplyFacts:
     settling: Settling = Settling()  # noqa: RUF009 - frozen
 
 
+class ProtectionTripped(InstrumentError):
+    """A protection of the supply switched its output off; a person must see why."""
+
+
 class SupplyWatch:
     """See the module text; `begin` at every output-on."""
 

@@ -6,6 +6,7 @@ supply = ScpiSupply.open(config, clock, manager)      # implements hil.ports.ins
 
 from __future__ import annotations
 
+import math
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from typing import Any
@@ -21,10 +22,14 @@ from hil.ports.supply_commands import SCPI_1999, SupplyCommands, Watchdog
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SupplyConfig:
-    """A supply, and the commands that it understands."""
+    """A supply, and the commands that it understands.
+
+    `current_limit`, A: the highest that it is to be given; there its over-current protection trips.
+    """
 
     scpi: ScpiConfig
     commands: SupplyCommands = SCPI_1999
+    current_limit: float = math.inf
 
 
 class ScpiSupply(ScpiInstrument):
@@ -33,6 +38,7 @@ class ScpiSupply(ScpiInstrument):
     def __init__(self, session: ScpiSession, config: SupplyConfig, clock: Clock) -> None:
         super().__init__(session)
         self._commands, self._clock = config.commands, clock
+        self._most_current = config.current_limit
         self._fed: float | None = None  # when the watchdog was last fed; None while it is off
         self._both = ""  # asks for voltage and current in one message, once that is known to work
 
@@ -70,7 +76,7 @@ class ScpiSupply(ScpiInstrument):
         self._session.drain_errors()
 
     def prepare(self, voltage: float, current_limit: float, over_voltage: float) -> None:
-        """Set over-voltage protection (V), current limit (A), voltage (V); output left alone.
+        """Set the protections (V), current limit (A), voltage (V); output left alone.
 
         Raises
         ------
@@ -95,8 +101,35 @@ class ScpiSupply(ScpiInstrument):
                 "V",
                 commands.voltage_step,
             )
+        self._protect_current(current_limit)
         self.set_current_limit(current_limit)
         self.set_voltage(voltage)
+
+    def _protect_current(self, current_limit: float) -> None:
+        """Over-current protection on, read back, where it is described.
+
+        One without a level of its own would trip at a lower limit, too, which is there to be
+        reached: then it is off.
+        """
+        protection, session = self._commands.over_current, self._session
+        if protection is None or not math.isfinite(self._most_current):
+            return
+        if protection.level:
+            texts = protection.level, protection.level_query
+            step = self._commands.current_step
+            self._set("over-current protection", texts, self._most_current, "A", step)
+        on = bool(protection.level) or current_limit >= self._most_current
+        text = protection.enable if on else protection.disable
+        if not text:
+            return
+        session.checked_write(self._commands.message(text))
+        if protection.enabled and on is not session.query_flag(
+            self._commands.message(protection.enabled)
+        ):
+            raise InstrumentError(
+                f"{session.name}: over-current protection switched by {text!r} reads back "
+                f"{'off' if on else 'on'}"
+            )
 
     def set_voltage(self, voltage: float) -> None:
         """Change the voltage set point in V, read back."""
@@ -149,10 +182,7 @@ class ScpiSupply(ScpiInstrument):
             with suppress(InstrumentError):
                 self.switch_off()
             raise
-        hint = ""
-        with suppress(InstrumentError):  # not every supply has this query
-            if commands.tripped and self.tripped():
-                hint = ": over-voltage protection has tripped"
+        hint = "".join(f": {what} protection has tripped" for what in self.trips())
         with suppress(InstrumentError):
             self.switch_off()
         raise InstrumentError(f"{self._session.name}: output switched on but reads back off{hint}")
@@ -206,6 +236,31 @@ class ScpiSupply(ScpiInstrument):
     def tripped(self) -> bool:
         """Whether the over-voltage protection has tripped; InstrumentError if it cannot say."""
         return self._session.query_flag(self._known(self._commands.tripped))
+
+    def trips(self) -> tuple[str, ...]:
+        """See `hil.ports.instruments.TellsTrips`; what cannot be asked is left out.
+
+        Where the protections themselves say nothing, the standard's register of what is
+        questionable does: bit 0 voltage, bit 1 current (SCPI-1999 vol. 1, 9.4).
+        """
+        commands, session, found = self._commands, self._session, []
+        current = commands.over_current
+        queries = (
+            ("over-voltage", commands.tripped),
+            ("over-current", current.tripped if current is not None else ""),
+        )
+        for what, query in queries:
+            with suppress(InstrumentError):
+                if query and session.query_flag(commands.message(query)):
+                    found.append(what)
+        if found or not commands.questionable:
+            return tuple(found)
+        with suppress(InstrumentError):
+            bits = session.query_pattern(commands.message(commands.questionable), 16)
+            found = [what for bit, (what, _) in enumerate(queries) if bits >> bit & 1]
+        with suppress(InstrumentError):  # a query that it does not know is no error of the bench
+            session.drain_errors()
+        return tuple(found)
 
     def clear_protection(self) -> None:
         """Reset a tripped over-voltage protection; the output stays off."""

@@ -54,7 +54,7 @@ from hil.plan.units import (
 )
 from hil.ports.link import LinkDescription
 from hil.ports.reading_commands import SWITCH, Conversation, CounterCommands
-from hil.ports.supply_commands import Settling, SupplyCommands
+from hil.ports.supply_commands import OverCurrent, Settling, SupplyCommands
 
 #: A resource over which simulated instruments are reached.
 _SOCKET = re.compile(r"TCPIP\d*::[^:]+::\d+::SOCKET", re.IGNORECASE)
@@ -300,7 +300,9 @@ class Rig(Model):
         if rig.switch is not None:
             switch = rig.switch.model_copy(update={"channels": {}})
             rig = rig.model_copy(update={"switch": switch})
-        rig._commands = {}
+        protected = self.commands["supply"].over_current is not None
+        own_current = OverCurrent() if protected else None
+        rig._commands = {"supply": SupplyCommands(over_current=own_current)}
         counter = rig._readings.get("tachometer")
         rig._readings = {"switch": replace(SWITCH, pulse=_SIMULATED_PULSE)} if rig.switch else {}
         if isinstance(counter, CounterCommands):

@@ -32,12 +32,13 @@ from hil.ports.supply_commands import (
     PLACE,
     SCPI_1999,
     Channel,
+    OverCurrent,
     Settling,
     SupplyCommands,
     Watchdog,
 )
 
-_DEFAULT = SCPI_1999
+_DEFAULT, _CURRENT = SCPI_1999, OverCurrent()
 
 
 def _setting(text: str) -> str:
@@ -48,6 +49,7 @@ def _setting(text: str) -> str:
 
 
 Setting = Annotated[str, AfterValidator(_setting)]
+SettingOrNone = Annotated[str, AfterValidator(lambda text: text and _setting(text))]
 
 
 class VoltageTexts(Model):
@@ -74,6 +76,22 @@ class ProtectionTexts(Model):
     query: QueryOrNone = _DEFAULT.protection_query
     tripped: QueryOrNone = _DEFAULT.tripped
     clear: FixedOrNone = _DEFAULT.clear
+
+
+class OverCurrentTexts(Model):
+    """Over-current protection, where it shall be used."""
+
+    level: SettingOrNone = _CURRENT.level
+    query: QueryOrNone = _CURRENT.level_query
+    enable: FixedOrNone = _CURRENT.enable
+    disable: FixedOrNone = _CURRENT.disable
+    enabled: QueryOrNone = _CURRENT.enabled
+    tripped: QueryOrNone = _CURRENT.tripped
+
+    def described(self) -> OverCurrent:
+        """The same for a driver."""
+        told = self.model_dump(exclude={"query"})
+        return OverCurrent(**told, level_query=self.query if self.level else "")
 
 
 class OutputTexts(Model):
@@ -147,6 +165,8 @@ class SupplyTexts(Described):
     voltage: VoltageTexts = VoltageTexts()
     current: CurrentTexts = CurrentTexts()
     over_voltage_protection: ProtectionTexts = ProtectionTexts()
+    over_current_protection: OverCurrentTexts | None = None
+    questionable_status: QueryOrNone = _DEFAULT.questionable
     output: OutputTexts = OutputTexts()
     measure: MeasureTexts = MeasureTexts()
     channel: ChannelTexts | None = None
@@ -157,6 +177,7 @@ class SupplyTexts(Described):
     def described(self, name: str = "") -> SupplyCommands:
         """The same for a driver."""
         trip, dog = self.over_voltage_protection, self.watchdog
+        current = self.over_current_protection
         has = trip.present
         return SupplyCommands(
             name=self.name or name or _DEFAULT.name,
@@ -168,6 +189,8 @@ class SupplyTexts(Described):
             protection_query=trip.query if has else "",
             tripped=trip.tripped if has else "",
             clear=trip.clear if has else "",
+            over_current=None if current is None else current.described(),
+            questionable=self.questionable_status,
             output_on=self.output.on,
             output_off=self.output.off,
             output_query=self.output.query,
@@ -219,6 +242,12 @@ def _contradictions(texts: SupplyTexts, source: Source, at: Where) -> Iterator[P
         where = (*at, "over-voltage-protection")
         yield source.problem(
             where, f"{dotted(where)}: present is false, so that no commands may be given"
+        )
+    current = texts.over_current_protection
+    if current is not None and not (current.level or current.enable):
+        where = (*at, "over-current-protection")
+        yield source.problem(
+            where, f"{dotted(where)}: neither level nor enable: nothing would switch it on"
         )
     if texts.watchdog is not None and texts.watchdog.interval <= 0.0:
         where = (*at, "watchdog", "interval")

@@ -99,6 +99,14 @@ class TellsItsState(Protocol):
 
 
 @runtime_checkable
+class TellsTrips(Protocol):
+    """A supply that tells why its output went off by itself."""
+
+    def trips(self) -> tuple[str, ...]:
+        """The protections that have tripped: ``over-voltage``, ``over-current``."""
+
+
+@runtime_checkable
 class Tachometer(Instrument, Protocol):
     """Independent witness of shaft angle and speed."""
 

@@ -49,6 +49,23 @@ class Watchdog:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class OverCurrent:
+    """Over-current protection: the output goes off where the supply would only limit its current.
+
+    `level` sets where it trips, `level_query` reads that back; without one ("") it trips at
+    whatever the current limit is. `enable` and `disable` ("" for none) switch it, and `enabled`
+    asks whether it is on. `tripped` asks whether it has tripped.
+    """
+
+    level: str = "CURR:PROT {value}"
+    level_query: str = "CURR:PROT?"
+    enable: str = "CURR:PROT:STAT ON"
+    disable: str = "CURR:PROT:STAT OFF"
+    enabled: str = "CURR:PROT:STAT?"
+    tripped: str = "CURR:PROT:TRIP?"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Settling:
     """When a new output voltage counts as there.
 
@@ -74,6 +91,9 @@ class SupplyCommands:
     Parameters
     ----------
     name : of the description, for people.
+    over_current : None where its over-current protection, if any, is left as it is.
+    questionable : asks for the register whose bits 0 and 1 say that voltage and current are
+        questionable (SCPI-1999 vol. 1, 9.4); "" for none.
     error_query : "" for an instrument without an error queue.
     command_gap : s that it needs between two messages.
     voltage_step, current_step : how far a set point may read back off, V and A.
@@ -92,6 +112,8 @@ class SupplyCommands:
     protection_query: str = "VOLT:PROT?"
     tripped: str = "VOLT:PROT:TRIP?"
     clear: str = "VOLT:PROT:CLE"
+    over_current: OverCurrent | None = None
+    questionable: str = "STAT:QUES:COND?"
     output_on: str = "OUTP ON"
     output_off: str = "OUTP OFF"
     output_query: str = "OUTP?"

@@ -13,7 +13,7 @@ from hil.bench.limits import LimitExceeded
 from hil.bench.link_doubts import KINDS, link_doubts
 from hil.bench.operator import NotAttended
 from hil.core.conditions import Conditions
-from hil.core.errors import BenchError, FirmwareError, HilError, InstrumentError
+from hil.core.errors import BenchError, FirmwareError, HilError, LinkError
 from hil.core.measure import Measure
 from hil.core.record import StateSpan
 from hil.core.trace import Trace
@@ -203,10 +203,10 @@ def _decided(item: PlannedItem, done: Executed, seconds: float) -> bool:
 
 def _cause(error: HilError, bench: Bench) -> HilError:
     """The error, unless the supply had gone before: then the firmware could do no other."""
-    if isinstance(error, FirmwareError) and not isinstance(error, LimitExceeded):
+    if isinstance(error, FirmwareError | LinkError) and not isinstance(error, LimitExceeded):
         lost = bench.supply_lost()
         if lost:
-            found = InstrumentError(f"{lost}; after that: {error}")
+            found = bench.loss(f"{lost}; after that: {error}")
             found.__cause__ = error
             return found
     return error

@@ -137,6 +137,8 @@ class Adversary:
             assert isinstance(device, SimulatedSupply)
             if what == "drops":
                 device.power_off()
+            elif what == "trips":
+                device.trip_over_current()
             elif what == "stuck-off":
                 device.stuck_off = begins
             else:

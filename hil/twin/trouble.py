@@ -59,6 +59,7 @@ def _kinds() -> dict[str, Kind]:
         "board-clock-drift": Kind("the board's time runs fast", "ppm", 1000.0, -5e5, 5e5),
         "telemetry-frozen": Kind("the last telemetry frame is repeated instead of new ones"),
         "supply-drops": Kind("the output goes off by itself", lasts=False),
+        "supply-trips": Kind("its over-current protection trips", lasts=False),
         "supply-stuck-off": Kind("the output does not go on"),
         "supply-offset": Kind("the voltage reads back wrong by", "V", 1.0),
         "interlock-opens": Kind("the circuit at an input opens", "1", 1.0, 1.0, 8.0, counts=True),

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from hil.bench.bench import Bench
 from hil.bench.limits import LimitExceeded
+from hil.bench.supply_watch import ProtectionTripped
 from hil.core.drive import DriveState, Fault
 from hil.core.errors import FirmwareError, InstrumentError, LinkError, LinkTimeout
 
@@ -271,6 +272,42 @@ def test_a_supply_that_goes_off_by_itself_is_the_benchs_fault(kit: Kit) -> None:
     with pytest.raises(InstrumentError, match="switched its output off by itself") as caught:
         kit.bench.wait(1.0)
     assert "over-voltage protection at 46 V" in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("trips", "error", "said"),
+    [
+        (("over-current",), ProtectionTripped, "over-current protection tripped by 0.3"),
+        (("over-voltage",), ProtectionTripped, "over-voltage protection tripped by 0.3"),
+        (("over-voltage", "over-current"), ProtectionTripped, "over-voltage and over-current prot"),
+        ((), InstrumentError, "the supply switched its output off by itself"),
+    ],
+)
+def test_why_a_supply_went_off_is_told_where_it_says_so(kit: Kit, trips, error, said) -> None:
+    energised(kit)
+    kit.supply.trips = lambda: trips
+    kit.bench.begin_trace()
+    kit.clock.at(0.3, lambda: setattr(kit.supply, "on", False))
+    with pytest.raises(InstrumentError) as caught:
+        kit.bench.wait(1.0)
+    assert type(caught.value) is error
+    assert said in str(caught.value)
+    assert ("over-voltage" in trips or not trips) is ("protection at 46 V" in str(caught.value))
+    assert kit.bench.supply_lost() in str(caught.value)  # and is not asked again
+    kit.supply.trips = tuple
+    assert said in kit.bench.supply_lost()
+    assert isinstance(kit.bench.loss("x"), error)
+
+
+def test_a_new_output_on_begins_without_the_trip_of_the_last(kit: Kit) -> None:
+    energised(kit)
+    kit.supply.trips = lambda: ("over-current",)
+    kit.supply.on = False
+    assert "over-current" in kit.bench.supply_lost()
+    kit.bench.switch_off()
+    energised(kit)
+    assert kit.bench.supply_lost() == ""
+    assert type(kit.bench.loss("x")) is InstrumentError
 
 
 def test_a_pumped_up_dc_link_is_no_lost_supply(kit: Kit) -> None:

@@ -16,6 +16,7 @@ from hil.bench.keeper import InterlockOpen
 from hil.bench.limits import LimitExceeded
 from hil.bench.operator import OperatorStop
 from hil.bench.session import RECONNECT, Session, same_device
+from hil.bench.supply_watch import ProtectionTripped
 from hil.core.errors import BenchError, FirmwareError, InstrumentError, LinkError
 from hil.core.record import UNSAFE, Identity
 from hil.plan.rig import Rig
@@ -116,6 +117,17 @@ def test_over_speed_ends_a_run_on_hardware(run, simulated: bool, ends: bool) -> 
             session.open("b")
     else:
         assert session.open("b") is first
+
+
+@pytest.mark.parametrize(("simulated", "ends"), [(False, True), (True, False)])
+def test_a_protection_of_the_supply_that_tripped_ends_a_run_on_hardware(
+    run, simulated: bool, ends: bool
+) -> None:
+    session = run.session(simulated=simulated)
+    session.open("a")
+    session.let_go_after(ProtectionTripped("over-current"))
+    assert session.bench is None
+    assert session.dead == ("over-current" if ends else "")
 
 
 @pytest.mark.parametrize("what", ["temperature", ""])

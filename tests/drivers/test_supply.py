@@ -11,8 +11,8 @@ from hil.core.errors import InstrumentError, InstrumentTimeout
 from hil.drivers.scpi import ScpiConfig
 from hil.drivers.supply import ScpiSupply, SupplyConfig
 from hil.ports.clock import WallClock
-from hil.ports.instruments import Supply
-from hil.ports.supply_commands import SCPI_1999
+from hil.ports.instruments import Supply, TellsTrips
+from hil.ports.supply_commands import SCPI_1999, OverCurrent
 
 
 @pytest.fixture
@@ -317,3 +317,119 @@ def test_opening_fails_if_the_output_cannot_be_switched_off(serve, manager, simp
     config = SupplyConfig(scpi=ScpiConfig(resource=peer.resource, role="supply", timeout=0.3))
     with pytest.raises(InstrumentError, match="reads back ON"):
         ScpiSupply.open(config, WallClock(), manager)
+
+
+# -- over-current protection, and why an output went off ------------------------------------
+
+
+@pytest.fixture
+def protected(serve, manager, simple_supply):
+    """Open a supply with over-current protection, at most 3 A; its peer and what it is."""
+    simple_supply.points |= {"CURR:PROT": 10.0, "CURR:PROT:STAT": 0.0}
+    simple_supply.special |= {"CURR:PROT:TRIP?": "0", "STAT:QUES:COND?": "0"}
+    opened = []
+
+    def start(over_current: OverCurrent | None = OverCurrent(), **more):  # noqa: B008 - frozen
+        peer = serve(simple_supply)
+        config = SupplyConfig(
+            scpi=ScpiConfig(resource=peer.resource, role="supply", timeout=0.3),
+            commands=replace(SCPI_1999, over_current=over_current, **more),
+            current_limit=3.0,
+        )
+        opened.append(ScpiSupply.open(config, WallClock(), manager))
+        peer.received.clear()
+        return peer, opened[-1], simple_supply
+
+    yield start
+    for supply in opened:
+        supply.close()
+
+
+def test_both_protections_come_before_the_set_points_each_read_back(protected):
+    peer, supply, instrument = protected()
+    supply.prepare(24.0, 3.0, 28.0)
+    sent = [message for message in peer.received if message != "SYST:ERR?"]
+    assert sent[1:] == [
+        "VOLT:PROT 28", "VOLT:PROT?", "CURR:PROT 3", "CURR:PROT?",
+        "CURR:PROT:STAT ON", "CURR:PROT:STAT?", "CURR 3", "CURR?", "VOLT 24", "VOLT?",
+    ]  # fmt: skip
+    assert instrument.points["OUTP"] == 0.0
+
+
+def test_the_level_stays_that_of_the_rig_where_less_current_is_to_be_given(protected):
+    _, supply, instrument = protected()
+    supply.prepare(5.0, 0.5, 28.0)
+    assert (instrument.points["CURR"], instrument.points["CURR:PROT"]) == (0.5, 3.0)
+    assert instrument.points["CURR:PROT:STAT"] == 1.0
+
+
+def test_one_without_a_level_is_off_while_a_lower_limit_is_there_to_be_reached(protected):
+    _, supply, instrument = protected(OverCurrent(level=""))
+    for limit, on in ((3.0, 1.0), (0.5, 0.0), (3.0, 1.0)):
+        supply.prepare(5.0, limit, 28.0)
+        assert instrument.points["CURR:PROT:STAT"] == on
+    assert instrument.points["CURR:PROT"] == 10.0
+
+
+@pytest.mark.parametrize(
+    ("stuck", "said"),
+    [
+        ("VOLT:PROT", "over-voltage protection set to 28 V reads back 66 V"),
+        ("CURR:PROT", "over-current protection set to 3 A reads back 10 A"),
+        (
+            "CURR:PROT:STAT",
+            "over-current protection switched by 'CURR:PROT:STAT ON' reads back off",
+        ),
+        ("CURR", "current limit set to 3 A reads back 1 A"),
+        ("VOLT", "voltage set to 24 V reads back 5 V"),
+    ],
+)
+def test_whatever_reads_back_otherwise_is_refused(protected, stuck, said):
+    _, supply, instrument = protected()
+    instrument.stuck.add(stuck)
+    with pytest.raises(InstrumentError, match=said):
+        supply.prepare(24.0, 3.0, 28.0)
+
+
+def test_one_that_is_not_described_is_left_alone(protected):
+    peer, supply, _ = protected(None)
+    supply.prepare(24.0, 3.0, 28.0)
+    assert not any("CURR:PROT" in message for message in peer.received)
+
+
+@pytest.mark.parametrize(
+    ("voltage", "current", "register", "trips"),
+    [
+        ("0", "0", "0", ()),
+        ("1", "0", "0", ("over-voltage",)),
+        ("0", "1", "0", ("over-current",)),
+        ("1", "1", "0", ("over-voltage", "over-current")),
+        ("0", "0", "1", ("over-voltage",)),
+        ("0", "0", "2", ("over-current",)),
+        ("0", "0", "515", ("over-voltage", "over-current")),
+        ("0", "0", "512", ()),
+        ("1", "0", "2", ("over-voltage",)),  # the protection itself knows best
+    ],
+)
+def test_why_an_output_went_off(protected, voltage, current, register, trips):
+    _, supply, instrument = protected()
+    instrument.special |= {"VOLT:PROT:TRIP?": voltage, "CURR:PROT:TRIP?": current}
+    instrument.special["STAT:QUES:COND?"] = register
+    assert isinstance(supply, TellsTrips)
+    assert supply.trips() == trips
+
+
+def test_one_that_cannot_say_leaves_no_error_behind(protected):
+    _, supply, instrument = protected(None, tripped="")
+    instrument.special["STAT:QUES:COND?"] = lambda: instrument.error('-113,"Undefined header"')
+    assert supply.trips() == ()
+    assert supply.errors() == ()
+    assert supply.is_on() is False
+
+
+def test_a_supply_that_stays_off_tells_the_protection_that_tripped(protected):
+    _, supply, instrument = protected()
+    instrument.stuck.add("OUTP")
+    instrument.special["CURR:PROT:TRIP?"] = "1"
+    with pytest.raises(InstrumentError, match="reads back off: over-current protection has"):
+        supply.switch_on()

@@ -6,7 +6,7 @@ import pytest
 
 from hil.core.errors import PlanError
 from hil.plan.load import load_rig
-from hil.ports.supply_commands import SCPI_1999, Channel, Settling, Watchdog
+from hil.ports.supply_commands import SCPI_1999, Channel, OverCurrent, Settling, Watchdog
 
 OWN = """\
 format: 1
@@ -173,3 +173,26 @@ def test_a_supply_that_does_not_sink_absorbs_nothing(rig_file) -> None:
     error = refused(path)
     assert "absorbed-by: two-quadrant-supply, but the description" in str(error)
     assert "absorbed-by" in path.read_text().splitlines()[error.line - 1]
+
+
+def test_over_current_protection_is_used_where_it_is_described(rig_with) -> None:
+    found = load_rig(rig_with("{over-current-protection: {}}"))
+    assert found.commands["supply"].over_current == OverCurrent()
+    simulated = found.as_simulated().commands["supply"]
+    assert simulated.over_current == OverCurrent()
+    assert load_rig(rig_with("{name: plain}")).as_simulated().commands["supply"] == SCPI_1999
+
+
+def test_one_without_a_level_has_none_to_read_back(rig_with) -> None:
+    texts = "{level: '', enable: OCP 1, disable: OCP 0, enabled: 'OCP?', tripped: ''}"
+    commands = f"{{over-current-protection: {texts}, questionable-status: ''}}"
+    found = load_rig(rig_with(commands)).commands["supply"]
+    assert found.over_current == OverCurrent(
+        level="", level_query="", enable="OCP 1", disable="OCP 0", enabled="OCP?", tripped=""
+    )
+    assert found.questionable == ""
+
+
+def test_one_that_nothing_switches_on_is_refused(rig_with) -> None:
+    error = refused(rig_with("{over-current-protection: {level: '', enable: ''}}"))
+    assert "over-current-protection: neither level nor enable" in str(error)

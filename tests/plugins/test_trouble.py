@@ -234,9 +234,18 @@ def test_a_line_that_goes_bad(lab) -> None:
     bench_fault(lab, r"pieces of data did not decode|no frame decodes", Verdict.PASS)
 
 
-def test_a_supply_that_trips(lab) -> None:
-    lab.strike(MID, lambda world: lab.instrument(world, "supply").execute("VOLT:PROT 20"))
-    bench_fault(lab, "switched its output off by itself in mid-scenario", Verdict.PASS)
+@pytest.mark.parametrize(
+    ("struck", "what", "at"),
+    [
+        ("VOLT:PROT 20", "over-voltage", "protection at 46 V"),
+        ("CURR:PROT 0;:CURR:PROT:DEL 0;STAT ON", "over-current", "current limit 10 A"),
+    ],
+)
+def test_a_supply_that_trips(lab, struck: str, what: str, at: str) -> None:
+    lab.strike(MID, lambda world: lab.instrument(world, "supply").execute(struck))
+    bench_fault(lab, f"bench: the supply's {what} protection tripped by ", Verdict.PASS)
+    reason = lab.record.results[0].reason
+    assert f" (set to 24 V, {at})" in reason
 
 
 def test_a_supply_that_vanishes(lab) -> None:

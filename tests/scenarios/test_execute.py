@@ -8,6 +8,7 @@ import pytest
 
 from hil.bench.bench import NOT_OFF
 from hil.bench.limits import LimitExceeded
+from hil.bench.supply_watch import ProtectionTripped
 from hil.core.drive import Fault
 from hil.core.errors import HarnessError, InstrumentError, LinkError
 from hil.core.measure import Measure, Outcome
@@ -297,6 +298,23 @@ def test_when_the_supply_went_first_the_firmware_could_do_no_other(kit: Kit, pla
     assert isinstance(done.problem, InstrumentError)
     assert "by itself" in done.reason
     assert "after that: entry speed 1000 rpm not reached" in done.reason
+
+
+@pytest.mark.parametrize("trips", [("over-current",), ()])
+def test_a_board_that_dies_with_its_supply_is_not_told_as_a_dead_board(
+    kit: Kit, item, rig, trips
+) -> None:
+    def both() -> None:
+        kit.supply.on, kit.board.broken = False, "no telemetry for 0.5 s"
+
+    kit.supply.trips = lambda: trips
+    kit.clock.at(0.41, both)
+    done = execute(item(), rig, kit.bench)
+    assert done.verdict is Verdict.BENCH_FAULT
+    assert isinstance(done.problem, ProtectionTripped) is bool(trips)
+    said = "over-current protection tripped by 0." if trips else "switched its output off by itself"
+    assert f"the supply{chr(39) + 's' if trips else ''} {said}" in done.reason
+    assert done.reason.endswith("; after that: no telemetry for 0.5 s")
 
 
 def test_an_abort_limit_counts_even_if_the_supply_tripped_as_well(kit: Kit, item, rig) -> None:

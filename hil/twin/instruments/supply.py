@@ -16,6 +16,9 @@ from hil.twin.scpi import ScpiError
 
 #: Bits of the questionable register (SCPI-1999 volume 1, 9.4: bit 0 voltage, bit 1 current).
 OVER_VOLTAGE, CURRENT_LIMITED = 1, 2
+#: Delay of the over-current protection when the supply is switched on, and the longest, s: charging
+#: a DC link at the current limit must not trip it (common practice, no source).
+CURRENT_DELAY, LONGEST_DELAY = 0.1, 10.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,8 +46,13 @@ class SimulatedSupply(SimulatedInstrument):
     period while the output is on. A trip switches the output off and stays until it is cleared;
     switching on is refused (-221) until then.
 
+    Over-current protection, once enabled, trips in the same way when the supply current has been at
+    its level, or at the current limit if that is lower, for the set delay.
+
     Attributes
     ----------
+    tripped, current_tripped : which of the two has.
+    current_trip : where and after which delay the second does, A and s.
     stuck_off : True and the output relay does not close (for fault scenarios).
     """
 
@@ -65,6 +73,7 @@ class SimulatedSupply(SimulatedInstrument):
         self._add_level("VOLTage", "voltage", "V", rating.voltage, 0.0)
         self._add_level("CURRent", "current", "A", rating.current, 0.0)
         self._add_protection()
+        self._add_current_protection()
         self.tree.add("OUTPut[:STATe]", self._switch, boolean)
         self.tree.add("OUTPut[:STATe]?", lambda: str(int(self.on)))
         self.tree.add("MEASure[:SCALar]:VOLTage[:DC]?", self._measure_voltage)
@@ -74,12 +83,16 @@ class SimulatedSupply(SimulatedInstrument):
     def reset(self) -> None:
         """0 V, 0 A, protection at its highest level and enabled, trip cleared, output off."""
         self.levels = {"voltage": 0.0, "current": 0.0, "protection": self.rating.over_voltage}
-        self.protected, self.on = True, False
+        self.current_trip = {"level": self.rating.current, "delay": CURRENT_DELAY}
+        self.protected, self.on, self.current_protected = True, False, False
+        self._over_since = math.inf
+        self.current_tripped = False
         self._clear_trip()
 
-    def observe(self, now: float) -> None:  # noqa: ARG002
-        """Check the protection and the current limit."""
+    def observe(self, now: float) -> None:
+        """Check the protections and the current limit."""
         if not self.on:
+            self._over_since = math.inf
             return
         drive = self._drive
         if drive.over_voltage_tripped:
@@ -87,8 +100,19 @@ class SimulatedSupply(SimulatedInstrument):
             self._apply()
             return
         limited = drive.supply_current >= 0.99 * self.levels["current"]
+        if self.current_protected:
+            over = limited or drive.supply_current >= self.current_trip["level"]
+            self._over_since = min(self._over_since, now) if over else math.inf
+            if now - self._over_since >= self.current_trip["delay"]:
+                self.trip_over_current()
+                return
         if limited or self.status.questionable.condition:
             self.status.questionable.update(CURRENT_LIMITED if limited else 0)
+
+    def trip_over_current(self) -> None:
+        """The over-current protection trips."""
+        self.current_tripped, self.on = True, False
+        self._apply()
 
     def shift_voltmeter(self, volts: float) -> None:
         """Let the voltage read back wrong by that much more, V."""
@@ -133,7 +157,40 @@ class SimulatedSupply(SimulatedInstrument):
         self.tree.add(f"{header}:STATe?", lambda: str(int(self.protected)))
         self.tree.add(f"{header}:TRIPped?", lambda: str(int(self.tripped)))
         self.tree.add(f"{header}:CLEar", self._clear_trip)
-        self.tree.add("OUTPut:PROTection:CLEar", self._clear_trip)
+        self.tree.add("OUTPut:PROTection:CLEar", self._clear_trips)
+
+    def _add_current_protection(self) -> None:
+        header, high = "[SOURce:]CURRent:PROTection", self.rating.current
+        self._add_number(f"{header}[:LEVel]", "level", "A", high)
+        self._add_number(f"{header}:DELay", "delay", "s", LONGEST_DELAY)
+
+        def enable(on: bool) -> None:
+            self.current_protected, self._over_since = on, math.inf
+
+        self.tree.add(f"{header}:STATe", enable, boolean)
+        self.tree.add(f"{header}:STATe?", lambda: str(int(self.current_protected)))
+        self.tree.add(f"{header}:TRIPped?", lambda: str(int(self.current_tripped)))
+        self.tree.add(f"{header}:CLEar", self._clear_current_trip)
+
+    def _add_number(self, header: str, name: str, unit: str, high: float) -> None:
+        """A number that only matters here, and its query."""
+
+        def assign(value: float) -> None:
+            self.current_trip[name] = quantise(value, self.rating.current_step)
+
+        def answer(bound: float | None = None) -> str:
+            return decimal(self.current_trip[name] if bound is None else bound)
+
+        self.tree.add(header, assign, number(0.0, high, unit, default=high))
+        self.tree.add(f"{header}?", answer, limit(0.0, high, high), optional=1)
+
+    def _clear_trips(self) -> None:
+        self._clear_current_trip()
+        self._clear_trip()
+
+    def _clear_current_trip(self) -> None:
+        self.current_tripped = False  # the output stays off, as below
+        self._apply()
 
     def _clear_trip(self) -> None:
         self._drive.clear_over_voltage()
@@ -143,13 +200,16 @@ class SimulatedSupply(SimulatedInstrument):
     def _switch(self, on: bool) -> None:
         if on and self.tripped:
             raise ScpiError(-221, "over-voltage protection has tripped")
+        if on and self.current_tripped:
+            raise ScpiError(-221, "over-current protection has tripped")
         self.on = on and not self.stuck_off
         self._apply()
 
     def _apply(self) -> None:
         self._drive.set_over_voltage(self.levels["protection"] if self.protected else math.inf)
         self._drive.set_supply(self.levels["voltage"], self.levels["current"], self.on)
-        self.status.questionable.update(OVER_VOLTAGE if self.tripped else 0)
+        current = CURRENT_LIMITED if self.current_tripped else 0
+        self.status.questionable.update(current | (OVER_VOLTAGE if self.tripped else 0))
 
     def _measure_voltage(self) -> str:
         return decimal(self._voltmeter.read(self._drive.supply_voltage))

@@ -184,3 +184,69 @@ def test_a_relay_that_sticks(supply, drive) -> None:
     assert supply.execute("OUTP?") == "0"
     assert not drive.on
     assert error(supply) == 0
+
+
+# -- over-current protection ---------------------------------------------------------------
+
+
+def loaded(supply, drive, world, *, amperes: float) -> None:
+    """On at 24 V, with a current limit of 5 A, after what it is told in between, and loaded."""
+    supply.execute("CURR 5;:VOLT 24;:OUTP ON")
+    drive.brake = (amperes - 0.1) / 10.0
+    world.advance(0.0)
+
+
+def test_over_current_trips_after_its_delay_and_latches(supply, world, drive) -> None:
+    # SCPI-1999 vol. 2, SOURce:CURRent:PROTection: LEVel, STATe, TRIPped?, CLEar
+    supply.execute("CURR:PROT 4;:CURR:PROT:DEL 0.2;STAT ON")
+    loaded(supply, drive, world, amperes=4.5)
+    world.advance(0.15)
+    assert supply.execute("CURR:PROT:TRIP?;:OUTP?") == "0;1"
+    world.advance(0.1)
+    assert supply.execute("CURR:PROT:TRIP?;:VOLT:PROT:TRIP?;:OUTP?;:STAT:QUES:COND?") == "1;0;0;2"
+    assert not drive.on
+    supply.execute("OUTP ON;:VOLT:PROT:CLE")
+    assert error(supply) == -221
+    assert supply.execute("CURR:PROT:TRIP?") == "1"
+    supply.execute("CURR:PROT:CLE")
+    assert supply.execute("CURR:PROT:TRIP?;:OUTP?;:STAT:QUES:COND?") == "0;0;0"
+    drive.brake = 0.0
+    supply.execute("OUTP ON")
+    world.advance(0.5)
+    assert drive.on
+
+
+def test_a_peak_that_is_over_before_the_delay_does_not_trip(supply, world, drive) -> None:
+    supply.execute("CURR:PROT 4;:CURR:PROT:DEL 0.2;STAT ON")
+    for _ in range(3):
+        loaded(supply, drive, world, amperes=4.5)
+        world.advance(0.15)
+        drive.brake = 0.0
+        world.advance(0.05)
+    assert not supply.current_tripped
+
+
+@pytest.mark.parametrize(("state", "tripped"), [("ON", True), ("OFF", False)])
+def test_at_the_current_limit_it_trips_if_it_is_enabled(supply, world, drive, state, tripped):
+    supply.execute(f"CURR:PROT:STAT {state}")
+    loaded(supply, drive, world, amperes=9.0)
+    world.advance(1.0)
+    assert supply.current_tripped is tripped
+    assert drive.on is not tripped
+
+
+def test_how_over_current_protection_is_after_power_on(supply) -> None:
+    assert numbers(supply.execute("CURR:PROT?;:CURR:PROT:DEL?;STAT?;TRIP?")) == [20.0, 0.1, 0, 0]
+    supply.execute("CURR:PROT 3;:CURR:PROT:STAT ON;DEL 1;:CURR:PROT 21")
+    assert error(supply) == -222
+    assert numbers(supply.execute("CURR:PROT?;:CURR:PROT:DEL?;STAT?")) == [3.0, 1.0, 1]
+    supply.trip_over_current()
+    supply.execute("*RST")
+    assert numbers(supply.execute("CURR:PROT?;:CURR:PROT:DEL?;STAT?;TRIP?")) == [20.0, 0.1, 0, 0]
+
+
+def test_one_command_clears_both_protections(supply) -> None:
+    supply.trip_over_current()
+    supply.tripped = True
+    supply.execute("OUTP:PROT:CLE")
+    assert supply.execute("CURR:PROT:TRIP?;:VOLT:PROT:TRIP?;:OUTP?") == "0;0;0"
