@@ -75,7 +75,7 @@ def read_step(raw: object) -> Step:
     key = _WITH_TIME.get(name, "")
     for wrong in (found for found in times if found != key):
         fitting = [other for other, takes in _WITH_TIME.items() if takes == wrong]
-        names = " and ".join(filter(None, (", ".join(fitting[:-1]), fitting[-1])))
+        either = " and ".join(filter(None, (", ".join(fitting[:-1]), fitting[-1])))
         only = f"{either} {'do' if len(fitting) > 1 else 'does'}"
         raise ValueError(f"{name} takes no {wrong!r}; only {only}")
     if not key:
