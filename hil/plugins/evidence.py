@@ -284,6 +284,7 @@ class Evidence:
             yield from (f"  {reason}" for reason in self._unopened.reasons)
         yield from _not_run(run.not_run, self._refused)
         yield from omitted_lines(run.omitted, run.planned)
+        yield from _noted(run.warned)
         if self._resume is not None and not run.untouched and (kept := self._resume.left.kept):
             yield f"resumed: {len(kept)} of these verdicts are from before the interruption"
         if changed := run.changed():
@@ -371,6 +372,15 @@ def _not_run(reasons: Mapping[str, Sequence[str]], refused: str) -> Iterator[str
         yield f"not-run: {why}{', '.join(items[:SHOWN])}{more}"
     if others := list(reasons.values())[SHOWN:]:
         yield f"not-run for {len(others)} other reasons: {sum(map(len, others))}, see the report"
+
+
+def _noted(warned: Mapping[str, Sequence[str]]) -> Iterator[str]:
+    """What is to be known beside the verdicts; of much only the first."""
+    for text, items in list(warned.items())[:SHOWN]:
+        more = f" and {len(items) - SHOWN} more" if len(items) > SHOWN else ""
+        yield f"noted: {', '.join(items[:SHOWN])}{more}: {text}"
+    if others := list(warned.values())[SHOWN:]:
+        yield f"noted of other items: {sum(map(len, others))}, see the report"
 
 
 def pytest_report_teststatus(

@@ -101,6 +101,8 @@ class Run:
         self.counts: Counter[str] = Counter({} if resume is None else resume.left.counts)
         #: What was said of the plans before anything was run, for the record.
         self.foretold: Sequence[str] = ()
+        #: What is to be known of items beside their verdicts, with the items.
+        self.warned: dict[str, list[str]] = {}
         #: Planned items that are in no part of the run.
         self.omitted: tuple[Omitted, ...] = () if resume is None else resume.record.start.omitted
         self.interrupted = ""  # the item that the session was ended in the midst of
@@ -319,6 +321,8 @@ class Run:
 
     def note(self, text: str, *, item: str = "", level: str = "info") -> None:
         """Keep something worth knowing."""
+        if item and level == "warning":
+            self.warned.setdefault(text, []).append(item)
         self.start()
         self.folder.append(Note(utc=utc_now(), text=text, item=item, level=level))
 

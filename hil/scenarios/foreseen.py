@@ -20,6 +20,7 @@ from hil.plan.plan import PlannedItem
 from hil.plan.protective import DeratingParameters, ProtectionParameters
 from hil.plan.reach import out_of_reach
 from hil.plan.steps import Dip, ExpectStill, Glitch, Hold, Silence, Sweep, Wait
+from hil.plan.unspoken import unspoken
 from hil.scenarios.act import check_safe
 from hil.scenarios.manoeuvres import REST, SETTLE
 from hil.scenarios.protection import RUN
@@ -113,6 +114,8 @@ def plan_findings(found: Collected) -> Iterator[Finding]:
         yield Finding("not judged", Grade.WARNING, text)
     for text in out_of_reach(items, rig):
         yield Finding("out of reach", Grade.WARNING, text)
+    for text in unspoken(items, rig):
+        yield Finding("no word", Grade.WARNING, text)
     yield from _refused(run, found)
 
 

@@ -52,7 +52,17 @@ def test_what_would_not_run_is_said_with_its_reason(tmp_path: Path) -> None:
         text.startswith("the rig has no tachometer: no speed-disagreement; ")
         for text in found["not judged"]
     )
+    assert "no word" not in found
     assert max(map(len, result.output.splitlines())) <= 80
+
+
+def test_faults_that_the_board_cannot_name_are_told(tmp_path: Path) -> None:
+    profile = PLANS / "profiles" / "examples" / "slip.profile.yaml"
+    (tmp_path / "few.yaml").write_text(
+        f"based-on: {RIG}\nrig: few\nboard: {{profile: {profile}}}\n"
+    )
+    said = " ".join(run(PLANS / "nightly.plan.yaml", "--rig", tmp_path / "few.yaml").output.split())
+    assert "WARNING no word link profile slip of rig few has no fault under-voltage, for wh" in said
 
 
 def test_a_plan_that_is_wrong_is_refused_as_by_collection(tmp_path: Path) -> None:

@@ -73,8 +73,9 @@ def test_a_profile_that_does_not_fit_is_named(lab, wrong: str) -> None:
 
 
 def test_a_scale_that_no_band_minds_is_noted_beside_a_pass(lab) -> None:
-    lab.run(lab.plan(rig=rig_with(lab, "unit: mV", "unit: 0.1 mV")))
+    done = lab.run(lab.plan(rig=rig_with(lab, "unit: mV", "unit: 0.1 mV")))
     assert lab.result.verdict is Verdict.PASS
+    done.stdout.fnmatch_lines("noted: s: reported.voltage is 0.100 times what the supply *")
     assert any(
         note.item == "s" and note.text.startswith("reported.voltage is 0.100 times what the supply")
         for note in lab.record.notes
