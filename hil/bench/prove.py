@@ -87,6 +87,8 @@ def set_limits(bench: Bench, rig: Rig) -> tuple[Grade, str]:
     if lacks:
         return Grade.WARNING, f"{limits}: set, as far as the supply can: {'; '.join(lacks)}"
     protection = f"protection at {supply.over_voltage_limit:g} V"
+    if rig.commands["supply"].over_current is not None:
+        protection += ", over-current protection on"
     return Grade.OK, f"{limits}, {protection}: set and read back"
 
 

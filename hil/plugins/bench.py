@@ -103,10 +103,11 @@ def _tell_in_one_line(item: pytest.Item, error: BaseException) -> None:
 
 
 def _keep(item: pytest.Item, error: BaseException | None) -> tuple[Verdict, str]:
-    from hil.core.errors import BenchError
+    from hil.core.errors import BenchError, HilError
     from hil.core.verdict import Verdict
     from hil.plugins.own_assertions import asserts
     from hil.plugins.place import place_of
+    from hil.scenarios.execute import cause_of
     from hil.scenarios.result import conclude_script
 
     script = item.stash.get(SCRIPT, None)
@@ -117,12 +118,16 @@ def _keep(item: pytest.Item, error: BaseException | None) -> tuple[Verdict, str]
             error = BenchError(str(error))  # a time limit says nothing about the firmware
         asserted = isinstance(error, AssertionError | pytest.fail.Exception)
         judgements = script.judgements if script is not None else []
+        where = "" if error is None else place_of(error, item)
+        bench = getattr(item, "funcargs", {}).get("hil_bench")  # of a test function
+        if isinstance(error, HilError) and bench is not None:
+            error = cause_of(error, bench)
         came_to = conclude_script(
             judgements,
             error,
             asserted=asserted,
             asserts=error is None and not judgements and asserts(item),
-            where="" if error is None else place_of(error, item),
+            where=where,
             doubts=script.doubts() if script is not None else (),
         )
         if limited:

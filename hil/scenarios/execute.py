@@ -141,7 +141,7 @@ def _repetition(
         if not bench.come_to_rest():
             done.notes.append(f"repetition {repeat}: the shaft did not come to rest after stop")
     except HilError as error:
-        done.problem = _cause(error, bench)
+        done.problem = cause_of(error, bench)
         end = bench.clock.now()
         _make_safe(bench, done)
         bench.take_rest()
@@ -201,7 +201,7 @@ def _decided(item: PlannedItem, done: Executed, seconds: float) -> bool:
     return True
 
 
-def _cause(error: HilError, bench: Bench) -> HilError:
+def cause_of(error: HilError, bench: Bench) -> HilError:
     """The error, unless the supply had gone before: then the firmware could do no other."""
     if isinstance(error, FirmwareError | LinkError) and not isinstance(error, LimitExceeded):
         lost = bench.supply_lost()

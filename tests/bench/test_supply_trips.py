@@ -7,6 +7,7 @@ import pytest
 import hil.bench.simulate
 from hil.bench.bench import closing
 from hil.bench.open import open_bench
+from hil.bench.prove import set_limits
 from hil.bench.supply_watch import ProtectionTripped
 from hil.core.errors import InstrumentError
 from hil.plan.rig import Rig
@@ -52,6 +53,15 @@ def test_an_overload_in_mid_scenario_trips_it_and_is_told_as_that(protected, sup
         assert supply.current_tripped
         assert str(caught.value).startswith("the supply's over-current protection tripped by 0.")
         assert f"current limit {protected.supply.current_limit:g} A" in str(caught.value)
+
+
+def test_the_preflight_tells_that_it_is_on(rig, protected) -> None:
+    for one, told in (
+        (rig, "protection at 46 V: set"),
+        (protected, "V, over-current protection on"),
+    ):
+        with closing(open_bench(one, True, {}, seed="1")) as bench:
+            assert told in set_limits(bench, one)[1]
 
 
 @pytest.mark.parametrize("stuck", ["current_protected", "level", "protection"])

@@ -228,6 +228,23 @@ def test_the_bench_alone_without_a_script(lab) -> None:
     assert max(trace.channels["supply.voltage"].y) == pytest.approx(12.0, abs=0.2)
 
 
+def test_a_supply_that_trips_under_a_test_is_the_benchs_fault(lab) -> None:
+    """Also where the test notices first, and in what the firmware does without it."""
+    lab.strike(1.0, lambda world: lab.instrument(world, "supply").trip_over_current())
+    (lab.path / "test_trip.py").write_text(
+        "from hil.core.errors import LinkTimeout\n\n\n"
+        "def test_it(hil_bench):\n"
+        "    hil_bench.begin_trace()\n"
+        "    hil_bench.energise(12.0)\n"
+        "    hil_bench.clock.sleep(2.0)\n"
+        "    raise LinkTimeout('nothing is heard of the board')\n"
+    )
+    lab.run(f"--hil-rig={RIG}").assert_outcomes(failed=1)
+    assert lab.result.verdict is Verdict.BENCH_FAULT
+    assert lab.result.reason.startswith("bench: the supply's over-current protection tripped by ")
+    assert lab.result.reason.endswith("; after that: nothing is heard of the board")
+
+
 def test_a_fixture_that_fails_after_the_bench_is_open(lab) -> None:
     (lab.path / "test_late.py").write_text(
         "import pytest\n\n\n"
