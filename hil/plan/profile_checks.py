@@ -71,10 +71,8 @@ def check_profile(profile: Profile) -> Wrong:
             if key is None:
                 continue
             if key in seen and not _one_of_the_board(message, found[seen[key]]):
-                yield (
-                    (side, name, "key"),
-                    f"{side}.{name}: key {key!r} is also that of {seen[key]}{_unlike(message)}",
-                )
+                said = f"is also that of {seen[key]}{_unlike(message)}"
+                yield (side, name, "key"), f"{side}.{name}: key {_as_written(key)} {said}"
             seen.setdefault(key, name)
     yield from _check_replies(profile)
     yield from _check_telemetry(profile)
@@ -270,7 +268,8 @@ def _check_replies(profile: Profile) -> Wrong:
         elif taken.get(command.reply, "done") != "done":
             yield (
                 where,
-                f"commands.{name}.reply: key {command.reply!r} is that of {taken[command.reply]}",
+                f"commands.{name}.reply: key {_as_written(command.reply)} is that of "
+                f"{taken[command.reply]}",
             )
 
 
@@ -315,3 +314,8 @@ def _check_polls(profile: Profile) -> Wrong:
             yield where, f"poll: a poll of a {profile.framing.kind} profile {said}"
         elif poll.request is not None:
             yield from _check_message(profile.framing, (*where, "request"), poll.request)
+
+
+def _as_written(key: int | str) -> str:
+    """A key as binary protocols give it, in hexadecimal digits, and in quotes on lines."""
+    return f"0x{key:02X}" if isinstance(key, int) else repr(key)
