@@ -23,6 +23,19 @@ def without_partner(pairs: Sequence[Planned]) -> Iterator[tuple[Scenario, str]]:
             )
 
 
+def partners_of(items: Sequence[PlannedItem]) -> dict[str, tuple[str, ...]]:
+    """Item that must trip -> its partners, both by their ids."""
+    return {
+        item.id: tuple(
+            other.id
+            for other in items
+            if _expects(other) == "no-trip" and _alike(other) == _alike(item)
+        )
+        for item in items
+        if _expects(item) == "trip"
+    }
+
+
 def _alike(item: PlannedItem) -> tuple[object, ...]:
     """What a pair has in common: for a stall the speed, else the faults."""
     p = item.parameters

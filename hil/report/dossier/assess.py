@@ -20,7 +20,7 @@ from hil.report.dossier.evidence import (
     missing_measures,
     pieces,
 )
-from hil.report.dossier.planned import Planned, belongs, missing, told
+from hil.report.dossier.planned import Planned, belongs, missing, told, without_partner
 from hil.report.dossier.runs import RunFacts, boards_of
 from hil.report.items import Standing
 from hil.verdicts.moved import share_left
@@ -104,8 +104,14 @@ def assess(requirement: Requirement, kind: Kind, runs: Sequence[RunFacts]) -> As
     counted = tuple(p for p in found if kind == ENOUGH or not p.run.simulated)
     aside = tuple(p for p in found if p not in counted)
     samples = _samples(requirement, counted)
-    lacking = _missing(requirement, [run for run in runs if kind == ENOUGH or not run.simulated])
-    status, reasons = _status(requirement, counted, aside, samples, lacking)
+    counting = [run for run in runs if kind == ENOUGH or not run.simulated]
+    lacking = _missing(requirement, counting)
+    alone = without_partner(
+        [one for run in counting for one in run.planned],
+        [(piece.plan, piece.item.item) for piece in counted],
+        [result for run in counting for result in run.record.results],
+    )
+    status, reasons = _status(requirement, counted, aside, samples, lacking, tuple(alone))
     return Assessment(
         requirement, kind, status, tuple(reasons), counted, aside, samples, _nearest(counted),
         lacking,
@@ -127,12 +133,13 @@ def _status(
     aside: Sequence[Piece],
     samples: Sequence[SampleShown],
     lacking: Sequence[Planned],
+    alone: Sequence[str],
 ) -> tuple[Status, list[str]]:
     failed = [_told(p) for p in counted if p.standing is Standing.FAIL]
     failed += [s.shown for s in samples if s.verdict is Verdict.FAIL]
     if failed:
         return Status.FAILED, failed
-    if gaps := [*told(lacking), *_gaps(requirement, counted, aside, lacking)]:
+    if gaps := [*told(lacking), *_gaps(requirement, counted, aside, lacking), *alone]:
         return Status.NOT_COVERED, gaps
     best = _best(samples)
     open_ones = [best.shown] if best is not None and best.verdict is not Verdict.PASS else []

@@ -7,13 +7,15 @@ knows of (scenarios in Python, plans of which nothing was run) are taken from it
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fnmatch import fnmatchcase
 
 from hil.core.errors import PlanError
 from hil.core.record import DESELECTED, ItemResult, RunStart
+from hil.core.verdict import Verdict
 from hil.plan.collect import Collected
 from hil.plan.kept import collect_kept
+from hil.plan.pairs import partners_of
 from hil.plan.plan import PlannedItem
 from hil.plan.requirements import Requirement, VerifiedBy
 from hil.report.omitted import few
@@ -33,6 +35,7 @@ class Planned:
     marks : requirements that it, or one of its bands, names.
     measures : what it would judge; None: nobody knows.
     why : why it is not in the run, or "".
+    partners : of an item that must trip, those just inside the limit that must not; else None.
     """
 
     plan: str
@@ -40,6 +43,7 @@ class Planned:
     marks: tuple[str, ...] = ()
     measures: tuple[str, ...] | None = None
     why: str = ""
+    partners: tuple[str, ...] | None = None
 
     @property
     def key(self) -> tuple[str, str]:
@@ -60,10 +64,11 @@ def planned_of(record: RunRecord) -> tuple[tuple[Planned, ...], str]:
     chosen = set(start.items)
     try:
         for plan in _kept(record):
+            partners = partners_of(plan.items)
             for item in plan.items:
                 key = item.plan, item.id
                 why = told[key].why if key in told else "" if item.id in chosen else UNTOLD
-                found.append(_planned(item, why))
+                found.append(replace(_planned(item, why), partners=partners.get(item.id)))
             found += [_planned(item, f"left out, {why}") for why, item in plan.left_out]
     except PlanError as problem:
         # where the run lay when it was read is nobody's concern later
@@ -126,6 +131,27 @@ def missing(
         if any(belongs(one, source) for source in requirement.sources):
             found.setdefault(one.key, one)
     return tuple(found.values())
+
+
+def without_partner(
+    planned: Iterable[Planned], evidence: Iterable[tuple[str, str]], results: Iterable[ItemResult]
+) -> Iterator[str]:
+    """A sentence for each item that must trip, if nothing shows that it does not too early.
+
+    Parameters
+    ----------
+    planned, results : of the runs whose evidence counts.
+    evidence : plan and id of what counts for a requirement.
+    """
+    decided = {(r.plan, r.item) for r in results if r.verdict in (Verdict.PASS, Verdict.FAIL)}
+    asked, found = set(evidence), {one.key: one for one in planned if one.partners is not None}
+    for one in found.values():
+        partners = one.partners or ()
+        if one.key in asked and not any((one.plan, other) in decided for other in partners):
+            lacks = "it has no partner with 'expect: no-trip'"
+            if partners:
+                lacks = f"its partner ({few(partners)}) was judged in none of these runs"
+            yield f"{one.item} must trip, and nothing shows that it does not too early: {lacks}"
 
 
 def told(found: Iterable[Planned]) -> Iterator[str]:

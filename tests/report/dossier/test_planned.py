@@ -245,3 +245,51 @@ def test_the_dossier_tells_it_to_people_and_machines(lab, ran) -> None:
     assert "2 planned items in no run" in page
     assert "start.back-emf.ccw of plan nightly: deselected, or left out" in page
     assert "2 of 4 planned" in page
+
+
+TRIP = """
+  - id: block
+    scenario: stall
+    requirements: [R-1]
+    speed: 1000 rpm
+    brake-torque: 0.4 N*m
+    expect: trip
+    bands: {tripped: {exactly: 1}}
+"""
+HELD = TRIP.replace("id: block", "id: stiff").replace("expect: trip", "expect: no-trip").replace(
+    "    requirements: [R-1]\n", ""
+)  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("plan", "judged", "lacks"),
+    [
+        (TRIP + HELD, {"stiff": Verdict.PASS}, ""),
+        (TRIP + HELD, {"stiff": Verdict.FAIL}, ""),
+        (
+            TRIP + HELD,
+            {"stiff": Verdict.BENCH_FAULT},
+            "its partner (stiff) was judged in none of these runs",
+        ),
+        (TRIP + HELD, {}, "its partner (stiff) was judged in none of these runs"),
+        (TRIP, {}, "it has no partner with 'expect: no-trip'"),
+        (TRIP + HELD.replace("1000 rpm", "900 rpm"), {"stiff": Verdict.PASS}, "it has no partner"),
+    ],
+)
+def test_what_must_trip_is_no_evidence_without_its_partner(lab, plan, judged, lacks) -> None:
+    trip = lab.item("block", lab.judged("tripped"), marks=["R-1"])
+    others = [lab.item(name, lab.judged("tripped", verdict)) for name, verdict in judged.items()]
+    one = only(lab.release(lab.requirements(ONE), lab.run("a", trip, *others, plan=plan)))
+    if not lacks:
+        assert one.status is Status.COVERED
+        return
+    assert one.status is Status.NOT_COVERED
+    (reason,) = one.reasons
+    assert reason.startswith("block must trip, and nothing shows that it does not too early: ")
+    assert lacks in reason
+
+
+def test_a_partner_in_another_run_of_the_plan_will_do(lab) -> None:
+    trip = lab.run("a", lab.item("block", lab.judged("tripped"), marks=["R-1"]), plan=TRIP + HELD)
+    held = lab.run("b", lab.item("stiff", lab.judged("tripped")), plan=TRIP + HELD)
+    assert only(lab.release(lab.requirements(ONE), trip, held)).status is Status.COVERED
