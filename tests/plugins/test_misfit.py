@@ -47,6 +47,12 @@ MISFITS = {
         r"firmware or link profile: the firmware reports -\d+ rpm while the shaft turns the other "
         r"way, .*; reported\.speed is -\S+ times what the tachometer shows: sign in pump\.",
     ),
+    "electrical": (
+        ("channel: reported.speed, unit: rpm", "channel: reported.speed, unit: 4 rpm"),
+        Verdict.FAIL,
+        r"firmware or link profile: .*; reported\.speed is (3\.[89]|4\.[01])\d times what the "
+        r"tachometer shows, and the rig file has 4 pole pairs: an electrical speed, by its unit ",
+    ),
     "identity": (
         ("identity:\n    key: id", "identity:\n    key: im"),
         Verdict.BENCH_FAULT,
