@@ -49,47 +49,35 @@ def measured(out: Path) -> dict[str, object]:
     return one
 
 
-@pytest.mark.parametrize(
-    ("now", "beyond", "words"),
-    [
-        # coverage(f) * sqrt(2) * hypot(0.01, 0.071): beyond 0.25, not beyond 0.6
-        (1.25, False, "within its uncertainty"),
-        (1.60, True, "(measured once then, with the scatter of 6 earlier runs)"),
-    ],
-)
-def test_a_single_start_is_held_against_what_runs_differ_by(lab, now, beyond, words) -> None:
-    then, after = night(lab, "then", 1.0), night(lab, "now", now)
+def test_a_single_start_is_held_against_what_runs_differ_by(lab) -> None:
+    then, near, far = (night(lab, name, v) for name, v in (("then", 1.0), ("a", 1.25), ("b", 1.6)))
     place = indexed(lab)
     _, former = lab.dossier(lab.requirements(TEXT), then)
-    _, out = lab.dossier(lab.requirements(TEXT), after, previous=former, index=str(place))
-    one = measured(out)
-    assert (one["beyond-uncertainty"], one["scatter-known"]) == (beyond, True)
-    assert one["earlier-runs"] == {
-        "runs": 6, "standard-deviation": pytest.approx(0.1 / 2.0**0.5),
-    }  # fmt: skip
-    assert words in (out / "dossier.html").read_text()
-    _, alone = lab.dossier(lab.requirements(TEXT), after, previous=former)
+    # coverage * sqrt(2) * hypot(0.01, 0.071): 0.25 is not beyond, 0.6 is
+    said = "(measured once then, with the scatter of 7 earlier runs)"
+    for after, beyond, words in ((near, False, "within its uncertainty"), (far, True, said)):
+        _, out = lab.dossier(lab.requirements(TEXT), after, previous=former, index=str(place))
+        one = measured(out)
+        assert (one["beyond-uncertainty"], one["scatter-known"]) == (beyond, True)
+        assert one["earlier-runs"]["runs"] == 7, "the six nights, and the other of the two"
+        assert words in (out / "dossier.html").read_text()
+    _, alone = lab.dossier(lab.requirements(TEXT), far, previous=former)
     assert measured(alone)["earlier-runs"] is None
     assert measured(alone)["beyond-uncertainty"] is None
 
 
-def test_simulated_runs_and_those_of_another_rig_tell_nothing_of_a_bench(lab) -> None:
+def test_what_tells_nothing_is_not_used(lab) -> None:
     place = indexed(lab, simulated=True)
     at = Key("nightly", "start", "time-to-speed", simulated=True)
-    with open_index(place, create=False) as index:
-        assert set(scatters(index, ["pump"], ())) == {at}
-        assert scatters(index, ["another"], ()) == {}
-
-
-def test_too_few_runs_those_compared_and_repeated_items_are_not_used(lab) -> None:
-    place = indexed(lab)
-    with open_index(place, create=False) as index:
-        assert len(scatters(index, ["pump"], ())) == 1
-        assert scatters(index, ["pump"], ("n0", "n1")) == {}
-    night(lab, "twice", 1.0, 1.1)
     with open_index(place) as index:
+        found = scatters(index, ["pump"], ())
+        assert set(found) == {at}, "nothing of the bench"
+        assert found[at].deviation == pytest.approx(0.1 / 2.0**0.5)
+        assert scatters(index, ["another"], ()) == {}
+        assert scatters(index, ["pump"], ("n0", "n1")) == {}, "four are too few"
+        night(lab, "twice", 1.0, 1.1, simulated=True)
         index.rebuild([lab.path / "runs"])
-        assert scatters(index, ["pump"], ()) == {}
+        assert scatters(index, ["pump"], ()) == {}, "it is repeated: a night is no single start"
 
 
 def test_an_index_that_is_not_there_is_refused(lab) -> None:
