@@ -193,3 +193,14 @@ def test_a_broken_hall_wire_and_a_silent_host_stop_it(bench):
     ask(drive, "start,1500")
     drive.advance(2.2)
     assert telemetry(drive)[2:4] == [5, 128]
+
+
+@pytest.mark.parametrize("line", ["temperature-open", "temperature-short"])
+def test_a_broken_temperature_sensor_stops_it(bench, line):
+    drive = bench()
+    ask(drive, "start,1500")
+    run(drive, 0.3)
+    assert telemetry(drive)[2:4] == [3, 0]
+    drive.set_line(line, False)
+    drive.advance(0.02)
+    assert telemetry(drive)[2:4] == [5, 16]

@@ -71,11 +71,17 @@ int drive_stop(void)
     return OBEYED;
 }
 
+/* A reading that no working sensor gives, or none at all, counts as hot. */
+static int too_hot(void)
+{
+    return !(drive.temperature > COLDEST && drive.temperature < OVER_TEMPERATURE);
+}
+
 int drive_clear(void)
 {
     if (drive.state == FAULT && fabsf(drive.speed) > 200)
         return BUSY;
-    if (drive.state == FAULT && (drive.v_bus > OVER_VOLTAGE || drive.temperature > OVER_TEMPERATURE))
+    if (drive.state == FAULT && (drive.v_bus > OVER_VOLTAGE || too_hot()))
         return LATCHED;
     if (drive.state == FAULT)
         drive.state = IDLE;
@@ -111,7 +117,7 @@ static void protect(void)
         trip(FAULT_OVER_VOLTAGE);
     if (turning && drive.v_bus < UNDER_VOLTAGE)
         trip(FAULT_UNDER_VOLTAGE);
-    if (drive.temperature > OVER_TEMPERATURE)
+    if (too_hot())
         trip(FAULT_TEMPERATURE);
     if (turning && drive.hall_bad > 5)
         trip(FAULT_HALL);

@@ -26,6 +26,7 @@
 #define OVER_VOLTAGE 40.0f   /* V                                    */
 #define UNDER_VOLTAGE 16.0f  /* V while turning                      */
 #define OVER_TEMPERATURE 85.0f
+#define COLDEST (-40.0f) /* of a working sensor, degrees Celsius */
 #define STALL_TIME 0.15f     /* s at the current limit without a Hall edge */
 #define LINK_TIMEOUT 2.0f    /* s without a command while turning    */
 

@@ -207,3 +207,27 @@ def test_reset_is_a_power_up(built):
     drive.advance(1.0)
     assert abs(drive.speed_rpm) < 1
     assert last_telemetry(drive)[2:6] == [0, 0, 0, 0]
+
+
+@pytest.mark.parametrize("line", ["temperature-open", "temperature-short", "temperature-86"])
+def test_a_hot_stage_and_a_broken_sensor_stop_it(built, line):
+    drive = bench(library.load(built()))
+    ask(drive, "start,1500")
+    drive.advance(0.5)
+    drive.set_line("temperature-73", False)  # hotter, and the current that is left stalls it
+    assert last_telemetry(drive)[2:4] == [3, 0]
+    drive.set_line(line, False)
+    assert last_telemetry(drive)[2:4] == [5, 16]
+
+
+def test_the_current_limit_falls_with_the_temperature(built):
+    found = []
+    for degrees in (25, 65, 70, 75):
+        drive = bench(library.load(built()))
+        drive.set_line(f"temperature-{degrees}", False)
+        ask(drive, "start,1500")
+        drive.advance(0.5)
+        drive.set_brake(1.0)
+        drive.advance(0.1)
+        found.append(last_telemetry(drive)[6])
+    assert found == pytest.approx([6000, 6000, 4000, 2000], rel=0.02)
