@@ -104,6 +104,8 @@ def _of_file(rig: Rig) -> Iterator[Finding]:
     yield Finding("rig file", Grade.OK, f"{rig.rig}: {rig.description or rig.motor.name}")
     if rig.borrowed_name:
         yield Finding("name", Grade.WARNING, rig.borrowed_name)
+    if rig.inherited:
+        yield Finding("inherited", Grade.WARNING, rig.inherited)
     yield _back_emf(rig)
     yield from _limits(rig)
     yield from _current_limits(rig)

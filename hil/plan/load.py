@@ -11,6 +11,7 @@ from hil.plan.described import find
 from hil.plan.explain import validate
 from hil.plan.firmware import find_firmware
 from hil.plan.flashing import check_flash, placed
+from hil.plan.inherited import inherited
 from hil.plan.instruments import AttendedBrake, SourceBrake, TorqueBrake
 from hil.plan.matrix import Wrong, read_scenario
 from hil.plan.plan import Plan, PlanHead, Scenario
@@ -79,6 +80,7 @@ def load_rig(path: Path | str) -> Rig:
     refuse_if_any(at_places(source, check_commands(rig)))
     rig._files = (*source.files, *described, *firmware, profile)
     rig._named_in = source.position(("rig",)).file
+    rig._inherited = inherited(source)
     rig._profile = load_profile(profile)
     refuse_if_any(at_places(source, check_telemetry(rig)))
     return rig

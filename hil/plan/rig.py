@@ -226,6 +226,7 @@ class Rig(Model):
     _readings: dict[str, Conversation] = PrivateAttr(default_factory=dict)
     _answer_within: float = PrivateAttr(default=60.0)
     _named_in: str = PrivateAttr(default="")
+    _inherited: str = PrivateAttr(default="")
 
     @property
     def borrowed_name(self) -> str:
@@ -239,6 +240,11 @@ class Rig(Model):
             f"it has no 'rig:' of its own, and the name {self.rig} from {self._named_in}: its runs "
             "enter the series of that rig"
         )
+
+    @property
+    def inherited(self) -> str:
+        """What of another motor it takes over, see `hil.plan.inherited`; or ""."""
+        return self._inherited
 
     @property
     def files(self) -> tuple[Path, ...]:
