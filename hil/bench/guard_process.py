@@ -276,6 +276,9 @@ class Guard:
             self._watch()
         finally:
             self._log.close()
+            with contextlib.suppress(Exception):
+                if self._session is not None and not self._busy.locked():
+                    self._session.close()
 
     def close_log(self) -> None:
         """Wait a while for the log to be on the disk."""
@@ -349,6 +352,8 @@ def main() -> None:
 
     signal.signal(signal.SIGTERM, asked_to_end)
     guard.run()
+    # A VISA library that hangs would do so at the end of the process again, and hold the lease.
+    os._exit(0)
 
 
 if __name__ == "__main__":

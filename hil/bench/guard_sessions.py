@@ -6,10 +6,13 @@ import contextlib
 import re
 import socket
 import time
+from collections.abc import Callable
 from typing import Any, Protocol
 
 #: Longest time for one answer while the supply is being switched off, and for connecting, s.
 ANSWER, CONNECT = 0.4, 1.0
+#: What a call of the VISA library may take beyond what it was told, s.
+GRACE = 0.5
 
 SOCKET = re.compile(r"TCPIP\d*::([^:\[\]]+|\[[^\]]+\])::(\d+)::SOCKET", re.IGNORECASE)
 
@@ -62,34 +65,43 @@ class SocketSession:
 
 
 class VisaSession:
-    """Any other resource, through PyVISA-py."""
+    """Any other resource, through PyVISA-py; a call that does not come back is given up."""
 
     def __init__(self, resource: str) -> None:
         import pyvisa
 
-        self._manager: Any = pyvisa.ResourceManager("@py")
-        try:
-            opened: Any = self._manager.open_resource(resource, open_timeout=int(CONNECT * 1000))
+        from hil.drivers.visa_sharing import Wire
+
+        manager: Any = pyvisa.ResourceManager("@py")
+
+        def opening() -> Any:
+            opened = manager.open_resource(resource, open_timeout=int(CONNECT * 1000))
             opened.timeout = int(ANSWER * 1000)
             opened.write_termination = "\n"
             if resource.upper().startswith("ASRL"):
                 opened.read_termination = "\n"
-            self._resource = opened
-        except BaseException:
-            self._manager.close()
-            raise
+            return opened
+
+        # The manager is one for the whole process: closing it would close the other session, too.
+        self._wire = Wire(bounded=True)
+        self._wire.open(resource, opening, 2.0 * CONNECT + GRACE)
+
+    def _call(self, action: Callable[[Any], Any]) -> Any:
+        if self._wire.resource is None:
+            raise ConnectionError("the connection was given up")
+        return self._wire.call(action, 2.0 * ANSWER + GRACE)
 
     def send(self, command: str) -> None:
         """Send a command."""
-        self._resource.write(command)
+        self._call(lambda resource: resource.write(command))
 
     def ask(self, command: str) -> str:
         """Send a query."""
-        return str(self._resource.query(command)).strip()
+        return str(self._call(lambda resource: resource.query(command))).strip()
 
     def close(self) -> None:
         """Close the resource."""
-        self._manager.close()
+        self._wire.close(ANSWER + GRACE)
 
 
 def parts(identity: str) -> list[str]:

@@ -9,11 +9,13 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+import pyvisa
 from hypothesis import given
 from hypothesis import strategies as st
 
 from hil.bench import guard_process, guard_sessions
-from hil.bench.guard_sessions import ANSWER, SOCKET, SocketSession, connect, parts
+from hil.bench.guard_sessions import ANSWER, SOCKET, SocketSession, VisaSession, connect, parts
+from hil.drivers.visa_calls import Overdue
 
 
 @pytest.fixture
@@ -126,3 +128,81 @@ def test_the_program_starts_by_its_path_from_a_bare_checkout(tmp_path: Path) -> 
     )  # fmt: skip
     assert done.stdout.startswith("unable ConnectionRefusedError")
     assert done.stderr == ""
+
+
+class Library:
+    """A stand-in for PyVISA: one resource, any call of which may hang until it is told to go on."""
+
+    def __init__(self) -> None:
+        self.hanging: set[str] = set()
+        self.go_on = threading.Event()
+        self.calls: list[str] = []
+        self.closed = threading.Event()
+
+    def open_resource(self, _name: str, **_: int) -> "Library":
+        return self._reach("open", self)
+
+    def write(self, command: str) -> None:
+        self._reach(command, None)
+
+    def query(self, command: str) -> str:
+        return self._reach(command, " 0 ")
+
+    def close(self) -> None:
+        self._reach("close", None)
+        self.closed.set()
+
+    def _reach(self, what: str, came_to):
+        self.calls.append(what)
+        if what in self.hanging:
+            self.go_on.wait()
+        return came_to
+
+
+@pytest.fixture
+def library(monkeypatch: pytest.MonkeyPatch) -> Iterator[Library]:
+    made = Library()
+    monkeypatch.setattr(pyvisa, "ResourceManager", lambda _kind: made)
+    before = set(threading.enumerate())
+    yield made
+    made.go_on.set()
+    for thread in set(threading.enumerate()) - before:
+        thread.join(20.0)
+
+
+USB = "USB0::0x1209::0x0001::7::INSTR"
+
+
+def test_another_resource_is_reached_through_the_library(library) -> None:
+    session = connect(USB)
+    assert isinstance(session, VisaSession)
+    session.send("OUTP OFF")
+    assert session.ask("OUTP?") == "0"
+    session.close()
+    assert library.calls == ["open", "OUTP OFF", "OUTP?", "close"]
+
+
+@pytest.mark.parametrize("what", ["open", "OUTP OFF", "OUTP?"])
+def test_a_library_that_hangs_holds_the_guard_for_a_moment_only(library, what: str) -> None:
+    library.hanging.add(what)
+    with pytest.raises(Overdue, match="has not come back from this call"):  # noqa: PT012
+        session = connect(USB)
+        session.send("OUTP OFF")
+        session.ask("OUTP?")
+    library.hanging.clear()
+    again = connect(USB)  # the next attempt of the guard
+    again.send("OUTP OFF")
+    assert again.ask("OUTP?") == "0"
+    again.close()
+    assert library.closed.is_set()
+
+
+def test_a_connection_that_was_given_up_is_not_used_any_more(library) -> None:
+    session = connect(USB)
+    library.hanging.add("OUTP?")
+    with pytest.raises(Overdue):
+        session.ask("OUTP?")
+    with pytest.raises(ConnectionError):
+        session.send("OUTP OFF")
+    session.close()
+    assert library.calls == ["open", "OUTP?"]
