@@ -98,8 +98,13 @@ def test_under_a_guard_on_a_served_bench(served: Served) -> None:
     assert "in use: held by process" in str(result.exception)
 
 
-def test_its_guard_holds_the_lease_while_it_goes_on_switching_off(served: Served) -> None:
+def test_its_guard_holds_the_lease_while_it_goes_on_switching_off(
+    served: Served, tmp_path: Path
+) -> None:
     supply, places = supply_of(served), {"board": served.board, **served.resources}
+    rig = tmp_path / "rig.yaml"
+    text = f"based-on: {RIG}\nrig: impatient\nsupply: {{timeout: 100 ms}}\n"
+    rig.write_text(text, encoding="utf-8")
     over = threading.Event()
 
     def fall_silent_with_the_shaft_turning() -> None:
@@ -109,7 +114,7 @@ def test_its_guard_holds_the_lease_while_it_goes_on_switching_off(served: Served
 
     watching = threading.Thread(target=fall_silent_with_the_shaft_turning)
     watching.start()
-    result = CliRunner().invoke(check, [str(RIG), "--energise", *options(served)])
+    result = CliRunner().invoke(check, [str(rig), "--energise", *options(served)])
     over.set()
     watching.join()
     assert result.exit_code == 3, result.output
@@ -117,12 +122,12 @@ def test_its_guard_holds_the_lease_while_it_goes_on_switching_off(served: Served
     assert "the supply is not proven off" in told
     assert "goes on trying to switch the supply off" in told
     with pytest.raises(RigInUse):
-        take(load_rig(RIG), places)
+        take(load_rig(rig), places)
     supply.silent = False
     end = time.monotonic() + 20.0
     while True:
         try:
-            take(load_rig(RIG), places).release()
+            take(load_rig(rig), places).release()
         except RigInUse:
             assert time.monotonic() < end, "the guard does not end"
             time.sleep(0.05)
