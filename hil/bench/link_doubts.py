@@ -16,6 +16,7 @@ import numpy as np
 
 from hil.core.trace import FloatArray, Trace
 from hil.core.verdict import Doubt
+from hil.plan.rig import Motor
 from hil.ports.link import LinkDescription
 
 #: What such a doubt is about.
@@ -46,6 +47,11 @@ NEAR = 0.15
 #: As above, where an electrical speed is taken for that of the shaft, or the other way round: a
 #: drive that merely reports poorly hits the number of pole pairs by chance only.
 NEAR_ELECTRICAL = 0.1
+#: As above for a current: losses, and what a firmware means by it (RMS, amplitude, one axis of
+#: two), take a share of the balance of power, and the one is read a moment after the other.
+NEAR_CURRENT = 0.5
+#: Of the rated current, and of the rated power: below, the board itself may take most of it.
+LEAST_CURRENT, LEAST_POWER = 0.1, 0.03
 #: Below these (rpm, V) a ratio is one of noise.
 LEAST_SPEED, LEAST_VOLTAGE = 200.0, 2.0
 #: Below this share of what the supply gives, a DC link is not connected to it: no scale is meant,
@@ -78,12 +84,13 @@ def misfit(text: str) -> str:
 
 
 def link_doubts(
-    trace: Trace, facts: LinkFacts, profile: LinkDescription, file: Path, pole_pairs: int = 1
+    trace: Trace, facts: LinkFacts, profile: LinkDescription, file: Path, motor: Motor | None = None
 ) -> Iterator[Doubt]:
     """One for each way in which the trace shows that profile and firmware do not fit.
 
-    `pole_pairs`: of the motor, by the rig file.
+    `motor`: its name plate by the rig file; without it neither electrical speeds nor currents tell.
     """
+    pole_pairs = 1 if motor is None else motor.pole_pairs
     for reason, count in (facts.reasons or {}).items():
         # a frame with a code that is unknown has decoded otherwise
         if count >= SEEN if UNKNOWN_CODE in reason else count > facts.frames:
@@ -124,6 +131,12 @@ def link_doubts(
                 f"the board reports {100.0 * abs(ratio):.1f} % of the voltage that the supply "
                 "measures at its output: a lead, a fuse, another board's supply, or firmware?",
             )
+    current = None if motor is None else _current_ratio(trace, motor)
+    if current is not None and any(abs(current / f - 1.0) < NEAR_CURRENT for f in FACTORS):
+        yield _doubt(
+            f"reported.current is {times(current)} what the power of the supply takes: scale in "
+            f"{file.name}, or firmware?"
+        )
 
 
 def _never_came(trace: Trace, profile: LinkDescription) -> Iterator[str]:
@@ -143,6 +156,33 @@ def _never_came(trace: Trace, profile: LinkDescription) -> Iterator[str]:
 def _electrical(ratio: float, pole_pairs: int) -> bool:
     factors = (float(pole_pairs), 1.0 / pole_pairs) if pole_pairs > 1 else ()
     return any(abs(ratio / factor - 1.0) < NEAR_ELECTRICAL for factor in factors)
+
+
+def _current_ratio(trace: Trace, motor: Motor) -> float | None:
+    """How many times the reported current is what the power of the supply takes; None if unknown.
+
+    V·I of the supply is turned into ke·w·I + R·I² of the motor, as `hil.measures.power_balance` has
+    it.
+    """
+    names = ("reported.current", "witness.speed", "supply.voltage", "supply.current")
+    told, speed, volts, amps = (trace.channel(name) for name in names)
+    if told is None or speed is None or volts is None or amps is None:
+        return None
+    if not (told.t.size and speed.t.size and volts.t.size and amps.t.size):
+        return None
+    t, y = _known(told.t, told.y)
+    u, power = _known(amps.t, np.interp(amps.t, volts.t, volts.y) * amps.y)
+    if not t.size or not u.size:
+        return None
+    e = motor.back_emf_constant * np.abs(np.interp(u, speed.t, speed.y)) * np.pi / 30.0
+    power = np.maximum(power, 0.0)
+    root = e + np.sqrt(e * e + 4.0 * motor.resistance * power)
+    expected = 2.0 * power / np.maximum(root, 1e-9)
+    use = (u >= t[0]) & (u <= t[-1]) & (expected > LEAST_CURRENT * motor.rated_current)
+    use &= power > LEAST_POWER * motor.rated_current * motor.rated_voltage
+    if np.count_nonzero(use) < PAIRS:
+        return None
+    return float(np.median(np.abs(np.interp(u[use], t, y)) / expected[use]))
 
 
 def _doubt(text: str) -> Doubt:

@@ -157,8 +157,8 @@ def _repetition(
     keep(repeat, trace)
     done.traces.append(trace)
     if all(doubt.what not in KINDS for doubt in done.doubts):
-        facts, pairs = bench.link_facts(), rig.motor.pole_pairs
-        done.doubts += link_doubts(trace, facts, rig.profile, rig.profile_path, pairs)
+        facts = bench.link_facts()
+        done.doubts += link_doubts(trace, facts, rig.profile, rig.profile_path, rig.motor)
     done.spans += state_spans(trace, repeat)
     prefix = f"[{repeat}] " if item.repeats > 1 else ""
     done.steps += [prefix + line for line in steps.log]

@@ -204,8 +204,8 @@ class Script:
 
     def _misfits_in(self, trace: Trace) -> list[Doubt]:
         rig = self.rig
-        facts, pairs = self.bench.link_facts(), rig.motor.pole_pairs
-        return list(link_doubts(trace, facts, rig.profile, rig.profile_path, pairs))
+        facts = self.bench.link_facts()
+        return list(link_doubts(trace, facts, rig.profile, rig.profile_path, rig.motor))
 
     def _running(self, tolerance: float, within: float) -> tuple[int, float, Approach]:
         """Direction and speed of the turning shaft, and how a manoeuvre goes on from there."""

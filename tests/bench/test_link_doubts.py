@@ -34,7 +34,8 @@ def trace(**channels) -> Trace:
 
 def told(rig, found: Trace | None = None, pole_pairs: int = 1, **facts) -> list[str]:
     link = LinkFacts(**facts)
-    doubts = list(link_doubts(found or trace(), link, rig.profile, FILE, pole_pairs))
+    motor = rig.motor.model_copy(update={"pole_pairs": pole_pairs})
+    doubts = list(link_doubts(found or trace(), link, rig.profile, FILE, motor))
     assert {doubt.what for doubt in doubts} <= {LINK}
     return [doubt.text for doubt in doubts]
 
@@ -211,6 +212,34 @@ def test_an_electrical_speed_is_told_by_the_pole_pairs(rig, pairs, off, sign, ov
         assert len(texts) == 1
     volts = trace(reported__voltage=(t, 90.0 + 0.0 * t), supply__voltage=(t, 30.0 + 0.0 * t))
     assert told(rig, volts, 3) == []
+
+
+@given(
+    decades=st.integers(-3, 3),
+    off=st.floats(-0.4, 0.4),
+    current=st.floats(0.9, 6.0),
+    speed=st.floats(1000.0, 4000.0),
+)
+def test_a_current_in_another_unit_is_told_by_the_power(rig, decades, off, current, speed) -> None:
+    t, u = np.linspace(0.0, 1.0, 200), np.linspace(0.0, 1.0, 20)
+    motor = rig.motor
+    power = (
+        motor.back_emf_constant * speed * math.pi / 30.0 * current + motor.resistance * current**2
+    )
+    ratio = 10.0**decades * (1.0 + off)
+
+    def found(share: float) -> list[str]:
+        seen = trace(
+            reported__current=(t, np.full_like(t, share * ratio * current)),
+            witness__speed=(t, np.full_like(t, speed)),
+            supply__voltage=(u, np.full_like(u, 24.0)),
+            supply__current=(u, np.full_like(u, share * power / 24.0)),
+        )
+        return [one.text for one in link_doubts(seen, LinkFacts(), rig.profile, FILE, motor)]
+
+    said = f"reported.current is {times(ratio)} what the power of the supply takes: scale in pump"
+    assert found(1.0) == ([f"{said}.profile.yaml, or firmware?"] if decades else [])
+    assert found(0.0) == []
 
 
 def test_a_sign_is_seen_in_a_run_up_although_telemetry_is_late(rig) -> None:
