@@ -8,12 +8,13 @@ from __future__ import annotations
 import os
 import re
 from collections.abc import Iterator, Sequence
+from textwrap import wrap
 
 import pytest
 
 from hil.plugins.in_force import Given
 
-COMMAND_LINE, DEFAULT = "command line", "default"
+COMMAND_LINE, OVERRIDDEN, DEFAULT = "command line", "command line (-o)", "default"
 #: A password within a URL, as an index may have one.
 _SECRET = re.compile(r"(://[^/@:]*:)[^/@]*@")
 
@@ -45,7 +46,7 @@ def given(config: pytest.Config, name: str, default: str) -> Given:
 def _file(config: pytest.Config, name: str) -> str:
     overridden = config.getoption("override_ini") or ()
     if any(one.partition("=")[0].strip() == f"hil_{name}" for one in overridden):
-        return f"{COMMAND_LINE} (-o)"
+        return OVERRIDDEN
     return config.inipath.name if config.inipath is not None else "ini file"
 
 
@@ -62,13 +63,21 @@ def shown(value: str) -> str:
 
 
 def lines(settings: Sequence[Given], *, each: bool) -> Iterator[str]:
-    """What to say of the options in force: what is no default, or every option."""
-    told = [one for one in settings if each or one.source != DEFAULT]
+    """What to say of the options in force: what nobody has typed and is no default, or all."""
     if each:
-        width = max(len(one.name) for one in told)
+        width = max(len(one.name) for one in settings)
         yield "hil settings, each with where it comes from:"
-        yield from (f"  {one.name:<{width}}  {one.value or 'none'}  ({one.source})" for one in told)
-    elif told:
-        yield "hil settings: " + ", ".join(
-            f"{one.name} {one.value or 'none'} ({one.source})" for one in told
+        yield from (
+            f"  {one.name:<{width}}  {one.value or 'none'}  ({one.source})" for one in settings
+        )
+        return
+    told = [one for one in settings if one.source not in (COMMAND_LINE, OVERRIDDEN, DEFAULT)]
+    if told:
+        said = ", ".join(f"{one.name} {one.value or 'none'} ({one.source})" for one in told)
+        yield from wrap(
+            f"hil settings: {said}",
+            80,
+            subsequent_indent="  ",
+            break_long_words=False,
+            break_on_hyphens=False,
         )

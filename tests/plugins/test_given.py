@@ -41,7 +41,10 @@ def test_each_source_holds_before_the_next_and_is_in_the_record(lab, monkeypatch
     start = lab.record.start
     assert (start.seed, start.environment["place"]) == (4, "bench 2, greenhouse")
     result.stdout.fnmatch_lines(
-        ["hil settings: bench twin (command line (-o)), out runs (tox.ini), seed 4 (environment *"]
+        [
+            "hil settings: out runs (tox.ini), seed 4 (environment HIL_SEED), place bench 2,",
+            "  greenhouse (environment HIL_PLACE)",  # what was typed needs no telling
+        ]
     )
     assert facts(lab.record)["settings"][3] == {
         "name": "seed", "value": "4", "source": "environment HIL_SEED",
@@ -67,7 +70,7 @@ def test_a_bad_value_names_the_variable(lab, monkeypatch) -> None:
 
 def test_a_port_on_the_command_line_is_why_hardware_is_asked_for(lab) -> None:
     result = lab.pytester.runpytest_inprocess("--collect-only", "--hil-board=loop://", lab.plan())
-    told = "bench hardware (command line, which names a port: --hil-board)"
+    told = "hil settings: bench hardware (command line, which names a port: --hil-board)"
     assert told in result.stdout.str()
 
 
