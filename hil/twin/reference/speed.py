@@ -14,6 +14,7 @@ from hil.twin.jit import inlined
 
 _RING = 7  # index mask of the ring of times
 _TURN = 6  # sectors per electrical turn
+_BEYOND = 1.5  # times the highest speed: sectors that pass faster are glitches on a wire
 _SLOWING = 1.5  # intervals without an event before the rotor is taken to be slowing
 
 
@@ -64,7 +65,7 @@ def estimate_speed(s: Any) -> None:
             sectors += 1
             span = newest - s.times[(s.head - sectors) & _RING]
         interval = max(span / sectors, since / _SLOWING)
-        if interval > 0.0:
+        if interval > s.sector_rate / (_BEYOND * s.max_speed):
             s.speed = s.motion * s.sector_rate / interval * s.speed_scale
             s.speed *= 1.0 - s.drift * s.tick * s.period
             if s.motion < 0:

@@ -49,7 +49,7 @@ void estimate_speed(void)
         while (n < drive.count - 1 && (span(n) < SPEED_WINDOW / drive.period || (n > 1 && n & 1)))
             n++;
         float interval = larger(span(n) / (float)n, quiet / 1.5f);  /* overdue: it slows down */
-        if (interval > 0)
+        if (interval > drive.sector_rate / (1.5f * MAX_SPEED))  /* else a glitch on a wire */
             drive.speed = (float)drive.motion * drive.sector_rate / interval;
     }
     drive.speed_seen += 0.1f * (drive.speed - drive.speed_seen);

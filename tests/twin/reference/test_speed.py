@@ -93,3 +93,19 @@ def test_control_scale_is_a_seam_that_telemetry_follows(record):
     s = record(defects={"speed_scale": 1.1})
     turn(s, 1000.0, 0.5)
     assert s["speed"] == pytest.approx(1100.0)
+
+
+@pytest.mark.parametrize(("ticks", "believed"), [(8.0, False), (9.0, True)])  # 6250 and 5556 rpm
+def test_two_sectors_faster_than_any_rotor_are_a_glitch(record, ticks, believed):
+    s = record()
+    turn(s, 1000.0, 0.2)
+    before = float(s["speed"])
+    # turned back and forth again by a glitch on a wire: only two times are known
+    when = float(s["tick"])
+    sector_passed(s, -1, when)
+    sector_passed(s, 1, when + 1.0)
+    s["speed"] = before
+    sector_passed(s, 1, when + 1.0 + ticks)
+    s["tick"] = int(when + ticks) + 2
+    estimate_speed(s)
+    assert s["speed"] == pytest.approx(50_000.0 / ticks if believed else before)
