@@ -106,9 +106,7 @@ class Steps(DipSteps):
         bench = self.bench
         bench.board.stream(True)
         if not bench.wait_until(lambda: bench.latest.state is not None, READY_WITHIN):
-            raise bench.silent(
-                f"no telemetry within {READY_WITHIN:g} s although the board agreed to stream it"
-            )
+            raise bench.silent(f"no telemetry within {READY_WITHIN:g} s of when it was due")
         if bench.latest.state is not DriveState.IDLE:
             # Refused as long as the cause lasts; then the state below tells more than the refusal.
             with contextlib.suppress(CommandRefused):
