@@ -9,6 +9,7 @@ with the order of the checksum's bytes beside its name, and it has to explain ne
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import Literal
@@ -21,6 +22,8 @@ from hil.ports.link import FramingSpec
 ENOUGH = 2048
 #: Fewer frames may fit by chance: one in 65536 does, for each name that is tried.
 FRAMES = 3
+#: So many groups of bytes are tried as those that frames begin with.
+OFTEN = 16
 #: What the catalogue of CRCs tells them apart by: the same one has several names.
 CHECKED = b"123456789"
 #: Share of the bytes that may belong to no frame, the longest such piece left aside: at the
@@ -38,7 +41,7 @@ def refitted(spec: FramingSpec, data: bytes) -> str:
         return ""
     sure: list[str] = []  # frames whose checksum holds; without one anything may be a frame
     other: list[str] = []
-    for words, changed in _others(spec):
+    for words, changed in (*_others(spec), *_synced(spec, data)):
         if _fits(changed, data):
             (sure if changed.checksum else other).append(words)
     found = sure or other
@@ -79,6 +82,17 @@ def _others(spec: FramingSpec) -> Iterator[tuple[str, FramingSpec]]:
             yield f"length: at: {at}", replace(spec, length_at=at)
         for size in (1, 2, 4):
             yield f"length: size: {size}", replace(spec, length_size=size)
+
+
+def _synced(spec: FramingSpec, data: bytes) -> Iterator[tuple[str, FramingSpec]]:
+    """Other sync bytes, as many, of those that come most often; only a checksum proves them."""
+    size = len(spec.sync)
+    if spec.kind != "length" or not size or not spec.checksum:
+        return
+    often = Counter(data[at : at + size] for at in range(len(data) - size + 1))
+    for sync, _count in often.most_common(OFTEN):
+        words = ", ".join(f"0x{byte:02X}" for byte in sync)
+        yield f"sync: [{words}]", replace(spec, sync=sync)
 
 
 def _turned(spec: FramingSpec, names: Sequence[str]) -> Iterator[tuple[str, FramingSpec]]:

@@ -48,10 +48,17 @@ def stream(spec: FramingSpec, seed: int = 1, frames: int = 40) -> bytes:
         ({"length_counts": "frame"}, "length: counts: rest"),
         ({"length_at": 0}, "length: at: 1"),
         ({"length_size": 2}, "length: size: 1"),
+        ({"sync": b"\x5d"}, "sync: [0xD5]"),
     ],
 )
 def test_what_is_wrong_is_named(wrong, words) -> None:
     assert refitted(replace(LENGTH, **wrong), stream(LENGTH)) == words
+
+
+def test_sync_bytes_of_another_are_found_by_the_checksum() -> None:
+    right = replace(LENGTH, sync=b"\xaa\x55")
+    assert refitted(replace(right, sync=b"\x55\xaa"), stream(right)) == "sync: [0xAA, 0x55]"
+    assert refitted(replace(right, sync=b"\x55\xaa", checksum=""), stream(right)) == ""
 
 
 def test_what_fits_needs_no_other_word_and_noise_has_none() -> None:
