@@ -215,7 +215,7 @@ class PlannedItem:
     Parameters
     ----------
     id : unique in its plan, ``[a-z0-9._-]`` only.
-    kind : start, reversal, stall, speed-step, steps.
+    kind : start, reversal, stall, speed-step, protection, derating, steps.
     parameters : one of the classes of `hil.plan.kinds`, canonical units.
     supply_voltage, load : V and N m (brake torque held throughout).
     attended : the rig has no brake, and a person stands in for it.

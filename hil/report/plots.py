@@ -60,6 +60,7 @@ _ONSETS = {
     "reversal": ("reverse",),
     "stall": ("brake-on",),
     "speed-step": ("set-point",),
+    "protection": ("line-opened", "brake-on", "silence", "dip", "supply-set", "glitch"),
     "derating": ("brake-on",),
 }
 #: Measures that are durations from that onset; others count from instants no chart knows.
