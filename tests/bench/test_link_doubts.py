@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from hil.bench.link_doubts import DUE, LEADS, LINK, LinkFacts, link_doubts, misfit, times
@@ -186,6 +186,7 @@ def test_a_slower_message_that_never_comes_is_missed(name: str) -> None:
     assert found(due + 0.1, 25.0) == []
 
 
+@settings(deadline=None, max_examples=40)
 @given(
     pairs=st.integers(1, 12),
     off=st.floats(-0.08, 0.08),
@@ -214,6 +215,7 @@ def test_an_electrical_speed_is_told_by_the_pole_pairs(rig, pairs, off, sign, ov
     assert told(rig, volts, 3) == []
 
 
+@settings(deadline=None, max_examples=40)
 @given(
     decades=st.integers(-3, 3),
     off=st.floats(-0.4, 0.4),

@@ -8,7 +8,7 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 
 import click
@@ -235,22 +235,28 @@ def test_a_trouble_this_bench_cannot_have_is_said_before_it_is_served() -> None:
 
 
 def test_own_firmware_that_does_not_answer_is_served_to_be_debugged(
-    tmp_path: Path, firmware_c: Callable[..., Path]
+    tmp_path: Path, firmware_c: Callable[..., Path], monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    profile = RIG.parents[1] / "profiles" / "dosing-lines.profile.yaml"
+    quick = profile.read_text().replace("retries: 2", "retries: 0")
+    (tmp_path / "quick.profile.yaml").write_text(quick)
     rig = tmp_path / "mute.yaml"
     rig.write_text(
-        f"based-on: {RIG.as_posix()}\nrig: mute\ntwin:\n  firmware:\n    kind: sources\n"
+        f"based-on: {RIG.as_posix()}\nrig: mute\nboard: {{profile: quick.profile.yaml}}\n"
+        "twin:\n  firmware:\n    kind: sources\n"
         f"    sources: {{files: [{firmware_c(receive='return;')}]}}\n"
     )
-    process = start(rig)
-    assert process.stdout is not None
-    while "Stop with" not in (line := process.stdout.readline()):
-        assert line, process.communicate()
-    process.send_signal(signal.SIGINT)
-    _, errors = process.communicate(timeout=PATIENCE)
-    assert process.returncode == 0, errors
-    assert "no answer to 'identify'" in errors
-    assert f"hil link {load_rig(rig).profile_path} --port /dev/pts/" in errors
+    served: list[str] = []
+
+    def announced(places: Mapping[str, str], *_: object) -> None:
+        served.append(places["board"])
+        os.kill(os.getpid(), signal.SIGINT)
+
+    monkeypatch.setattr("hil.cli.twin._announce", announced)
+    done = CliRunner().invoke(twin, [str(rig)], catch_exceptions=False)
+    assert done.exit_code == 0, done.output
+    assert "no answer to 'identify'" in done.stderr
+    assert f"hil link {load_rig(rig).profile_path} --port {served[0]} " in done.stderr
 
 
 def test_the_kinds_of_trouble_are_listed() -> None:
