@@ -55,13 +55,14 @@ def cache_home() -> Path:
 
 @cache
 def cache_folder() -> Path:
-    """Folder of the machine code of exactly these sources.
+    """Folder of the machine code of exactly these sources, where they are.
 
     Counted are the sources that mention this module, and those that lay out what they work on:
-    every part of the kernel and of the reference firmware.
+    every part of the kernel and of the reference firmware. A copy of them elsewhere has a folder
+    of its own, since numba finds no code of another place again.
     """
     here = Path(__file__).parent
-    digest = hashlib.sha256()
+    digest = hashlib.sha256(os.fsencode(here.resolve()))
     for source in sorted(here.rglob("*.py")):
         content = source.read_bytes()
         layout = source.name.startswith("kernel") or source.parent.name == "reference"

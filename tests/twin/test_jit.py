@@ -181,6 +181,21 @@ def run_without(home: Path) -> str:
     return done.stdout.split()[1]
 
 
+def test_a_copy_of_the_sources_has_a_folder_of_its_own(monkeypatch, tmp_path):
+    """Else it would be said of a fresh copy that it was compiled, and it would stand still."""
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path))
+    folders = set()
+    for name in ("one", "another"):
+        (tmp_path / name).mkdir()
+        (tmp_path / name / "jit.py").write_text("the same")
+        monkeypatch.setattr(jit, "__file__", str(tmp_path / name / "jit.py"))
+        jit.cache_folder.cache_clear()
+        folders.add(jit.cache_folder())
+    monkeypatch.undo()
+    jit.cache_folder.cache_clear()
+    assert len(folders) == 2
+
+
 def test_the_folder_depends_on_the_sources(monkeypatch, tmp_path):
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path))
     twin = tmp_path / "twin"
