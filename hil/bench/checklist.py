@@ -136,11 +136,26 @@ def valid(rig: Rig, now: datetime) -> Signed:
     return found
 
 
+def until(rig: Rig, signed: Signed) -> datetime:
+    """When a check ends to hold."""
+    assert rig.checklist is not None
+    return signed.at + timedelta(seconds=rig.checklist.valid_for)
+
+
+def facts(rig: Rig, signed: Signed) -> dict[str, Any]:
+    """A check as plain values."""
+    return {
+        "rig": signed.rig,
+        "who": signed.who,
+        "utc": signed.at.isoformat(timespec="seconds"),
+        "until": until(rig, signed).isoformat(timespec="seconds"),
+        "points": list(signed.points),
+    }
+
+
 def told(rig: Rig, signed: Signed) -> str:
     """What the record says of a check that holds."""
-    assert rig.checklist is not None
-    until = signed.at + timedelta(seconds=rig.checklist.valid_for)
     return (
         f"checklist of {many(len(signed.points), 'point')} {signed}, valid until "
-        f"{until:%Y-%m-%d %H:%M} UTC"
+        f"{until(rig, signed):%Y-%m-%d %H:%M} UTC"
     )

@@ -12,6 +12,7 @@ import click
 from hil.cli import shared
 
 if TYPE_CHECKING:
+    from hil.bench.checklist import Signed
     from hil.plan.rig import Rig
 
 #: Not signed: a point is open, or the person left.
@@ -21,15 +22,16 @@ EXIT_OPEN = 3
 @click.command("checklist")
 @click.argument("rig", type=shared.FILE)
 @click.option("--print", "on_paper", is_flag=True, help="Print it to be filled in by hand.")
+@shared.json_file("Write the check that holds as JSON.")
 @click.option(
     "--state", is_flag=True, help="Say whether a signed check holds; exit code 3 if none."
 )
-def checklist(rig: Path, *, on_paper: bool, state: bool) -> None:
+def checklist(rig: Path, *, on_paper: bool, state: bool, json_file: Path | None) -> None:
     """Go through the checklist of RIG, a rig file, at the bench, and sign it.
 
     Where the rig file has a checklist nothing is energised on hardware without a check that holds.
     """
-    from hil.bench.checklist import told, valid
+    from hil.bench.checklist import facts, told, valid
     from hil.core.errors import PlanError
     from hil.plan.load import load_rig
 
@@ -38,14 +40,18 @@ def checklist(rig: Path, *, on_paper: bool, state: bool) -> None:
         raise PlanError("has no checklist: add 'checklist: {valid-for: 30 d}'", file=str(rig))
     if on_paper:
         _paper(found)
-    elif state:
-        click.echo(told(found, valid(found, datetime.now(UTC))))
+        return
+    if state:
+        signed = valid(found, datetime.now(UTC))
+        click.echo(told(found, signed))
     elif not at_terminal():
         raise click.UsageError(
             "a person must answer at a terminal, and standard input is none; --print is for paper"
         )
     else:
-        _ask(found)
+        signed = _ask(found)
+    if json_file is not None:
+        shared.write_json(json_file, facts(found, signed))
 
 
 def at_terminal() -> bool:
@@ -69,7 +75,7 @@ def _paper(rig: Rig) -> None:
     click.echo("Name ______________________  Date ____________  Signature __________________")
 
 
-def _ask(rig: Rig) -> None:
+def _ask(rig: Rig) -> Signed:
     from hil.bench.checklist import sign, told
 
     click.echo(f"Checklist of rig {rig.rig}. Answer at the bench, with the supply off.\n")
@@ -79,7 +85,9 @@ def _ask(rig: Rig) -> None:
             click.echo(f"Not signed: point {point.partition('/')[0]} is open.", err=True)
             sys.exit(EXIT_OPEN)
     who = click.prompt("Name of who has seen to all of it", type=_NAME)
-    click.echo(told(rig, sign(rig, who, datetime.now(UTC))))
+    signed = sign(rig, who, datetime.now(UTC))
+    click.echo(told(rig, signed))
+    return signed
 
 
 class _Name(click.ParamType[str]):

@@ -40,6 +40,7 @@ class DipSteps(SignalSteps):
             DC link down; then its fault tells more.
         """
         bench, before = self.bench, self.voltage
+        edge = edge if voltage != before else 0.0  # there is no way to lead it
         by = f", {edge:g} V/s" if edge else ""
         self.say(f"supply at {voltage:g} V for {seconds:g} s{by}")
         begun = bench.clock.now()

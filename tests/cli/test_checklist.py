@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import json
 import os
 import pty
 import re
 import subprocess
 import sys
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -52,7 +54,12 @@ def test_who_has_seen_to_every_point_signs(rig: Path) -> None:
     found = newest(load_rig(rig))
     assert found is not None
     assert found.who == "A. Bench"
-    assert run(rig, "--state").output.startswith("checklist of 9 points signed by A. Bench on ")
+    file = rig.with_name("check.json")
+    state = run(rig, "--state", f"--json={file}")
+    assert state.output.startswith("checklist of 9 points signed by A. Bench on ")
+    said = json.loads(file.read_text())
+    assert (said["rig"], said["who"], len(said["points"])) == ("pump", "A. Bench", POINTS)
+    assert datetime.fromisoformat(said["until"]) - found.at == timedelta(days=30)
 
 
 @pytest.mark.usefixtures("person")

@@ -73,6 +73,19 @@ def test_sectors_show_where_the_sampling_allows(lab):
     assert even.value < 0.5
 
 
+def test_the_scatter_of_sectors_lies_within_its_uncertainty(lab):
+    """Against the closed form, at speeds that fall on other angles each time.
+
+    Far within: what happens between two samples is allowed a tenth of their interval.
+    """
+    rng = np.random.default_rng(2)
+    true = 2.0 / np.sqrt(2.0) * np.sinc(1.0 / 6.0)
+    found = [of(lab, "sector-scatter", float(rpm), 4, 2.0) for rpm in rng.uniform(400.0, 800.0, 20)]
+    uncertain = np.mean([m.uncertainty for m in found])
+    off = np.sqrt(np.mean([(m.value - true) ** 2 for m in found]))
+    assert off < uncertain < 30.0 * off
+
+
 def test_fast_sectors_are_not_judged(lab):
     found = of(lab, "sector-scatter", 2000.0, 4, 5.0)
     assert found.outcome is Outcome.NOT_APPLICABLE

@@ -46,6 +46,11 @@ def test_the_supply_is_led_down_and_up(kit: Kit, steps: Steps, edge: float) -> N
     assert float(measured.removesuffix(" V/s")) == pytest.approx(edge, rel=0.25)
 
 
+def test_a_dip_to_where_the_supply_is_has_no_way_to_be_led(kit: Kit, steps: Steps) -> None:
+    steps.dip(24.0, 0.2, 40.0)
+    assert set(set_points(kit)) == {24.0}
+
+
 def test_a_supply_that_takes_its_time_for_a_set_point_makes_a_stair(
     kit: Kit, steps: Steps, monkeypatch: pytest.MonkeyPatch
 ) -> None:
