@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -15,6 +16,7 @@ from hil.plan.expand import expand
 from hil.plan.load import load_plan, load_rig
 from hil.plan.plan import PlannedItem
 from hil.plan.rig import Rig
+from hil.scenarios.steps import Steps
 
 PLANS = Path(__file__).parents[2] / "testplans"
 
@@ -35,6 +37,17 @@ def planned(rig: Rig, tmp_path: Path) -> Callable[..., tuple[PlannedItem, ...]]:
         return expand(load_plan(path), on, units)
 
     return make
+
+
+@pytest.fixture
+def steps(kit: SimpleNamespace) -> Steps:
+    """On the bench of stand-ins: supply on, board ready."""
+    made = Steps(kit.bench)
+    made.begin_trace()
+    made.supply(24.0)
+    made.ready("hall")
+    kit.journal.clear()
+    return made
 
 
 @pytest.fixture

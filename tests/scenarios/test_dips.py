@@ -15,16 +15,6 @@ from hil.scenarios.steps import Steps
 Kit = SimpleNamespace
 
 
-@pytest.fixture
-def steps(kit: Kit) -> Steps:
-    made = Steps(kit.bench)
-    made.begin_trace()
-    made.supply(24.0)
-    made.ready("hall")
-    kit.journal.clear()
-    return made
-
-
 def set_points(kit: Kit) -> list[float]:
     return [float(call.split()[2]) for call in kit.journal if call.startswith("supply set ")]
 

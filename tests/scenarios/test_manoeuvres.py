@@ -14,16 +14,6 @@ Kit = SimpleNamespace
 CW, CCW = Approach(1), Approach(-1)
 
 
-@pytest.fixture
-def steps(kit: Kit) -> Steps:
-    made = Steps(kit.bench)
-    made.begin_trace()
-    made.supply(24.0)
-    made.ready("hall")
-    kit.journal.clear()
-    return made
-
-
 def marks(kit: Kit) -> list[str]:
     return [m.name for m in kit.bench.trace().marks if m.name != "supply-on"]
 

@@ -17,16 +17,6 @@ from hil.scenarios.steps import Steps
 Kit = SimpleNamespace
 
 
-@pytest.fixture
-def steps(kit: Kit) -> Steps:
-    made = Steps(kit.bench)
-    made.begin_trace()
-    made.supply(24.0)
-    made.ready("hall")
-    kit.journal.clear()
-    return made
-
-
 def asked(cause: object, expect: str = "trip", **changes: object) -> ProtectionParameters:
     told = {
         "speed": "1000 rpm", "cause": cause, "fault": ["over-temperature"], "expect": expect,

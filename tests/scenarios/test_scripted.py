@@ -14,16 +14,6 @@ from hil.scenarios.steps import ManoeuvreFailed, Steps
 Kit = SimpleNamespace
 
 
-@pytest.fixture
-def steps(kit: Kit) -> Steps:
-    made = Steps(kit.bench)
-    made.begin_trace()
-    made.supply(24.0)
-    made.ready("hall")
-    kit.journal.clear()
-    return made
-
-
 def run(steps: Steps, *raw: object, direction: int = 1) -> None:
     sequence = [read_step(step) for step in raw]
     run_steps(steps, sequence, Approach(direction), voltage=24.0)

@@ -14,17 +14,6 @@ from hil.scenarios.steps import ManoeuvreFailed, Steps, fault_from_words
 Kit = SimpleNamespace
 
 
-@pytest.fixture
-def steps(kit: Kit) -> Steps:
-    """Supply on, board ready."""
-    made = Steps(kit.bench)
-    made.begin_trace()
-    made.supply(24.0)
-    made.ready("hall")
-    kit.journal.clear()
-    return made
-
-
 def marks(kit: Kit) -> list[str]:
     return [mark.name for mark in kit.bench.trace().marks]
 
